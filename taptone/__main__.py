@@ -1,0 +1,6 @@
+"""``python -m taptone`` is ``taptone``."""
+
+from taptone.cli import main
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,107 @@
+"""The command ``taptone``: one thin file a command, each loaded when it is called.
+
+A command takes its words apart, calls the library and prints. What goes wrong is one line on standard
+error: exit 1 for anything the library names, 2 for a wrong word on the command line, 130 after Ctrl-C.
+"""
+
+from __future__ import annotations
+
+import difflib
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+
+import click
+
+from taptone import __version__
+from taptone.errors import TaptoneError
+
+__all__ = ["main"]
+
+#: Name → where the command lives, and its line in the help (written here so that help loads nothing).
+COMMANDS = {
+    "record": ("taptone.cli.record:record", "Record the microphone to a WAV file."),
+    "learn": ("taptone.cli.learn:learn", "Learn a baseline from taps on laminate assumed good."),
+    "analyse": ("taptone.cli.analyse:analyse", "Find, measure and compare the taps of a panel."),
+}
+
+
+def main(args: Sequence[str] | None = None) -> None:
+    """Run ``taptone`` with `args` and exit.
+
+    Parameters
+    ----------
+    args : sequence of str, optional
+        The words after the program's name; those of the command line by default.
+
+    Raises
+    ------
+    SystemExit
+        Always; its code is 0, 1, 2 or 130 as told at the head of this module.
+
+    Examples
+    --------
+    >>> try:
+    ...     main(["--version"])
+    ... except SystemExit as stop:
+    ...     print(stop.code)
+    taptone 0.1.0
+    0
+    """
+    sys.exit(_run(_taptone, args))
+
+
+def _run(command: click.Command, args: Sequence[str] | None) -> int:
+    """Invoke `command` and turn whatever happens into an exit code."""
+    try:
+        code = command.main(args, prog_name="taptone", standalone_mode=False)
+        sys.stdout.flush()
+    except TaptoneError as error:
+        click.echo(f"taptone: {error}", err=True)
+        return 1
+    except click.Abort:
+        return 130
+    except click.ClickException as error:
+        error.show()
+        return error.exit_code
+    except BrokenPipeError:  # the reader left: nothing more to say, not even at interpreter exit
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
+    return code if isinstance(code, int) else 0
+
+
+class _LazyGroup(click.Group):
+    """A group that imports a command's module only when that command is called."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, name: str) -> click.Command | None:  # noqa: ARG002
+        if name not in COMMANDS:
+            return None
+        module, _, attribute = COMMANDS[name][0].partition(":")
+        command: click.Command = getattr(importlib.import_module(module), attribute)
+        return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        name = args[0]
+        if name not in COMMANDS:
+            near = difflib.get_close_matches(name, COMMANDS, n=1)
+            ctx.fail(f"No such command {name!r}: " + (f"did you mean {near[0]!r}?" if near else "see --help"))
+        return super().resolve_command(ctx, args)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, line) for name, (_, line) in COMMANDS.items()])
+
+
+@click.group(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, message="taptone %(version)s")
+def _taptone() -> None:
+    """Record, measure and compare the taps of someone sounding a fibreglass boat.
+
+    A result says how a point differs from known-good taps and good neighbours, never what is wrong with it.
+    """

@@ -1,0 +1,82 @@
+"""The family of errors: everything that can go wrong, drawn before any class.
+
+::
+
+    TaptoneError                 root; carries a hint: what to do next
+    ├── SoundError               a recording cannot be used
+    │   └── MicrophoneError      a recording cannot be made
+    ├── PanelError               a panel file does not describe a panel
+    ├── BaselineError            a baseline is damaged, foreign or unfit for this panel
+    ├── ReferenceTooSmallError   too few known-good places to learn from
+    ├── SettingError             a setting is outside its limits
+    └── OutputError              a result cannot be written
+
+The command line prints ``message`` and ``hint`` as one line and exits with 1. Errors of the libraries
+below are translated where they arise (in ``edges``) and chained, so that nothing else knows their names.
+"""
+
+from __future__ import annotations
+
+__all__ = [
+    "BaselineError",
+    "MicrophoneError",
+    "OutputError",
+    "PanelError",
+    "ReferenceTooSmallError",
+    "SettingError",
+    "SoundError",
+    "TaptoneError",
+]
+
+
+class TaptoneError(Exception):
+    """Root of all errors of this package.
+
+    Parameters
+    ----------
+    message : str
+        What was wrong and where, in one sentence without a full stop.
+    hint : str
+        What to do next, in one sentence without a full stop.
+
+    Examples
+    --------
+    >>> str(SoundError("row.wav is empty", hint="copy it again from the phone"))
+    'row.wav is empty: copy it again from the phone'
+    """
+
+    def __init__(self, message: str, *, hint: str) -> None:
+        super().__init__(message)
+        self.message = message
+        self.hint = hint
+
+    def __str__(self) -> str:
+        return f"{self.message}: {self.hint}"
+
+
+class SoundError(TaptoneError):
+    """A recording is missing, unreadable, empty or silent."""
+
+
+class MicrophoneError(SoundError):
+    """No sound can be taken from the microphone."""
+
+
+class PanelError(TaptoneError):
+    """A panel file does not describe a panel."""
+
+
+class BaselineError(TaptoneError):
+    """A baseline is damaged, foreign, or does not belong to this panel."""
+
+
+class ReferenceTooSmallError(BaselineError):
+    """Too few known-good places were tapped to learn from."""
+
+
+class SettingError(TaptoneError):
+    """A setting is outside its limits."""
+
+
+class OutputError(TaptoneError):
+    """A result cannot be written."""

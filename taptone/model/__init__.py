@@ -1,0 +1,1 @@
+"""What good laminate sounds like: learnt from known-good places, kept as plain JSON."""

@@ -1,0 +1,338 @@
+"""Laws of thin plates: what a skin, bonded or loose, opposes to a push and how it rings.
+
+Pure functions in SI units; every argument may be a number or an array, unless said otherwise. Thin-plate
+theory throughout: shear and rotary inertia of the skin itself are left out.
+
+Notation: bending stiffness ``D`` in N m (per unit width), mass per area ``m'`` in kg/m2, and frequency
+parameters ``lambda^2`` with ``omega = lambda^2 / a^2 * sqrt(D / m')``.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.optimize import brentq
+from scipy.special import iv, ive, jn_zeros, jv
+
+from taptone.types import FloatArray
+
+__all__ = [
+    "bending_stiffness",
+    "clamped_circle_lambda2",
+    "clamped_circle_shape",
+    "clamped_circle_stiffness",
+    "coincidence_frequency",
+    "foundation_stiffness",
+    "natural_frequency",
+    "point_impedance",
+    "sandwich_bending_stiffness",
+    "sandwich_shear_stiffness",
+    "supported_circle_lambda2",
+    "supported_circle_stiffness",
+    "supported_rectangle_frequency",
+]
+
+
+def bending_stiffness(modulus_pa: ArrayLike, thickness_m: ArrayLike, poisson: ArrayLike) -> FloatArray:
+    """Bending stiffness of a homogeneous plate, ``E h^3 / (12 (1 - nu^2))``.
+
+    Parameters
+    ----------
+    modulus_pa, thickness_m, poisson : array_like
+        Young's modulus, thickness, Poisson's ratio.
+
+    Returns
+    -------
+    numpy.ndarray
+        In N m.
+
+    Examples
+    --------
+    >>> print(f"{bending_stiffness(10e9, 2e-3, 0.30):.5f}")
+    7.32601
+    """
+    e, h, nu = np.asarray(modulus_pa, float), np.asarray(thickness_m, float), np.asarray(poisson, float)
+    return np.asarray(e * h**3 / (12.0 * (1.0 - nu**2)))
+
+
+def natural_frequency(
+    lambda2: ArrayLike, size_m: ArrayLike, stiffness_nm: ArrayLike, mass_kg_m2: ArrayLike
+) -> FloatArray:
+    """Natural frequency from a frequency parameter.
+
+    Parameters
+    ----------
+    lambda2 : array_like
+        ``lambda^2`` of the mode.
+    size_m : array_like
+        Radius of a circle, or the side which `lambda2` refers to.
+    stiffness_nm, mass_kg_m2 : array_like
+        Bending stiffness and mass per area.
+
+    Returns
+    -------
+    numpy.ndarray
+        In Hz.
+
+    Examples
+    --------
+    >>> print(f"{natural_frequency(clamped_circle_lambda2(0, 0), 0.050, 7.32601, 3.2):.2f}")
+    984.04
+    """
+    d, m = np.asarray(stiffness_nm, float), np.asarray(mass_kg_m2, float)
+    lam, a = np.asarray(lambda2, float), np.asarray(size_m, float)
+    return np.asarray(lam / (2.0 * np.pi * a**2) * np.sqrt(d / m))
+
+
+@cache
+def clamped_circle_lambda2(diameters: int, circles: int) -> float:
+    """Frequency parameter of a circular plate clamped at its rim.
+
+    Parameters
+    ----------
+    diameters, circles : int
+        Nodal diameters and nodal circles inside the rim.
+
+    Returns
+    -------
+    float
+        Root of ``J_n(x) I_n'(x) = I_n(x) J_n'(x)``, squared.
+
+    Notes
+    -----
+    A root lies between each zero of ``J_n`` and the zero of ``J_n+1`` that follows it.
+
+    Examples
+    --------
+    >>> print(f"{clamped_circle_lambda2(0, 0):.4f}  {clamped_circle_lambda2(1, 0):.4f}")
+    10.2158  21.2604
+    """
+    n = diameters
+
+    def characteristic(x: float) -> float:
+        return float(jv(n, x) * ive(n + 1, x) + ive(n, x) * jv(n + 1, x))
+
+    low, high = jn_zeros(n, circles + 1)[-1], jn_zeros(n + 1, circles + 1)[-1]
+    return float(brentq(characteristic, low, high, xtol=1e-12)) ** 2
+
+
+def clamped_circle_shape(diameters: int, circles: int, rho: ArrayLike) -> FloatArray:
+    """Deflection of a mode of the clamped circle along the diameter where it is largest.
+
+    Parameters
+    ----------
+    diameters, circles : int
+        Nodal diameters and nodal circles inside the rim.
+    rho : array_like
+        Distance from the middle over the radius, 0 to 1.
+
+    Returns
+    -------
+    numpy.ndarray
+        Scaled so that the mean square over the whole disc is 1 (the modal mass is the disc's own).
+
+    Examples
+    --------
+    >>> print(np.round(clamped_circle_shape(0, 0, [0.0, 0.5, 1.0]), 3) + 0.0)
+    [2.339 1.227 0.   ]
+    """
+    n, lam = diameters, np.sqrt(clamped_circle_lambda2(diameters, circles))
+    shape = jv(n, lam * np.asarray(rho, float)) - jv(n, lam) / iv(n, lam) * iv(
+        n, lam * np.asarray(rho, float)
+    )
+    # Lommel's integrals: 2 * integral(shape^2 rho) = 2 J_n(lam)^2; round the rim cos^2 halves it unless n = 0.
+    return np.asarray(shape / abs(jv(n, lam)) / (np.sqrt(2.0) if n == 0 else 1.0))
+
+
+def clamped_circle_stiffness(
+    stiffness_nm: ArrayLike, radius_m: ArrayLike, r_m: ArrayLike = 0.0
+) -> FloatArray:
+    """Point stiffness of a clamped circle, ``16 pi D / (a^2 (1 - r^2/a^2)^2)``.
+
+    Parameters
+    ----------
+    stiffness_nm, radius_m : array_like
+        Bending stiffness and radius.
+    r_m : array_like, optional
+        Distance of the load from the middle; the stiffness is infinite at the rim.
+
+    Returns
+    -------
+    numpy.ndarray
+        In N/m, under the load.
+
+    References
+    ----------
+    Timoshenko and Woinowsky-Krieger, Theory of Plates and Shells.
+
+    Examples
+    --------
+    >>> print(f"{clamped_circle_stiffness(7.32601, 0.050):.0f}")
+    147298
+    """
+    d, a, r = np.asarray(stiffness_nm, float), np.asarray(radius_m, float), np.asarray(r_m, float)
+    with np.errstate(divide="ignore"):
+        return np.asarray(16.0 * np.pi * d / (a * (1.0 - (r / a) ** 2)) ** 2)
+
+
+@cache
+def supported_circle_lambda2(diameters: int, circles: int, poisson: float) -> float:
+    """Frequency parameter of a circular plate simply supported at its rim.
+
+    Parameters
+    ----------
+    diameters, circles : int
+        Nodal diameters and nodal circles inside the rim.
+    poisson : float
+        Poisson's ratio.
+
+    Returns
+    -------
+    float
+        Root of ``J_n+1/J_n + I_n+1/I_n = 2 x / (1 - nu)``, squared.
+
+    Examples
+    --------
+    >>> print(f"{supported_circle_lambda2(0, 0, 0.30):.4f}")
+    4.9351
+    """
+    n = diameters
+
+    def characteristic(x: float) -> float:
+        clamped = jv(n + 1, x) * ive(n, x) + ive(n + 1, x) * jv(n, x)
+        return float((1.0 - poisson) * clamped - 2.0 * x * jv(n, x) * ive(n, x))
+
+    high = jn_zeros(n, circles + 1)[-1]
+    low = np.sqrt(clamped_circle_lambda2(n, circles - 1)) if circles else 0.6 * high
+    return float(brentq(characteristic, low, high, xtol=1e-12)) ** 2
+
+
+def supported_circle_stiffness(
+    stiffness_nm: ArrayLike, radius_m: ArrayLike, poisson: ArrayLike
+) -> FloatArray:
+    """Stiffness at the middle of a simply supported circle, ``16 pi D (1 + nu) / ((3 + nu) a^2)``.
+
+    Examples
+    --------
+    >>> print(f"{supported_circle_stiffness(7.32601, 0.050, 0.30):.0f}")
+    58027
+    """
+    nu = np.asarray(poisson, float)
+    return clamped_circle_stiffness(stiffness_nm, radius_m) * (1.0 + nu) / (3.0 + nu)
+
+
+def supported_rectangle_frequency(
+    m: ArrayLike,
+    n: ArrayLike,
+    length_m: ArrayLike,
+    width_m: ArrayLike,
+    stiffness_nm: ArrayLike,
+    mass_kg_m2: ArrayLike,
+) -> FloatArray:
+    """Natural frequency of a simply supported rectangle with `m` by `n` half waves.
+
+    Examples
+    --------
+    >>> d = bending_stiffness(10e9, 5e-3, 0.30)
+    >>> print(np.round(supported_rectangle_frequency([1, 2], [1, 1], 0.4, 0.3, d, 8.0), 2))
+    [103.16 214.57]
+    """
+    kx = np.asarray(m, float) / np.asarray(length_m, float)
+    ky = np.asarray(n, float) / np.asarray(width_m, float)
+    return natural_frequency(np.pi**2 * (kx**2 + ky**2), 1.0, stiffness_nm, mass_kg_m2)
+
+
+def foundation_stiffness(stiffness_nm: ArrayLike, foundation_pa_m: ArrayLike) -> FloatArray:
+    """Point stiffness of an endless plate on an elastic foundation, ``8 sqrt(K D)``.
+
+    Parameters
+    ----------
+    stiffness_nm : array_like
+        Bending stiffness of the skin.
+    foundation_pa_m : array_like
+        Foundation modulus K in Pa/m; of a core, its modulus over its thickness.
+
+    Returns
+    -------
+    numpy.ndarray
+        In N/m.
+
+    References
+    ----------
+    Timoshenko and Woinowsky-Krieger, Theory of Plates and Shells, ch. 8.
+
+    Examples
+    --------
+    >>> print(f"{foundation_stiffness(29.670, 75e6 / 0.020) / 1e6:.4f}")
+    2.6685
+    """
+    return np.asarray(8.0 * np.sqrt(np.asarray(stiffness_nm, float) * np.asarray(foundation_pa_m, float)))
+
+
+def point_impedance(stiffness_nm: ArrayLike, mass_kg_m2: ArrayLike) -> FloatArray:
+    """Point impedance of an endless plate, ``8 sqrt(D m')``: a pure dashpot at every frequency.
+
+    Returns
+    -------
+    numpy.ndarray
+        In N s/m.
+
+    References
+    ----------
+    Cremer, Heckl and Petersson, Structure-Borne Sound.
+
+    Examples
+    --------
+    >>> print(f"{point_impedance(bending_stiffness(10e9, 5e-3, 0.30), 8.0):.2f}")
+    242.09
+    """
+    return np.asarray(8.0 * np.sqrt(np.asarray(stiffness_nm, float) * np.asarray(mass_kg_m2, float)))
+
+
+def coincidence_frequency(
+    stiffness_nm: ArrayLike, mass_kg_m2: ArrayLike, speed_of_sound_m_s: float = 343.0
+) -> FloatArray:
+    """Frequency at which bending waves run as fast as sound in air, ``c^2 / (2 pi) sqrt(m'/D)``.
+
+    Examples
+    --------
+    >>> print(f"{coincidence_frequency(bending_stiffness(10e9, 5e-3, 0.30), 8.0):.1f}")
+    4950.1
+    """
+    ratio = np.asarray(mass_kg_m2, float) / np.asarray(stiffness_nm, float)
+    return np.asarray(speed_of_sound_m_s**2 / (2.0 * np.pi) * np.sqrt(ratio))
+
+
+def sandwich_bending_stiffness(
+    face_modulus_pa: ArrayLike, face_m: ArrayLike, core_modulus_pa: ArrayLike, core_m: ArrayLike
+) -> FloatArray:
+    """Bending stiffness of a sandwich with equal faces, as a beam of unit width.
+
+    Divide by ``1 - nu^2`` for a plate.
+
+    References
+    ----------
+    Allen, Analysis and Design of Structural Sandwich Panels (1969).
+
+    Examples
+    --------
+    >>> print(f"{sandwich_bending_stiffness(15e9, 2e-3, 50e6, 20e-3):.2f}")
+    7313.33
+    """
+    e, t = np.asarray(face_modulus_pa, float), np.asarray(face_m, float)
+    ec, c = np.asarray(core_modulus_pa, float), np.asarray(core_m, float)
+    return np.asarray(e * t**3 / 6.0 + e * t * (t + c) ** 2 / 2.0 + ec * c**3 / 12.0)
+
+
+def sandwich_shear_stiffness(core_shear_pa: ArrayLike, face_m: ArrayLike, core_m: ArrayLike) -> FloatArray:
+    """Shear stiffness of a sandwich per unit width, ``G (t + c)^2 / c``.
+
+    Examples
+    --------
+    >>> print(f"{sandwich_shear_stiffness(20e6, 2e-3, 20e-3):.0f}")
+    484000
+    """
+    t, c = np.asarray(face_m, float), np.asarray(core_m, float)
+    return np.asarray(np.asarray(core_shear_pa, float) * (t + c) ** 2 / c)

@@ -1,0 +1,1 @@
+"""The story of a tap."""

@@ -1,0 +1,191 @@
+"""A tap to its measures: numbers that a person can check against what they hear.
+
+Each is defined once, here, with its unit; a number that cannot be measured is ``nan``.
+
+==================  ====  =================================================================================
+``level_dbfs``      dB    highest sample of the tap, 0 dB = full scale; kept, never judged
+``snr_db``          dB    power of the first 20 ms over the noise near by
+``decay_ms``        ms    whole-band decay over one early range, extrapolated to 60 dB
+``decay_from_db``,  dB    that range, below the start of the integrated curve
+``decay_to_db``
+``decay_bend_db``   dB    how far that curve sags below its chord: a fast decay giving way to a slow one
+``mode_decay_ms``   ms    the same for the strongest mode alone
+``mode_hz``         Hz    frequency of the strongest mode after the contact
+``centroid_hz``     Hz    power-weighted mean frequency over the stated band
+``bandwidth_hz``    Hz    power-weighted spread about the centroid
+``balance_db``      dB    energy from 1 kHz down over energy from 1 kHz up: larger = duller
+``contact_ms``      ms    length of a half-sine blow whose force has the same 90 % roll-off: a proxy
+``bounce_gap_ms``   ms    time to the second contact of the same swing
+==================  ====  =================================================================================
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from taptone.pipeline.decay import Decay, Room, decay_time, late_slope
+from taptone.pipeline.spectrum import band_energies, power_spectra, shape
+from taptone.settings import MeasureSettings
+from taptone.types import BAND_CENTRES_HZ, MEASURE_NAMES, FloatArray, Measured, Tap
+
+__all__ = ["find_room", "measure"]
+
+_BATCH = 64  # taps a call: librosa's cost is by the call, memory by the tap
+_SPLIT_HZ = 1000.0
+_HALF_SINE = 0.777  # share of 1/length below which a half-sine blow holds 90 % of its energy
+_POWER_FLOOR = 1e-12
+
+
+def measure(
+    taps: Sequence[Tap], settings: MeasureSettings = MeasureSettings(), *, room: Room | None = None
+) -> list[Measured]:
+    """Measure taps of one recording.
+
+    Parameters
+    ----------
+    taps : sequence of Tap
+        Taps of one sample rate.
+    settings : MeasureSettings, optional
+        Band, ranges and windows; the same for all taps that will be compared.
+    room : Room, optional
+        The place's own decay (see :func:`find_room`), taken off before decays are read.
+
+    Returns
+    -------
+    list of Measured
+        In the order of `taps`.
+
+    Examples
+    --------
+    >>> measure([])
+    []
+    """
+    return [row for start in range(0, len(taps), _BATCH) for row in _batch(taps[start : start + _BATCH], settings, room)]
+
+
+def find_room(taps: Sequence[Tap], settings: MeasureSettings = MeasureSettings()) -> Room | None:
+    """The decay that all taps of a recording end in, where there is one.
+
+    Parameters
+    ----------
+    taps : sequence of Tap
+        Taps of one recording.
+    settings : MeasureSettings, optional
+        Not less than `room_taps` taps must agree.
+
+    Returns
+    -------
+    Room or None
+        The median of the late decays, if the middle half of the taps agree within a third of it and it
+        is longer than `room_from_ms`; a laminate dies sooner.
+
+    Examples
+    --------
+    >>> find_room([]) is None
+    True
+    """
+    late = np.array(
+        [
+            late_slope(tap.clip[tap.onset : tap.end], tap.rate_hz, noise_power=_noise_power(tap))
+            for tap in taps
+            if math.isnan(tap.bounce_gap_ms) and "bounce" not in tap.flags
+        ]
+    )
+    late = late[np.isfinite(late)]
+    if len(late) < settings.room_taps:
+        return None
+    low, middle, high = np.percentile(late, [25, 50, 75])
+    if middle < settings.room_from_ms or high - low > middle / 3:
+        return None
+    return Room(float(middle))
+
+
+def _batch(taps: Sequence[Tap], s: MeasureSettings, room: Room | None) -> Iterator[Measured]:
+    rate = taps[0].rate_hz
+    high_hz = min(s.high_hz, 0.45 * rate)
+    power, hz = power_spectra(
+        [tap.clip for tap in taps],
+        [tap.onset for tap in taps],
+        [tap.end for tap in taps],
+        [tap.noise for tap in taps],
+        rate,
+        window_ms=s.window_ms,
+    )
+    colour = shape(power, hz, low_hz=s.low_hz, high_hz=high_hz)
+    low = power[:, (hz >= s.low_hz) & (hz < _SPLIT_HZ)].sum(axis=1)
+    high = power[:, (hz >= _SPLIT_HZ) & (hz <= high_hz)].sum(axis=1)
+    bands = band_energies(power, hz)
+    for k, tap in enumerate(taps):
+        whole, mode, mode_hz = _decays(tap, s, room)
+        first = tap.clip[tap.onset : min(tap.onset + round(0.020 * rate), tap.end)]
+        values = dict.fromkeys(MEASURE_NAMES, math.nan) | {
+            "level_dbfs": _db(float(np.abs(tap.clip[tap.onset : tap.end]).max(initial=0.0)) ** 2),
+            "snr_db": _ratio_db(float(np.square(first, dtype=float).mean()), _noise_power(tap)),
+            "decay_ms": whole.decay_ms if whole.bend_db <= s.bend_db else math.nan,
+            "decay_from_db": s.decay_from_db,
+            "decay_to_db": s.decay_to_db,
+            "decay_bend_db": whole.bend_db,
+            "mode_decay_ms": mode.decay_ms if mode.bend_db <= s.bend_db else math.nan,
+            "mode_hz": mode_hz,
+            "centroid_hz": float(colour.centroid_hz[k]),
+            "bandwidth_hz": float(colour.bandwidth_hz[k]),
+            "balance_db": _ratio_db(float(low[k]), float(high[k])),
+            "contact_ms": 1000 * _HALF_SINE / float(colour.rolloff_hz[k]),
+            "bounce_gap_ms": tap.bounce_gap_ms,
+        }
+        held = tuple(_db(float(e)) for e in bands[k]) if bands.shape[1] == len(BAND_CENTRES_HZ) else ()
+        yield Measured(tap.recording, tap.sample, rate, values, held, tap.flags)
+
+
+def _decays(tap: Tap, s: MeasureSettings, room: Room | None) -> tuple[Decay, Decay, float]:
+    """Whole-band decay, decay of the strongest mode, and that mode's frequency."""
+    rate = tap.rate_hz
+    start = tap.onset + round(s.decay_start_ms * rate / 1000)
+    sound = tap.clip[start : tap.end].astype(float)
+    span = {"from_db": s.decay_from_db, "to_db": s.decay_to_db, "room": room}
+    none = Decay(math.nan, math.nan, math.nan)
+    if len(sound) < round(0.008 * rate):
+        return none, none, math.nan
+    whole = decay_time(sound, rate, noise_power=_noise_power(tap), **span)
+    mode_hz = _strongest_hz(sound, tap.noise, rate, s)
+    if math.isnan(mode_hz):
+        return whole, none, math.nan
+    from scipy.signal import butter, sosfilt
+
+    # Run backwards in time, a band-pass does not lengthen a decay with its own ringing.
+    edges = [mode_hz * 2**-0.25, min(mode_hz * 2**0.25, 0.49 * rate)]
+    sos = butter(2, edges, "bandpass", fs=rate, output="sos")
+    alone = np.ascontiguousarray(sosfilt(sos, sound[::-1])[::-1])
+    noise = float(np.square(sosfilt(sos, tap.noise.astype(float))).mean()) if len(tap.noise) else 0.0
+    return whole, decay_time(alone, rate, noise_power=max(noise, _POWER_FLOOR), **span), mode_hz
+
+
+def _strongest_hz(sound: FloatArray, noise: np.ndarray, rate: int, s: MeasureSettings) -> float:  # type: ignore[type-arg]
+    """Highest peak of the spectrum of the ringing, read between bins by a parabola."""
+    n = min(len(sound), round(0.08 * rate))
+    n_fft = 1 << (2 * n - 1).bit_length()
+    power = np.abs(np.fft.rfft(sound[:n] * np.hanning(2 * n)[n:], n_fft)) ** 2
+    hz = np.fft.rfftfreq(n_fft, 1 / rate)
+    inside = (hz >= s.low_hz) & (hz <= min(s.high_hz, 0.45 * rate))
+    k = int(np.argmax(np.where(inside, power, -1.0)))
+    if power[k] <= 0 or k == 0 or k == len(power) - 1:
+        return math.nan
+    a, b, c = np.log(np.maximum(power[k - 1 : k + 2], 1e-300))
+    bend = a - 2 * b + c
+    return float(hz[k] + (0.5 * (a - c) / bend if bend < 0 else 0.0) * (hz[1] - hz[0]))
+
+
+def _noise_power(tap: Tap) -> float:
+    power = float(np.square(tap.noise, dtype=float).mean()) if len(tap.noise) else 0.0
+    return max(power, _POWER_FLOOR)
+
+
+def _db(power: float) -> float:
+    return 10 * math.log10(power) if power > 0 else math.nan
+
+
+def _ratio_db(over: float, under: float) -> float:
+    return 10 * math.log10(over / under) if over > 0 and under > 0 else math.nan

@@ -1,0 +1,215 @@
+"""Strikes to stations: rows are told apart by their pauses, and what does not fit is marked, never shifted.
+
+A pause may end a row; so may the end of a file. It may also be a breath, or a strike that was missed. So
+every way to cut the strikes into the planned rows (a reading) is weighed by the mishaps it needs:
+
+- a strike missed, or one too many: 1 each
+- a pause inside a row that no missed strike of that row explains: 1 each
+- a row not tapped, a run of strikes that belongs to no row, a row end without a pause: 3 each
+
+A row is tied to its stations only if its count fits in the reading with the fewest mishaps, and every reading
+that gives this row other strikes needs at least 3 more. A row end heard one strike too early or too late can
+hide one mishap on either side, 2 together: so two damaged rows that make up for each other are marked.
+
+What keeps a row's count *and* its pauses cannot be heard: two rows of equal length swapped, a row tapped from
+the wrong end, one row repeated and another left out, a strike missed and one added without an odd gap.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import groupby
+
+import numpy as np
+from numpy.typing import NDArray
+
+from taptone.settings import PlaceSettings
+from taptone.types import FloatArray, Panel, Place, Station
+
+__all__ = ["place"]
+
+_RUN = 3.0  # mishaps that a whole row or run counts for
+_MARGIN = 3.0  # more than a misplaced row end can hide
+_JOINED = 3  # most rows looked for in one run without a pause
+
+_ODD = "pauses differ"  # the only flag whose taps are trusted
+
+_Ints = NDArray[np.int64]
+
+
+def place(
+    recording: _Ints, time_s: FloatArray, panel: Panel, settings: PlaceSettings | None = None
+) -> tuple[tuple[Place, ...], tuple[str, ...]]:
+    """Tie strikes to the stations of a panel, in tapping order.
+
+    Parameters
+    ----------
+    recording : ndarray of int, shape (n,)
+        Number of the file each strike was heard in; files in the order in which they were made. One contact
+        a strike: bounces are left out by the caller.
+    time_s : ndarray of float, shape (n,)
+        Onset of each strike in seconds from the start of its file, rising within a file.
+    panel : Panel
+        Stations in tapping order; those of a row follow each other.
+    settings : PlaceSettings, optional
+        What counts as a pause.
+
+    Returns
+    -------
+    places : tuple of Place
+        One a station, in panel order; ``taps`` are indices into `time_s`. Stations of a row that could not be
+        tied have no taps, the flag ``count differs`` or ``row unclear``, and the reason. Stations tied by
+        their count although the pauses are odd carry the flag ``pauses differ``.
+    notes : tuple of str
+        One line for each flagged row.
+
+    Raises
+    ------
+    ValueError
+        If the strikes are not in order.
+
+    Examples
+    --------
+    >>> stations = tuple(Station(f"{a}{n}", n / 10, 0.0, i) for i, a in enumerate("AB") for n in (1, 2, 3))
+    >>> panel = Panel("blade", "port", "outside", "foam", "top of stock", (), stations)
+    >>> places, notes = place(np.zeros(5, int), np.array([1.0, 2.0, 3.0, 7.0, 8.0]), panel)
+    >>> [p.taps for p in places]
+    [(0,), (1,), (2,), (), (), ()]
+    >>> notes
+    ('row B: 2 strikes heard, 3 planned',)
+    """
+    settings = settings or PlaceSettings()
+    recording, time_s = np.asarray(recording), np.asarray(time_s, dtype=float)
+    new_file = np.diff(recording) != 0
+    gap_s = np.where(new_file, np.nan, np.diff(time_s))
+    if np.any(np.diff(recording) < 0) or np.any(gap_s <= 0):
+        raise ValueError("strikes are not in order of recording and time")
+
+    each = panel.taps_per_station
+    rows = [tuple(stations) for _, stations in groupby(panel.stations, key=lambda station: station.row)]
+    usual_s = _usual_gap(gap_s, len(rows), len(panel.stations))
+    is_long = gap_s >= max(settings.row_pause * usual_s, settings.row_pause_s)
+    cuts = np.flatnonzero(is_long | new_file)
+    odd = ""
+    if len(rows) > 1 and not cuts.size:  # nothing to tell rows by: the whole count must fit
+        rows, odd = [panel.stations], "no pause between rows"
+    cuts = cuts if len(rows) > 1 else cuts[:0]
+    edges = np.concatenate([[0], cuts + 1, [len(time_s)]])
+    readings = _read([len(row) * each for row in rows], edges, is_long[cuts])
+
+    places: list[Place] = []
+    notes: list[str] = []
+    for stations, reading in zip(rows, readings, strict=True):
+        pause = "a pause inside" if np.any(is_long[reading.start : max(reading.stop - 1, 0)]) else ""
+        flag, note = _doubt(reading, len(stations) * each, odd or pause, len(cuts) + 1, len(rows))
+        note = _name(stations) + note if note else ""
+        trusted = flag in ("", _ODD)
+        for first, station in enumerate(stations):
+            start = reading.start + first * each
+            taps = tuple(range(start, start + each)) if trusted else ()
+            places.append(Place(station, taps, (flag,) if flag else (), "" if trusted else note))
+        notes += [note] if note else []
+    return tuple(places), tuple(notes)
+
+
+def _usual_gap(gap_s: FloatArray, n_rows: int, n_stations: int) -> float:
+    """Return the middle gap between stations: longer ones end rows, shorter ones may lie within a station."""
+    longest_first = np.sort(gap_s[np.isfinite(gap_s)])[::-1]
+    middle = n_rows - 1 + (n_stations - n_rows) // 2
+    return float(longest_first[min(middle, len(longest_first) - 1)]) if longest_first.size else np.inf
+
+
+@dataclass(frozen=True, slots=True)
+class _Reading:
+    """What was heard of a row: strikes from `start` up to `stop`, and what can be said of them."""
+
+    start: int = 0
+    stop: int = 0
+    kind: str = "alone"  # or "missing", "joined"
+    sure: bool = True
+
+
+def _read(planned: Sequence[int], edges: _Ints, is_long: NDArray[np.bool_]) -> list[_Reading]:
+    """Find each row in the reading with the fewest mishaps, and whether any other comes near it."""
+    if len(planned) == 1:
+        return [_Reading(0, int(edges[-1]))]
+    heard = edges[None, :] - edges[:, None]
+    before = np.concatenate([[0], np.cumsum(is_long)])  # long gaps up to and with each edge, without the last
+    long = np.pad(before[None, :] - before[:, None], ((0, 1), (1, 0)))  # strictly between two edges
+    upto = _fewest(planned, heard, long)
+    onward = _fewest(planned[::-1], heard[::-1, ::-1].T, long[::-1, ::-1].T)[::-1, ::-1]
+    best = upto[-1, -1]
+
+    n = len(planned)
+    joined = np.full(n, np.inf)
+    for k in range(2, min(_JOINED, n) + 1):
+        for r in range(n - k + 1):
+            whole = upto[r][:, None] + _mishaps(planned[r : r + k], heard, long) + onward[r + k]
+            joined[r : r + k] = np.minimum(joined[r : r + k], whole.min())
+
+    readings = []
+    for r in range(n):
+        alone = upto[r][:, None] + _mishaps(planned[r : r + 1], heard, long) + onward[r + 1]
+        missing = (upto[r] + _RUN + onward[r + 1]).min()
+        p, q = np.unravel_index(np.argmin(alone), alone.shape)
+        costs = {"alone": alone[p, q], "missing": missing, "joined": joined[r]}
+        kind = min(costs, key=lambda name: costs[name])
+        alone[p, q] = np.inf
+        other = min(alone.min(), *(cost for name, cost in costs.items() if name != kind))
+        readings.append(_Reading(int(edges[p]), int(edges[q]), kind, bool(other >= best + _MARGIN)))
+    return readings
+
+
+def _fewest(planned: Sequence[int], heard: _Ints, long: _Ints) -> FloatArray:
+    """Return the fewest mishaps with the first `r` rows before edge `e`, shape (rows + 1, edges)."""
+    n, steps = len(planned), _RUN * np.arange(len(heard))
+    fewest = np.full((n + 1, len(heard)), np.inf)
+    fewest[0, 0] = 0.0
+    for r in range(n + 1):
+        fewest[r] = np.minimum.accumulate(fewest[r] - steps) + steps  # runs that belong to no row
+        if r < n:
+            fewest[r + 1] = np.minimum(fewest[r + 1], fewest[r] + _RUN)
+        for k in range(1, min(_JOINED, n - r) + 1):
+            whole = fewest[r][:, None] + _mishaps(planned[r : r + k], heard, long)
+            fewest[r + k] = np.minimum(fewest[r + k], whole.min(axis=0))
+    return fewest
+
+
+def _mishaps(planned: Sequence[int], heard: _Ints, long: _Ints) -> FloatArray:
+    """Return what it takes that the strikes between two edges are these rows, shape (edges, edges)."""
+    missed = sum(planned) - heard
+    mishaps = np.abs(missed) + np.maximum(long - np.maximum(missed, 0), 0) + _RUN * (len(planned) - 1)
+    return np.where(heard > 0, mishaps, np.inf)
+
+
+def _doubt(reading: _Reading, planned: int, odd: str, runs: int, rows: int) -> tuple[str, str]:
+    """Return the flag of a row and why, in words; two empty strings if nothing is odd."""
+    heard = reading.stop - reading.start
+    if reading.kind == "joined":
+        return "row unclear", "no pause heard between it and the row before or after"
+    if reading.kind == "missing" and reading.sure:
+        return "count differs", f"0 strikes heard, {planned} planned"
+    if reading.kind == "alone" and heard != planned:
+        return "count differs", f"{heard} strikes heard, {planned} planned"
+    if not reading.sure and runs != rows:
+        return "row unclear", f"{runs} runs of strikes heard, {rows} rows planned, and more than one fits"
+    if not reading.sure:
+        return "row unclear", "another reading of the pauses fits nearly as well"
+    if odd:
+        return (
+            _ODD,
+            f"{heard} strikes heard as planned, but {odd}: one missed and one too many sound the same",
+        )
+    return "", ""
+
+
+def _name(stations: Sequence[Station]) -> str:
+    """Return how to speak of a row ('row C: ', 'column 3: '), nothing for a whole panel."""
+    labels = [re.match(r"([A-Z]+)(\d+)", station.label) for station in stations]
+    for word, part in (("row", 1), ("column", 2)):
+        names = {label[part] if label else "" for label in labels}
+        if len(names) == 1 and "" not in names:
+            return f"{word} {names.pop()}: "
+    return ""

@@ -1,0 +1,115 @@
+"""Settings: one frozen class a stage, each value with its unit, limits and help.
+
+The command line, the manual and the log are made from these tables, so they cannot disagree. A value
+outside its limits raises :class:`~taptone.errors.SettingError` when the object is built.
+
+Examples
+--------
+>>> DetectSettings().bounce_to_ms
+120.0
+>>> DetectSettings(bounce_to_ms=5000.0)
+Traceback (most recent call last):
+    ...
+taptone.errors.SettingError: detect.bounce_to_ms is 5000.0 ms: choose a value from 20.0 to 240.0 ms
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Any, ClassVar
+
+from taptone.errors import SettingError
+from taptone.types import Change
+
+__all__ = [
+    "DetectSettings",
+    "JudgeSettings",
+    "MeasureSettings",
+    "PlaceSettings",
+    "Settings",
+    "changed",
+    "flat",
+    "with_values",
+]
+
+
+def _setting(default: float | int, unit: str, low: float, high: float, text: str) -> Any:
+    """One row of a stage's table."""
+    return field(default=default, metadata={"unit": unit, "low": low, "high": high, "help": text})
+
+
+class _Stage:
+    """Checks every row of the table against its limits."""
+
+    stage: ClassVar[str] = ""
+
+    def __post_init__(self) -> None:
+        for row in dataclasses.fields(self):  # type: ignore[arg-type]
+            value, low, high = getattr(self, row.name), row.metadata["low"], row.metadata["high"]
+            if not isinstance(value, (int, float)) or not low <= value <= high:
+                unit = f" {row.metadata['unit']}" if row.metadata["unit"] else ""
+                raise SettingError(
+                    f"{self.stage}.{row.name} is {value!r}{unit}",
+                    hint=f"choose a value from {low} to {high}{unit}",
+                )
+
+
+@dataclass(frozen=True, slots=True)
+class DetectSettings(_Stage):
+    """What counts as a tap."""
+
+    stage: ClassVar[str] = "detect"
+
+    low_hz: float = _setting(120.0, "Hz", 20.0, 500.0, "sound below this is left out when listening for taps")
+    rise_db: float = _setting(9.0, "dB", 3.0, 40.0, "how far a tap rises over the sound just before it")
+    before_ms: float = _setting(20.0, "ms", 4.0, 100.0, "how much of the sound before a tap it is held against")
+    above_noise_db: float = _setting(9.0, "dB", 3.0, 40.0, "how far a tap rises over the noise near by")
+    apart_ms: float = _setting(10.0, "ms", 4.0, 50.0, "contacts closer than this are one contact")
+    bounce_to_ms: float = _setting(
+        120.0, "ms", 20.0, 240.0, "a contact at most this long after another is its bounce"
+    )
+    snr_db: float = _setting(6.0, "dB", 0.0, 40.0, "a tap is at least this far above the noise")
+    swell_db: float = _setting(3.4, "dB", 0.0, 20.0, "sound that later grows louder than its start by this is no tap")
+    fall_db: float = _setting(2.5, "dB", 0.0, 40.0, "a tap has fallen by this after 50 to 100 ms")
+    clip_before_ms: float = _setting(10.0, "ms", 2.0, 100.0, "sound kept before a tap")
+    clip_after_ms: float = _setting(250.0, "ms", 50.0, 1000.0, "sound kept after a tap")
+    whole_ms: float = _setting(60.0, "ms", 10.0, 250.0, "a tap with less sound than this after it is cut short")
+    clipped_at: float = _setting(0.999, "", 0.5, 1.0, "share of full scale from which a sample counts as clipped")
+
+
+@dataclass(frozen=True, slots=True)
+class MeasureSettings(_Stage):
+    """What is measured of a tap, and over which ranges."""
+
+    stage: ClassVar[str] = "measure"
+
+    low_hz: float = _setting(200.0, "Hz", 50.0, 1000.0, "lower edge of the band that is measured")
+    high_hz: float = _setting(8000.0, "Hz", 2000.0, 20000.0, "upper edge, or 45 % of the sample rate if lower")
+    window_ms: float = _setting(30.0, "ms", 5.0, 200.0, "sound after the onset that the spectrum is taken of")
+    decay_start_ms: float = _setting(2.0, "ms", 0.0, 10.0, "decay is read from here on, after the contact pulse")
+    decay_from_db: float = _setting(0.0, "dB", -10.0, 0.0, "start of the early range of the decay")
+    decay_to_db: float = _setting(-10.0, "dB", -35.0, -5.0, "end of the early range of the decay")
+    bend_db: float = _setting(2.5, "dB", 0.5, 10.0, "a decay curve that sags by more than this has no one decay")
+    room_taps: int = _setting(8, "", 3, 100, "taps that must end alike before a room is said to be heard")
+    room_from_ms: float = _setting(300.0, "ms", 100.0, 2000.0, "a common late decay longer than this is the room")
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceSettings(_Stage):
+    """How taps are tied to stations."""
+
+    stage: ClassVar[str] = "place"
+
+    row_pause: float = _setting(
+        1.6, "", 1.2, 20.0, "a pause this many times the usual gap between stations may end a row"
+    )
+    row_pause_s: float = _setting(1.2, "s", 0.2, 30.0, "a pause shorter than this never ends a row")
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """The settings of every stage."""
+
+    place: PlaceSettings = PlaceSettings()

@@ -1,0 +1,440 @@
+"""A panel file (TOML) → a panel, checked: outline, stations in tapping order, declared structure.
+
+Loaded late (pydantic, shapely). Every fault is one :class:`~taptone.errors.PanelError` that names the file,
+the key and what to write instead.
+"""
+
+from __future__ import annotations
+
+import difflib
+import hashlib
+import math
+import re
+import reprlib
+import tomllib
+from collections.abc import Sequence
+from functools import lru_cache
+from itertools import groupby, pairwise
+from typing import Annotated, Any, Literal
+
+import numpy as np
+import shapely
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, ValidationInfo
+
+from taptone.errors import PanelError
+from taptone.types import Panel, Station, Structure
+
+__all__ = ["on_structure", "parse_panel"]
+
+MOST_STATIONS = 2000
+LONGEST_M = 200.0  # no boat's panel is longer; a larger number was meant in millimetres
+TOUCH_M = 1e-6  # what counts as on a line: far below what a tape can measure
+
+_Points = tuple[tuple[float, float], ...]
+
+
+def parse_panel(text: str, *, source: str) -> Panel:
+    """Read the text of a panel file.
+
+    Stations of a ``[grid]`` are the points of a square lattice that lie inside the outline or on it. The
+    first stands half a spacing inside the lower left corner of the outline's bounding box, so that each
+    station stands for the cell around it. Rows run along y and are lettered (A, B … Z, AA), columns run
+    along x and are numbered from 1; points outside the outline are left out, and the others keep their
+    numbers. ``path`` gives the order of tapping.
+
+    A ``[[station]]`` list is tapped in its own order. Where all labels are letters and a number (B3, or B3a
+    to B3c between stations), each change of letters starts a new row; otherwise all are one row.
+
+    Parameters
+    ----------
+    text : str
+        The panel file. Lengths in metres or, with ``units = "ft-in"``, numbers in feet or text such as
+        ``4' 7 1/2"``.
+    source : str
+        Name of the file, for messages.
+
+    Returns
+    -------
+    Panel
+        Lengths in metres; ``cautions`` has a line for what was not recorded, ``sha256`` is of `text`.
+
+    Raises
+    ------
+    PanelError
+        If the text is not TOML, a key is unknown, missing or has a wrong value, the outline crosses itself,
+        a listed station lies outside it, a label stands twice, or there are more than 2000 stations.
+
+    Examples
+    --------
+    >>> panel = parse_panel('''
+    ... name = "daggerboard port"
+    ... side = "port"
+    ... face = "outside"
+    ... construction = "skins over foam"
+    ... datum = "lower leading corner"
+    ... outline = [[0, 0], [0.4, 0], [0.4, 0.3], [0, 0.3]]
+    ... [grid]
+    ... spacing = 0.15
+    ... path = "serpentine rows"
+    ... ''', source="board.toml")
+    >>> [station.label for station in panel.stations]
+    ['A1', 'A2', 'A3', 'B3', 'B2', 'B1']
+    >>> panel.cautions[:2]
+    ('boat not recorded', 'hammer not recorded')
+    """
+    file = _checked(text, source)
+    outline = _ring(file.outline, f"{source}: outline")
+    if (file.grid is None) == (file.station is None):
+        stands = "[grid] and [[station]] both stand" if file.grid else "no station is planned"
+        raise PanelError(f"{source}: {stands}", hint="give either [grid] or a list of [[station]]")
+    if file.grid is not None:
+        if file.taps_per_station is not None:
+            raise PanelError(
+                f"{source}: taps_per_station stands outside [grid]", hint="move it into [grid], or remove it"
+            )
+        stations = _lattice(shapely.Polygon(outline), file.grid, source)
+    else:
+        stations = _listed(shapely.Polygon(outline), file.station or [], source)
+
+    said = {
+        "boat": file.boat,
+        "hammer": file.hammer,
+        "recorder": file.recorder,
+        "surface temperature": file.surface_temp_c is not None,
+        "conditions": file.conditions,
+    }
+    return Panel(
+        name=file.name,
+        side=file.side,
+        face=file.face,
+        construction=file.construction,
+        datum=file.datum,
+        outline=outline,
+        stations=stations,
+        taps_per_station=(file.grid.taps_per_station if file.grid else file.taps_per_station) or 1,
+        spacing_m=file.grid.spacing if file.grid else math.nan,
+        path=file.grid.path if file.grid else "",
+        boat=file.boat,
+        hammer=file.hammer,
+        recorder=file.recorder,
+        surface_temp_c=math.nan if file.surface_temp_c is None else file.surface_temp_c,
+        conditions=file.conditions,
+        mirror_of=file.mirror_of,
+        opposite_face_of=file.opposite_face_of,
+        structures=tuple(
+            _structure(table, f"{source}: structure {n}") for n, table in enumerate(file.structure, start=1)
+        ),
+        sha256=hashlib.sha256(text.encode()).hexdigest(),
+        cautions=tuple(f"{what} not recorded" for what, given in said.items() if not given),
+    )
+
+
+def on_structure(panel: Panel, x_m: float, y_m: float) -> Structure | None:
+    """Return the declared structure at a point: within half the width of its line, or inside its outline.
+
+    Parameters
+    ----------
+    panel : Panel
+        The panel with its structure.
+    x_m, y_m : float
+        The point, in metres.
+
+    Returns
+    -------
+    Structure or None
+        The first that was declared, if several meet there.
+
+    Examples
+    --------
+    >>> frame = Structure("frame", line=((0.0, 0.5), (1.0, 0.5)), width_m=0.1)
+    >>> panel = Panel("hull", "port", "outside", "solid", "stem", (), (), structures=(frame,))
+    >>> on_structure(panel, 0.3, 0.54).kind
+    'frame'
+    >>> on_structure(panel, 0.3, 0.56) is None
+    True
+    """
+    point = shapely.Point(x_m, y_m)
+    for structure, shape in zip(panel.structures, _shapes(panel.structures), strict=True):
+        if shapely.dwithin(shape, point, structure.width_m / 2 + TOUCH_M):
+            return structure
+    return None
+
+
+@lru_cache(maxsize=16)
+def _shapes(structures: tuple[Structure, ...]) -> tuple[shapely.Geometry, ...]:
+    """Build the shapes once for all stations of a panel."""
+    shapes = tuple(
+        shapely.Polygon(s.outline) if s.outline else shapely.LineString(s.line) for s in structures
+    )
+    shapely.prepare(shapes)
+    return shapes
+
+
+# -- the file as it is written -------------------------------------------------------------------------
+
+
+def _metres(value: object, info: ValidationInfo) -> float:
+    """Turn a length as written into metres."""
+    feet = bool(info.context and info.context["feet"])
+    if isinstance(value, str) and feet:
+        metres = _inches(value) * 0.0254
+    elif isinstance(value, (int, float)) and not isinstance(value, bool):
+        metres = value * 0.3048 if feet and abs(value) <= LONGEST_M else value
+    elif feet:
+        raise ValueError("feet as a number, or feet and inches as 4' 7 1/2\"")
+    else:
+        raise ValueError('metres as a number, or set units = "ft-in"')
+    if not abs(metres) <= LONGEST_M:
+        raise ValueError(f"a length in {'feet' if feet else 'metres'}; the longest taken is {LONGEST_M:g} m")
+    return float(metres)
+
+
+_FEET = re.compile(
+    r"""(?P<minus>-)?\s*
+    (?:(?P<feet>\d{1,6}(?:\.\d{1,6})?)\s*(?:'|′|’|ft\b\.?)[\s-]*)?
+    (?:(?P<inches>\d{1,6}(?:\.\d{1,6})?(?!\d*/))?[\s-]*(?P<part>\d{1,3}/[1-9]\d{0,2})?\s*(?:"|″|”|in\b\.?))?""",
+    re.VERBOSE,
+)
+
+
+def _inches(text: str) -> float:
+    """Return the inches of ``4' 7 1/2"``, ``4 ft 7 in``, ``7 1/2 in`` or ``4'``."""
+    found = _FEET.fullmatch(text.strip())
+    if not found or not (found["feet"] or found["inches"] or found["part"]):
+        raise ValueError("feet and inches as 4' 7 1/2\" or 4 ft 7 in")
+    above, below = (found["part"] or "0/1").split("/")
+    inches = 12 * float(found["feet"] or 0) + float(found["inches"] or 0) + int(above) / int(below)
+    return -inches if found["minus"] else inches
+
+
+def _plain(value: object) -> object:
+    """Let text, numbers and true or false pass."""
+    if isinstance(value, (str, bool, int)) or (isinstance(value, float) and math.isfinite(value)):
+        return value
+    raise ValueError("text in quotes, a number, or true or false")
+
+
+_Text = Annotated[str, Field(pattern=r"^[^\x00-\x1f\x7f]+$")]  # one line, not empty
+_Length = Annotated[float, BeforeValidator(_metres)]
+_Point = Annotated[list[_Length], Field(min_length=2, max_length=2)]
+_Strikes = Annotated[int, Field(ge=1, le=20)]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True, str_strip_whitespace=True, allow_inf_nan=False)
+
+
+# The description of a field is what a message tells to write; it follows the words "write" or "add".
+class _Grid(_Table):
+    spacing: _Length = Field(gt=0, description="a distance between stations above 0")
+    path: Literal["rows", "serpentine rows", "columns", "serpentine columns"] = Field(
+        description='"rows", "serpentine rows", "columns" or "serpentine columns"'
+    )
+    taps_per_station: _Strikes = Field(1, description="a whole number from 1 to 20")
+
+
+class _Listed(_Table):
+    label: _Text = Field(description='a label in quotes, such as "B3"')
+    x: _Length = Field(description="a length along x")
+    y: _Length = Field(description="a length along y")
+    role: Literal["panel", "reference"] = Field("panel", description='"reference", or leave it out')
+
+
+class _Declared(_Table):
+    kind: _Text = Field(description='what it is, in quotes, such as "frame"')
+    line: list[_Point] | None = Field(None, min_length=2, description="points as [[x, y], [x, y]]")
+    outline: list[_Point] | None = Field(None, min_length=3, description="3 or more points as [[x, y], …]")
+    width: _Length | None = Field(None, gt=0, description="a width above 0")
+    declared: str = Field("", description="who declared it and when, in quotes")
+    evidence: str = Field("", description='how it is known, in quotes, such as "drawing"')
+
+
+class _File(_Table):
+    name: _Text = Field(description="the panel's name in quotes")
+    side: Literal["port", "starboard", "centre"] = Field(description='"port", "starboard" or "centre"')
+    face: Literal["outside", "inside"] = Field(description='"outside" or "inside"')
+    construction: _Text = Field(description='the construction in quotes, such as "solid"')
+    datum: str = Field(min_length=1, description="in quotes, the fixed point that x and y are measured from")
+    outline: list[_Point] = Field(min_length=3, description="3 or more points round the edge as [[x, y], …]")
+    units: Literal["m", "ft-in"] = Field("m", description='"m" or "ft-in"')
+    boat: str = Field("", description="the boat's name in quotes")
+    hammer: str = Field("", description="the hammer in quotes")
+    recorder: str = Field("", description="the recorder in quotes")
+    surface_temp_c: float | None = Field(None, ge=-60, le=120, description="degrees Celsius as a number")
+    conditions: dict[str, Annotated[Any, BeforeValidator(_plain)]] = Field({}, description="[conditions]")
+    mirror_of: str = Field("", description="the other panel's name in quotes")
+    opposite_face_of: str = Field("", description="the other panel's name in quotes")
+    taps_per_station: _Strikes | None = Field(None, description="a whole number from 1 to 20")
+    grid: _Grid | None = Field(None, description="[grid] with spacing and path below it")
+    station: list[_Listed] | None = Field(None, description="[[station]] with label, x and y below it")
+    structure: list[_Declared] = Field([], description="[[structure]] with kind and line or outline below it")
+
+
+_TABLES: dict[str, type[_Table]] = {"grid": _Grid, "station": _Listed, "structure": _Declared}
+
+
+def _checked(text: str, source: str) -> _File:
+    """Read TOML and check every key by itself."""
+    try:
+        tree = tomllib.loads(text.removeprefix("\ufeff"))
+    except (ValueError, RecursionError) as error:  # TOMLDecodeError, a number too long, tables too deep
+        raise PanelError(f"{source} is not TOML: {error}", hint="correct that line") from error
+    try:
+        file = _File.model_validate(tree, context={"feet": tree.get("units") == "ft-in"})
+    except ValidationError as error:
+        faults = error.errors(include_url=False)
+        # A misspelt key is also a missing one: the unknown key explains more.
+        fault = next((f for f in faults if f["type"] == "extra_forbidden"), faults[0])
+        raise _fault(fault, source) from error
+    if not isinstance(file.conditions.get("frozen_within_72h", False), bool):
+        raise PanelError(f"{source}: conditions, frozen_within_72h is not a bool", hint="write true or false")
+    return file
+
+
+def _fault(fault: Any, source: str) -> PanelError:
+    """Say in one line what one fault of pydantic means to the person who wrote the file."""
+    path = fault["loc"]
+    table = _TABLES.get(str(path[0]), _File) if len(path) > 1 else _File
+    where = f"{source}: {_spoken(path)}"
+    if fault["type"] == "extra_forbidden":
+        key = str(path[-1])
+        near = difflib.get_close_matches(key, table.model_fields, n=1)
+        if near:
+            hint = f"did you mean {near[0]}?"
+        elif key in _File.model_fields:
+            hint = "move it above the first [table]"
+        else:
+            hint = f"remove it; known here are {', '.join(table.model_fields)}"
+        return PanelError(f"{where} is not known", hint=hint)
+    key = str(
+        next(part for part in reversed(path) if part in table.model_fields or part in _File.model_fields)
+    )
+    wanted = (table if key in table.model_fields else _File).model_fields[key].description
+    if fault["type"] == "missing":
+        return PanelError(f"{where} is missing", hint=f"add {wanted}")
+    if fault["type"] == "value_error":
+        wanted = fault["msg"].removeprefix("Value error, ")
+    return PanelError(f"{where} is {reprlib.repr(fault['input'])}", hint=f"write {wanted}")
+
+
+def _spoken(path: Sequence[str | int]) -> str:
+    """Return a key as a person counts: ``station 4, label``; ``outline, point 2``."""
+    words = str(path[0])
+    for before, part in pairwise(path):
+        if isinstance(part, str):
+            words += f", {part}"
+        elif before in ("line", "outline"):
+            words += f", point {part + 1}"
+        elif isinstance(before, str):
+            words += f" {part + 1}"
+    return " ".join(words.split())
+
+
+# -- geometry ------------------------------------------------------------------------------------------
+
+
+def _ring(points: Sequence[Sequence[float]], where: str) -> _Points:
+    """Return a closed outline, its first point not repeated, that does not cross itself."""
+    ring = tuple((float(x), float(y)) for x, y in points)
+    ring = ring[:-1] if ring[0] == ring[-1] else ring
+    if len(set(ring)) < 3:
+        raise PanelError(f"{where} has {len(set(ring))} different points", hint="give at least 3")
+    shape = shapely.Polygon(ring)
+    if not shape.is_valid or shape.area < TOUCH_M:
+        raise PanelError(
+            f"{where} crosses itself, touches itself or has no area",
+            hint="list its points in order round the edge",
+        )
+    return ring
+
+
+def _lattice(outline: shapely.Polygon, grid: _Grid, source: str) -> tuple[Station, ...]:
+    """Lay the grid and put it into tapping order."""
+    left, low, right, high = outline.bounds
+    across, up = ((size / grid.spacing + 0.5 + TOUCH_M) for size in (right - left, high - low))
+    if across * up > 500 * MOST_STATIONS:
+        raise _too_many(f"{source}: grid, spacing")
+    row, column = (index.ravel() for index in np.mgrid[: int(up), : int(across)])
+    x, y = left + (column + 0.5) * grid.spacing, low + (row + 0.5) * grid.spacing
+    inside = shapely.intersects_xy(outline.buffer(TOUCH_M), x, y)
+    row, column, x, y = row[inside], column[inside], x[inside], y[inside]
+    if not len(row):
+        raise PanelError(f"{source}: no station of the grid falls inside the outline", hint="lessen spacing")
+    if len(row) > MOST_STATIONS:
+        raise _too_many(f"{source}: grid, spacing")
+
+    line, along = (row, column) if grid.path.endswith("rows") else (column, row)
+    stations: list[Station] = []
+    for tapped, k in enumerate(np.unique(line)):
+        here = np.flatnonzero(line == k)
+        here = here[np.argsort(along[here])]
+        if grid.path.startswith("serpentine") and tapped % 2:
+            here = here[::-1]
+        for i in here:
+            label = f"{_letters(row[i])}{column[i] + 1}"
+            stations.append(Station(label, round(float(x[i]), 6), round(float(y[i]), 6), tapped))
+    return tuple(stations)
+
+
+def _listed(outline: shapely.Polygon, tables: Sequence[_Listed], source: str) -> tuple[Station, ...]:
+    """Check the listed stations and tell their rows by the letters of their labels."""
+    if len(tables) > MOST_STATIONS:
+        raise _too_many(f"{source}: station")
+    reach, seen = outline.buffer(TOUCH_M), set()
+    for n, table in enumerate(tables, start=1):
+        if table.label in seen:
+            raise PanelError(
+                f"{source}: station {n} has the label {table.label} again", hint="give each station its own"
+            )
+        seen.add(table.label)
+        if not shapely.intersects_xy(reach, table.x, table.y):
+            raise PanelError(
+                f"{source}: station {n}, {table.label} at ({table.x:g}, {table.y:g}) m, lies outside",
+                hint="correct the station or the outline",
+            )
+    letters = [found[1] if (found := re.fullmatch(r"([A-Z]+)\d+[abc]?", t.label)) else "" for t in tables]
+    if "" in letters:
+        letters = [""] * len(tables)
+    rows = [row for row, (_, same) in enumerate(groupby(letters)) for _ in same]
+    return tuple(Station(t.label, t.x, t.y, row, t.role) for t, row in zip(tables, rows, strict=True))
+
+
+def _structure(table: _Declared, where: str) -> Structure:
+    """Check one piece of structure and build it."""
+    if (table.line is None) == (table.outline is None):
+        raise PanelError(
+            f"{where}, {table.kind} has {'both' if table.line else 'neither'} line and outline",
+            hint="give a line with a width, or an outline",
+        )
+    if (table.line is None) != (table.width is None):
+        hint = "add width" if table.line else "remove width: an outline has its own"
+        raise PanelError(f"{where}, {table.kind}: width goes with a line", hint=hint)
+    line = tuple((float(x), float(y)) for x, y in table.line or ())
+    if line and len(set(line)) < 2:
+        raise PanelError(
+            f"{where}, {table.kind}: line has no length", hint="give at least 2 different points"
+        )
+    return Structure(
+        kind=table.kind,
+        line=line,
+        outline=_ring(table.outline, f"{where}, outline") if table.outline else (),
+        width_m=table.width or 0.0,
+        declared=table.declared,
+        evidence=table.evidence,
+    )
+
+
+def _too_many(where: str) -> PanelError:
+    return PanelError(
+        f"{where} gives more than {MOST_STATIONS} stations",
+        hint="cut the panel into several, or tap more widely",
+    )
+
+
+def _letters(row: int) -> str:
+    """Return the letters of a row: A for 0, Z for 25, AA for 26."""
+    letters, row = "", int(row) + 1
+    while row:
+        row, last = divmod(row - 1, 26)
+        letters = chr(ord("A") + last) + letters
+    return letters

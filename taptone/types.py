@@ -1,0 +1,382 @@
+"""The nouns: frozen values that every room passes on. Standard library and numpy only.
+
+Units stand in the names (``_s``, ``_ms``, ``_hz``, ``_db``, ``_m``). Seconds and metres outside, samples
+inside. A number that could not be measured is ``nan``, never zero; it is written as an empty cell.
+Arrays are made read-only when a value is built.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = [
+    "BAND_CENTRES_HZ",
+    "MEASURE_NAMES",
+    "Area",
+    "Change",
+    "FloatArray",
+    "Measured",
+    "Panel",
+    "Place",
+    "Point",
+    "Recording",
+    "Reference",
+    "Rejected",
+    "Result",
+    "Scorer",
+    "Sound",
+    "Station",
+    "Structure",
+    "Tap",
+    "locked",
+]
+
+FloatArray = NDArray[np.float64]
+
+#: Exact base-ten third-octave centres from 100 Hz to 16 kHz (IEC 61260-1:2014, G = 10**0.3).
+BAND_CENTRES_HZ: tuple[float, ...] = tuple(1000.0 * 10.0 ** (0.1 * k) for k in range(-10, 13))
+
+
+def locked(values: object, dtype: type = float) -> NDArray[np.generic]:
+    """Return `values` as an array that cannot be written to.
+
+    Parameters
+    ----------
+    values : array_like
+        Anything that numpy can make an array of; it is copied.
+    dtype : type, default float
+        Type of the numbers.
+
+    Returns
+    -------
+    ndarray
+        Same shape as `values`, read-only.
+
+    Examples
+    --------
+    >>> locked([1.0, 2.0]).flags.writeable
+    False
+    """
+    array = np.array(values, dtype=dtype)
+    array.setflags(write=False)
+    return array
+
+
+# -- sound ---------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """What is known of one sound file, before anything is heard in it.
+
+    ``sha256`` is of the file as it is on disk. ``channel`` counts from 1 and names the one that was
+    listened to. ``samples`` is what could be decoded, after a codec's start delay was taken off.
+    """
+
+    name: str
+    sha256: str
+    rate_hz: int
+    samples: int
+    channels: int = 1
+    channel: int = 1
+    container: str = ""
+    codec: str = ""
+    decoder: str = ""
+    notes: tuple[str, ...] = ()
+
+    @property
+    def duration_s(self) -> float:
+        """Length in seconds."""
+        return self.samples / self.rate_hz
+
+
+class Sound(Protocol):
+    """Anything that can be listened to: a file, or an array in a test."""
+
+    @property
+    def recording(self) -> Recording:
+        """What is known of it."""
+
+    def blocks(self) -> Iterator[NDArray[np.floating]]:
+        """Yield mono samples in order, full scale ±1, in blocks of any size; may be called again."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Tap:
+    """One contact, as heard: where it starts and the sound around it.
+
+    Its identity is ``recording`` and ``sample`` (the first sample that reached the microphone).
+    ``clip`` starts at sample ``clip_start`` of the recording; ``end`` (clip index, exclusive) is where
+    the part to be measured stops: the next contact, or the end of the clip. ``noise`` is a quiet
+    stretch of the same recording, near by.
+    """
+
+    recording: str
+    sample: int
+    rate_hz: int
+    clip_start: int
+    clip: NDArray[np.float32]
+    end: int
+    noise: NDArray[np.float32]
+    flags: tuple[str, ...] = ()
+    bounce_gap_ms: float = math.nan
+
+    @property
+    def onset(self) -> int:
+        """Index of the onset within ``clip``."""
+        return self.sample - self.clip_start
+
+    @property
+    def time_s(self) -> float:
+        """Onset in seconds from the start of the recording."""
+        return self.sample / self.rate_hz
+
+
+@dataclass(frozen=True, slots=True)
+class Rejected:
+    """Something loud that was not taken for a tap, and why."""
+
+    recording: str
+    sample: int
+    rate_hz: int
+    reason: str
+
+    @property
+    def time_s(self) -> float:
+        """Start in seconds from the start of the recording."""
+        return self.sample / self.rate_hz
+
+
+#: Scalar measures of a tap, in the order of the columns of ``taps.csv``.
+MEASURE_NAMES: tuple[str, ...] = (
+    "level_dbfs",
+    "snr_db",
+    "decay_ms",
+    "decay_from_db",
+    "decay_to_db",
+    "decay_bend_db",
+    "mode_decay_ms",
+    "mode_hz",
+    "centroid_hz",
+    "bandwidth_hz",
+    "balance_db",
+    "contact_ms",
+    "bounce_gap_ms",
+)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Measured:
+    """One tap and its measures; the sound itself is left behind.
+
+    ``values`` holds a number for every name in :data:`MEASURE_NAMES` (``nan`` where it could not be
+    measured), ``bands_db`` the energy in each third-octave of :data:`BAND_CENTRES_HZ`.
+    """
+
+    recording: str
+    sample: int
+    rate_hz: int
+    values: Mapping[str, float]
+    bands_db: tuple[float, ...] = ()
+    flags: tuple[str, ...] = ()
+
+    @property
+    def time_s(self) -> float:
+        """Onset in seconds from the start of the recording."""
+        return self.sample / self.rate_hz
+
+    def __getitem__(self, name: str) -> float:
+        return self.values[name]
+
+
+# -- panel ---------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Station:
+    """A planned point: label, place in metres along the skin, and the row it is tapped in (from 0)."""
+
+    label: str
+    x_m: float
+    y_m: float
+    row: int = 0
+    role: str = "panel"  # or "reference"
+
+
+@dataclass(frozen=True, slots=True)
+class Structure:
+    """A declared frame, bulkhead, core edge, fitting …: ``line`` with a width, or a closed ``outline``."""
+
+    kind: str
+    line: tuple[tuple[float, float], ...] = ()
+    outline: tuple[tuple[float, float], ...] = ()
+    width_m: float = 0.0
+    declared: str = ""
+    evidence: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """One surface of one construction, its axes, its stations in tapping order, its structure.
+
+    What was not stated is an empty string or ``nan``; ``cautions`` holds one line for each such thing.
+    """
+
+    name: str
+    side: str
+    face: str
+    construction: str
+    datum: str
+    outline: tuple[tuple[float, float], ...]
+    stations: tuple[Station, ...]
+    taps_per_station: int = 1
+    spacing_m: float = math.nan
+    path: str = ""
+    boat: str = ""
+    hammer: str = ""
+    recorder: str = ""
+    surface_temp_c: float = math.nan
+    conditions: Mapping[str, str | float | bool] = field(default_factory=dict)
+    mirror_of: str = ""
+    opposite_face_of: str = ""
+    structures: tuple[Structure, ...] = ()
+    sha256: str = ""
+    cautions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Taps tied to one station (indices into the list of taps), or the reason why none are.
+
+    ``taps`` may be filled although ``reason`` is set: they were heard there, but cannot be trusted to
+    belong there.
+    """
+
+    station: Station
+    taps: tuple[int, ...] = ()
+    flags: tuple[str, ...] = ()
+    reason: str = ""
+
+
+# -- judgement -----------------------------------------------------------------------------------------
+
+
+class Scorer(Protocol):
+    """What ``compare`` and ``judge`` need to know of a model of good laminate.
+
+    Learnt from a table of features (rows = places, columns as in ``compare.FEATURES``); ``location_``
+    and ``scale_`` have shape (features,), ``correlation_`` (features, features).
+    """
+
+    location_: FloatArray
+    scale_: FloatArray
+    correlation_: FloatArray
+    n_places_: int
+
+    def chance_if_good(self, score: FloatArray, *, extra_freedom: float = 0.0) -> FloatArray:
+        """Share of good places expected to score at least this much, shape as `score`."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Reference:
+    """Known-good places of one boat, construction, hammer and recorder, as a baseline file holds them.
+
+    ``bands_db`` has shape (places, bands of :data:`BAND_CENTRES_HZ`), ``measures`` a row a place.
+    """
+
+    boat: str
+    construction: str
+    hammer: str
+    recorder: str
+    surface_temp_c: float
+    rate_hz: int
+    measures: tuple[Mapping[str, float], ...]
+    bands_db: FloatArray
+    labels: tuple[str, ...]
+    taps: tuple[int, ...]
+    recordings: tuple[Mapping[str, object], ...] = ()
+    settings: Mapping[str, object] = field(default_factory=dict)
+    version: str = ""
+    sha256: str = ""
+
+    @property
+    def n_places(self) -> int:
+        """Number of places."""
+        return len(self.measures)
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """A row of the tapped-point log: one station (or one tap, where there is no panel)."""
+
+    panel: str
+    station: str
+    x_m: float
+    y_m: float
+    taps: int
+    recordings: tuple[str, ...]
+    samples: tuple[int, ...]
+    time_s: float
+    verdict: str
+    character: str = ""
+    score: float = math.nan
+    chance_if_good: float = math.nan
+    confidence: float = math.nan
+    spread: float = math.nan
+    decay_ms: float = math.nan
+    centroid_hz: float = math.nan
+    reference_decay_ms: float = math.nan
+    reference_centroid_hz: float = math.nan
+    neighbour_decay_ms: float = math.nan
+    neighbour_centroid_hz: float = math.nan
+    mirror_station: str = ""
+    flags: tuple[str, ...] = ()
+    reason: str = ""
+    surveyor_word: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Area:
+    """Suspect stations that belong together, with the least and the most they may cover."""
+
+    stations: tuple[str, ...]
+    at_least_m2: float
+    at_most_m2: float
+    at_least: tuple[tuple[float, float], ...]
+    at_most: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """A setting that differs from its default."""
+
+    setting: str
+    default: object
+    value: object
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Result:
+    """Everything one analysis found, ready to be written."""
+
+    panel: Panel | None
+    recordings: tuple[Recording, ...]
+    points: tuple[Point, ...]
+    taps: tuple[Measured, ...]
+    tap_station: tuple[str, ...]
+    tap_used: tuple[bool, ...]
+    rejected: tuple[Rejected, ...]
+    areas: tuple[Area, ...]
+    notes: tuple[str, ...]
+    cautions: tuple[str, ...]
+    relative_to: str
+    baseline: Mapping[str, object] = field(default_factory=dict)
+    settings: Mapping[str, object] = field(default_factory=dict)
+    changes: tuple[Change, ...] = ()
+    versions: Mapping[str, str] = field(default_factory=dict)

@@ -1,0 +1,95 @@
+"""The front door: help, version, and one clear line for whatever goes wrong."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import click
+import pytest
+
+from taptone import __version__
+from taptone.cli import COMMANDS, _run
+from taptone.errors import SoundError
+
+
+def test_help_names_every_command_with_its_line(run_taptone):
+    run = run_taptone("--help")
+    assert run.returncode == 0
+    for name, (_, line) in COMMANDS.items():
+        assert name in run.stdout
+        assert line in run.stdout
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_each_command_loads_and_has_help(run_taptone, name):
+    run = run_taptone(name, "--help")
+    assert run.returncode == 0, run.stderr
+    assert run.stdout.startswith(f"Usage: taptone {name} ")
+
+
+def test_readme_types_only_options_that_exist(run_taptone):
+    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    blocks = re.findall(r"^```\n(.*?)^```", readme, flags=re.MULTILINE | re.DOTALL)
+    typed = re.findall(r"^taptone (\w+) (.*)$", "".join(blocks), flags=re.MULTILINE)
+    assert {name for name, _ in typed} == set(COMMANDS)
+    for name, words in typed:
+        helped = run_taptone(name, "--help").stdout
+        for option in re.findall(r"--[a-z-]+", words):
+            assert f"{option} " in helped, f"README: taptone {name} {option}"
+
+
+def test_version(run_taptone):
+    assert run_taptone("--version").stdout == f"taptone {__version__}\n"
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["analise"], "No such command 'analise': did you mean 'analyse'?"),
+        (["xyzzy"], "No such command 'xyzzy': see --help"),
+        (["--versoin"], "--version"),
+    ],
+)
+def test_wrong_word_exits_2_and_points_to_the_right_one(run_taptone, words, said):
+    run = run_taptone(*words)
+    assert run.returncode == 2
+    assert said in run.stderr
+    assert "Traceback" not in run.stderr
+
+
+def test_missing_recording_is_one_line_and_exit_1(run_taptone):
+    run = run_taptone("analyse", "no-such-row.wav")
+    assert run.returncode == 1
+    assert run.stdout == ""
+    assert run.stderr.startswith("taptone: ")
+    assert "no-such-row.wav" in run.stderr
+    assert run.stderr.count("\n") == 1
+
+
+def test_error_is_message_and_hint_on_one_line(capsys):
+    @click.command
+    def fails():
+        raise SoundError("row.wav is empty", hint="copy it again from the phone")
+
+    assert _run(fails, []) == 1
+    assert capsys.readouterr() == ("", "taptone: row.wav is empty: copy it again from the phone\n")
+
+
+def test_ctrl_c_exits_130_without_traceback(capsys):
+    @click.command
+    def stopped():
+        raise KeyboardInterrupt
+
+    assert _run(stopped, []) == 130
+    assert capsys.readouterr().err.strip() == ""
+
+
+def test_reader_that_leaves_early_is_no_traceback():
+    command = [sys.executable, "-m", "taptone", "--help"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
+        process.stdout.close()
+        assert process.stderr.read() == b""
+    assert process.returncode == 1
