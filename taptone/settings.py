@@ -16,7 +16,7 @@ taptone.errors.SettingError: detect.bounce_to_ms is 5000.0 ms: choose a value fr
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator
+import difflib
 from dataclasses import dataclass, field
 from typing import Any, ClassVar
 
@@ -87,13 +87,29 @@ class MeasureSettings(_Stage):
 
     low_hz: float = _setting(200.0, "Hz", 50.0, 1000.0, "lower edge of the band that is measured")
     high_hz: float = _setting(8000.0, "Hz", 2000.0, 20000.0, "upper edge, or 45 % of the sample rate if lower")
-    window_ms: float = _setting(30.0, "ms", 5.0, 200.0, "sound after the onset that the spectrum is taken of")
+    window_ms: float = _setting(20.0, "ms", 5.0, 200.0, "sound after the onset that the spectrum is taken of")
     decay_start_ms: float = _setting(2.0, "ms", 0.0, 10.0, "decay is read from here on, after the contact pulse")
     decay_from_db: float = _setting(0.0, "dB", -10.0, 0.0, "start of the early range of the decay")
     decay_to_db: float = _setting(-10.0, "dB", -35.0, -5.0, "end of the early range of the decay")
     bend_db: float = _setting(2.5, "dB", 0.5, 10.0, "a decay curve that sags by more than this has no one decay")
     room_taps: int = _setting(8, "", 3, 100, "taps that must end alike before a room is said to be heard")
     room_from_ms: float = _setting(300.0, "ms", 100.0, 2000.0, "a common late decay longer than this is the room")
+
+
+@dataclass(frozen=True, slots=True)
+class JudgeSettings(_Stage):
+    """How a station is judged."""
+
+    stage: ClassVar[str] = "judge"
+
+    confidence: float = _setting(0.95, "", 0.5, 0.9999, "confidence from which a station is suspect")
+    neighbours: int = _setting(8, "", 3, 30, "good neighbours a station is held against")
+    reference_weight: float = _setting(2.0, "", 0.1, 30.0, "how many neighbours the reference counts for")
+    set_aside: float = _setting(
+        0.01, "", 0.0001, 0.2, "a station whose chance_if_good is below this is nobody's neighbour"
+    )
+    snr_db: float = _setting(10.0, "dB", 0.0, 40.0, "below this a tap is too near the noise to be judged")
+    least_places: int = _setting(8, "", 3, 100, "reference places below which nothing is judged")
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,4 +128,99 @@ class PlaceSettings(_Stage):
 class Settings:
     """The settings of every stage."""
 
+    detect: DetectSettings = DetectSettings()
+    measure: MeasureSettings = MeasureSettings()
     place: PlaceSettings = PlaceSettings()
+    judge: JudgeSettings = JudgeSettings()
+
+
+def flat(settings: Settings) -> dict[str, float | int]:
+    """All settings as ``stage.name`` → value, in the order of the tables.
+
+    Parameters
+    ----------
+    settings : Settings
+        All stages.
+
+    Returns
+    -------
+    dict
+        For the log.
+
+    Examples
+    --------
+    >>> flat(Settings())["judge.confidence"]
+    0.95
+    """
+    return {
+        f"{stage.name}.{row.name}": getattr(getattr(settings, stage.name), row.name)
+        for stage in dataclasses.fields(settings)
+        for row in dataclasses.fields(getattr(settings, stage.name))
+    }
+
+
+def changed(settings: Settings) -> tuple[Change, ...]:
+    """The settings that differ from their defaults.
+
+    Parameters
+    ----------
+    settings : Settings
+        All stages.
+
+    Returns
+    -------
+    tuple of Change
+        Empty where nothing was changed.
+
+    Examples
+    --------
+    >>> changed(with_values({"judge.confidence": "0.9"}))
+    (Change(setting='judge.confidence', default=0.95, value=0.9),)
+    """
+    defaults = flat(Settings())
+    return tuple(Change(k, defaults[k], v) for k, v in flat(settings).items() if v != defaults[k])
+
+
+def with_values(values: dict[str, str]) -> Settings:
+    """Settings with some values replaced, given as text.
+
+    Parameters
+    ----------
+    values : dict
+        ``stage.name`` → text.
+
+    Returns
+    -------
+    Settings
+        Checked against the limits.
+
+    Raises
+    ------
+    SettingError
+        Of an unknown name, or a value that is no number or outside its limits.
+
+    Examples
+    --------
+    >>> with_values({"judge.neighbours": "12"}).judge.neighbours
+    12
+    """
+    known = flat(Settings())
+    stages: dict[str, dict[str, float | int]] = {}
+    for name, text in values.items():
+        if name not in known:
+            near = difflib.get_close_matches(name, known, n=1)
+            raise SettingError(
+                f"there is no setting {name!r}",
+                hint=f"did you mean {near[0]}" if near else f"the settings are {', '.join(known)}",
+            )
+        kind = type(known[name])
+        try:
+            value = kind(text)
+        except ValueError:
+            what = "a whole number" if kind is int else "a number"
+            raise SettingError(f"{name} is {text!r}", hint=f"give {what}") from None
+        stage, row = name.split(".")
+        stages.setdefault(stage, {})[row] = value
+    return dataclasses.replace(
+        Settings(), **{k: dataclasses.replace(getattr(Settings(), k), **v) for k, v in stages.items()}
+    )

@@ -268,19 +268,19 @@ class Place:
 
 
 class Scorer(Protocol):
-    """What ``compare`` and ``judge`` need to know of a model of good laminate.
-
-    Learnt from a table of features (rows = places, columns as in ``compare.FEATURES``); ``location_``
-    and ``scale_`` have shape (features,), ``correlation_`` (features, features).
-    """
+    """What ``compare`` and ``judge`` need of a model of good laminate; see ``model.baseline``."""
 
     location_: FloatArray
-    scale_: FloatArray
-    correlation_: FloatArray
     n_places_: int
 
-    def chance_if_good(self, score: FloatArray, *, extra_freedom: float = 0.0) -> FloatArray:
-        """Share of good places expected to score at least this much, shape as `score`."""
+    def fit(self, X: FloatArray) -> Scorer:
+        """Learn from places (rows) and features (columns)."""
+
+    def score_samples(self, X: FloatArray) -> FloatArray:
+        """Distance from good; 0 = as the reference."""
+
+    def chance_if_good(self, score: FloatArray) -> FloatArray:
+        """Share of good places expected to score at least this much."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -45,7 +45,35 @@ class Source(Protocol):
 
 
 def source_of(path: Path, size: int) -> Source:
-    """Choose the decoder by the first bytes of the file."""
+    """Choose the decoder by the first bytes of the file.
+
+    Parameters
+    ----------
+    path : Path
+        A plain, readable file that is not empty.
+    size : int
+        Its length in bytes.
+
+    Returns
+    -------
+    Source
+        The decoder, its header read.
+
+    Raises
+    ------
+    SoundError
+        If no decoder finds sound in it.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     row = Path(folder, "row.mp3")  # a name does not decide
+    ...     sf.write(row, np.zeros((480, 2)), 48000, format="FLAC")
+    ...     source = source_of(row, row.stat().st_size)
+    >>> source.container, source.channels, source.samples
+    ('FLAC', 2, 480)
+    """
     try:
         with path.open("rb") as file:
             head = file.read(64)
@@ -275,11 +303,47 @@ def _as_float(frame: AudioFrame) -> Samples:
 
 
 def unreadable(path: Path, error: OSError) -> SoundError:
-    """Return the error for a file that the system will not give."""
+    """Return the error for a file that the system will not give.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    error : OSError
+        What the system said.
+
+    Returns
+    -------
+    SoundError
+        To be raised from `error`.
+
+    Examples
+    --------
+    >>> str(unreadable(Path("row.wav"), OSError(5, "Input/output error")))
+    'row.wav cannot be read (input/output error): check its permissions and the disk it is on'
+    """
     reason = (error.strerror or str(error)).lower()
     return SoundError(f"{path} cannot be read ({reason})", hint="check its permissions and the disk it is on")
 
 
 def ends_early(path: Path, at_s: float) -> SoundError:
-    """Return the error for a file that is damaged before its end."""
+    """Return the error for a file that is damaged before its end.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    at_s : float
+        How far it could be decoded, in seconds.
+
+    Returns
+    -------
+    SoundError
+        To be raised.
+
+    Examples
+    --------
+    >>> ends_early(Path("row.flac"), 12.5).message
+    'row.flac is damaged and cannot be decoded beyond 12.500 s'
+    """
     return SoundError(f"{path} is damaged and cannot be decoded beyond {at_s:.3f} s", hint=COPY_AGAIN)

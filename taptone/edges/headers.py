@@ -27,7 +27,30 @@ class WavLayout:
 
 
 def wav_layout(file: IO[bytes], size: int) -> WavLayout | None:
-    """Read the chunks of a RIFF or RF64 file up to its sound; None if there is no sound in it."""
+    """Read the chunks of a RIFF or RF64 file up to its sound.
+
+    Parameters
+    ----------
+    file : binary file
+        Open for reading.
+    size : int
+        Its length in bytes.
+
+    Returns
+    -------
+    WavLayout or None
+        Where the sound lies; None if there is no sound in it.
+
+    Examples
+    --------
+    A recorder that stopped before it could write the length, which it had left at 0:
+
+    >>> fmt = struct.pack("<4sIHHIIHH", b"fmt ", 16, 1, 1, 48000, 96000, 2, 16)
+    >>> data = b"RIFF" + bytes(4) + b"WAVE" + fmt + b"data" + bytes(4) + b"sound it took"
+    >>> layout = wav_layout(io.BytesIO(data), len(data))
+    >>> layout.data_at, layout.note
+    (44, 'its header was never finished: read to its last whole sample')
+    """
     file.seek(0)
     kind, _, form = struct.unpack("<4sI4s", file.read(12).ljust(12, b"\0"))
     if form != b"WAVE":
@@ -78,7 +101,25 @@ def _ends_or_chunk(file: IO[bytes], at: int, size: int) -> bool:
 
 
 def ogg_has_end(file: IO[bytes], size: int) -> bool:
-    """Tell whether the last page of an Ogg file says that it is the last (RFC 3533, section 6)."""
+    """Tell whether the last page of an Ogg file says that it is the last (RFC 3533, section 6).
+
+    Parameters
+    ----------
+    file : binary file
+        Open for reading.
+    size : int
+        Its length in bytes.
+
+    Returns
+    -------
+    bool
+        Whether it is whole.
+
+    Examples
+    --------
+    >>> ogg_has_end(io.BytesIO(b"OggS" + bytes([0, 4]) + bytes(21)), 27)
+    True
+    """
     file.seek(max(size - 65536 - 512, 0))  # no page is longer
     tail = file.read()
     page = tail.rfind(b"OggS")

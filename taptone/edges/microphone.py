@@ -30,7 +30,7 @@ from taptone.errors import MicrophoneError, OutputError
 __all__ = ["Recorded", "record"]
 
 _WAIT_S = 0.2
-_STALLED_S = 4.0
+_STALLED_S = 3.0
 _SETTLED_S, _MEASURED_FROM_S = 1.0, 5.0
 _MOST_CHANNELS = 2
 
@@ -95,10 +95,19 @@ def record(
         If there is no such microphone, it cannot be opened, or nothing came from it.
     OutputError
         If the file exists, or cannot be written.
+
+    Examples
+    --------
+    >>> record("row.wav", seconds=0)
+    Traceback (most recent call last):
+        ...
+    taptone.errors.MicrophoneError: 0 s cannot be recorded: give a time above 0 s
     """
     target = Path(path)
     if seconds is not None and not 0.0 < seconds < math.inf:
         raise MicrophoneError(f"{seconds:g} s cannot be recorded", hint="give a time above 0 s")
+    if target.exists():  # said before the device is opened, which can take a second
+        raise _exists(target)
     sd = _sounddevice()
     number, name, most, own_rate = _input_device(sd, device)
     rate = rate_hz or own_rate
@@ -163,9 +172,7 @@ class _Writer:
             path.open("xb").close()
             self._file = sf.SoundFile(os.fspath(path), "w", rate_hz, channels, "PCM_24", format="WAV")
         except FileExistsError as error:
-            raise OutputError(
-                f"{path} exists", hint="give another name: a recording is never overwritten"
-            ) from error
+            raise _exists(path) from error
         except (OSError, sf.LibsndfileError) as error:
             raise self._cannot_write(error) from error
 
@@ -243,6 +250,10 @@ class _Writer:
             f"{self._path} cannot be written ({reason})",
             hint="check the folder, its permissions and the disk space",
         )
+
+
+def _exists(path: Path) -> OutputError:
+    return OutputError(f"{path} exists", hint="give another name: a recording is never overwritten")
 
 
 @contextlib.contextmanager

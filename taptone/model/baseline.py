@@ -2,50 +2,58 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 from numpy.typing import ArrayLike
 from sklearn.base import BaseEstimator
+from sklearn.covariance import LedoitWolf
 from sklearn.utils.validation import check_is_fitted, validate_data
 
-from taptone.model.tail import fitted_chance
-from taptone.pipeline.robust import location_scale, winsorised
+from taptone.model.tail import Tail, fit_tail
+from taptone.pipeline.robust import location_scale
 from taptone.types import FloatArray
 
 __all__ = ["Baseline"]
 
+_FOLDS = 10
+_DRAWN_IN = 3.0  # scales from the middle beyond which a value is drawn in before covariances are learnt
+
 
 class Baseline(BaseEstimator):  # type: ignore[misc]
-    """Middle, spread and correlation of a handful of features over known-good places.
+    """Middle and covariance of how good places sound, and how far good places stray from it.
+
+    Twenty places cannot carry the covariance of seventeen bands, so it is shrunk as Ledoit and Wolf
+    showed; ``effective_features_`` says how many independent features remain.
 
     Parameters
     ----------
-    shrinkage_places : float, default=10.0
-        The correlations are drawn towards none as if this many uncorrelated places had been seen too:
-        few places say little about correlation.
+    benign : array-like of shape (n_features,) or None, default=None
+        A direction that is not held against a place, however far it goes that way (crisper).
 
     Attributes
     ----------
-    location_, scale_ : ndarray of shape (n_features,)
-        Robust middle and spread of each feature, by Huber's second proposal.
-    correlation_ : ndarray of shape (n_features, n_features)
-        Shrunken correlation of the winsorised features.
+    location_ : ndarray of shape (n_features,)
+        Robust middle (Huber's second proposal).
+    precision_ : ndarray of shape (n_features, n_features)
+        Inverse of the shrunken covariance.
+    effective_features_ : float
+        (sum of eigenvalues)² / sum of their squares, of the shrunken covariance.
     n_places_ : int
         Number of places learnt from.
-    freedom_ : float
-        Degrees of freedom that the scales rest on.
+    tail_ : Tail
+        Fitted to the scores of places held out in turn.
 
     Examples
     --------
     >>> import numpy as np
     >>> good = np.random.default_rng(0).normal([5.0, 3.0], [1.0, 0.2], size=(40, 2))
-    >>> Baseline().fit(good).score_samples([[5.0, 3.0], [9.0, 3.0]]).round(0)
-    array([0., 4.])
+    >>> model = Baseline().fit(good)
+    >>> near, far = model.score_samples([[5.0, 3.0], [12.0, 3.0]])
+    >>> bool(near < 1 < 4 < far)
+    True
     """
 
-    def __init__(self, shrinkage_places: float = 10.0) -> None:
-        self.shrinkage_places = shrinkage_places
+    def __init__(self, benign: ArrayLike | None = None) -> None:
+        self.benign = benign
 
     def fit(self, X: ArrayLike, y: object = None) -> Baseline:
         """Learn from places.
@@ -63,23 +71,22 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
             Itself.
         """
         X = validate_data(self, X, ensure_min_samples=2, dtype=float)
-        pairs = [location_scale(column) for column in X.T]
-        self.location_ = np.array([pair[0] for pair in pairs])
-        spread = np.array([pair[1] for pair in pairs])
-        # A feature that never varied tells nothing; its scale is set so that rounding is not a difference.
-        self.scale_ = np.where(spread > 0, spread, np.maximum(np.abs(self.location_), 1.0) * 1e-6)
-        z = winsorised((X - self.location_) / self.scale_)
-        product = z.T @ z / len(z)
-        size = np.sqrt(np.maximum(np.diag(product), 1e-12))
-        share = len(X) / (len(X) + self.shrinkage_places)
-        self.correlation_ = share * product / np.outer(size, size)
-        np.fill_diagonal(self.correlation_, 1.0)
         self.n_places_ = len(X)
-        self.freedom_ = float(max(len(X) - 1, 1))
+        self.location_, covariance = _learn(X)
+        self.precision_ = np.linalg.inv(covariance)
+        self.effective_features_ = float(np.trace(covariance) ** 2 / np.sum(covariance**2))
+        # Places the model has not seen stray further than those it was fitted to: hold out in turn.
+        folds = np.arange(len(X)) % min(_FOLDS, len(X))
+        held_out = np.empty(len(X))
+        for fold in range(folds.max() + 1):
+            rest = X[folds != fold]
+            location, covariance = _learn(rest) if len(rest) > 1 else (self.location_, covariance)
+            held_out[folds == fold] = self._distance(X[folds == fold] - location, np.linalg.inv(covariance))
+        self.tail_: Tail = fit_tail(held_out)
         return self
 
     def score_samples(self, X: ArrayLike) -> FloatArray:
-        """Distance from good laminate in scales, whatever the direction: 0 = as the reference.
+        """Distance from good, in scales; movement in the benign direction does not count.
 
         Parameters
         ----------
@@ -89,22 +96,19 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
         Returns
         -------
         ndarray of shape (n_samples,)
-            Larger = more different.
+            0 = as the reference; larger = more different.
         """
         check_is_fitted(self)
         X = validate_data(self, X, reset=False, dtype=float)
-        z = (X - self.location_) / self.scale_
-        return np.asarray(np.sqrt(np.einsum("ij,ij->i", z @ np.linalg.inv(self.correlation_), z)))
+        return self._distance(X - self.location_, self.precision_)
 
-    def chance_if_good(self, score: FloatArray, *, extra_freedom: float = 0.0) -> FloatArray:
+    def chance_if_good(self, score: FloatArray) -> FloatArray:
         """Share of good places expected to score at least this much (``tail fitted``).
 
         Parameters
         ----------
         score : ndarray
-            Distances from the half-line "as good, or crisper".
-        extra_freedom : float, optional
-            Degrees of freedom that good stations of the panel itself add.
+            From :meth:`score_samples`.
 
         Returns
         -------
@@ -112,10 +116,24 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
             Between 0 and 1.
         """
         check_is_fitted(self)
-        features = max(len(self.location_), 2)
-        return fitted_chance(np.asarray(score, float), features=features, freedom=self.freedom_ + extra_freedom)
+        return self.tail_.chance(np.asarray(score, float))
 
-    def __sklearn_tags__(self) -> Any:
-        tags = super().__sklearn_tags__()
-        tags.input_tags.allow_nan = False
-        return tags
+    def _distance(self, difference: FloatArray, precision: FloatArray) -> FloatArray:
+        weighed = difference @ precision
+        squared = np.einsum("ij,ij->i", weighed, difference)
+        if self.benign is not None:
+            direction = np.asarray(self.benign, float)
+            along = np.maximum(weighed @ direction, 0.0)
+            squared = squared - along**2 / (direction @ precision @ direction)
+        return np.asarray(np.sqrt(np.maximum(squared, 0.0)))
+
+
+def _learn(X: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Robust middle, and covariance of the rows with stray values drawn in."""
+    pairs = np.array([location_scale(column) for column in X.T])
+    location, scale = pairs[:, 0], pairs[:, 1]
+    # A feature that never varied tells nothing; its scale is set so that rounding is not a difference.
+    scale = np.where(scale > 0, scale, np.maximum(np.abs(location), 1.0) * 1e-6)
+    z = np.clip((X - location) / scale, -_DRAWN_IN, _DRAWN_IN)
+    shrunken = LedoitWolf(assume_centered=True).fit(z).covariance_ + 1e-9 * np.eye(X.shape[1])
+    return location, shrunken * np.outer(scale, scale)

@@ -1,51 +1,75 @@
 """How often a good place would score as much: a fitted tail that carries the doubt of a small reference.
 
 With n reference places the smallest conformal chance is 1/(n+1); a lone flag among 200 stations needs a
-chance of 1 in 4 000, so the tail is fitted. Scores are distances in scales that were themselves learnt from
-few places, hence Student's and Fisher's distributions in place of the normal and chi-squared ones.
+chance of 1 in 4 000, so the tail is fitted: the logarithm of the score of a good place is taken to be normal
+with middle and spread learnt robustly, and the predictive distribution of one more is Student's.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
+from taptone.pipeline.robust import location_scale
 from taptone.types import FloatArray
 
-__all__ = ["conformal_chance", "fitted_chance"]
+__all__ = ["Tail", "conformal_chance", "fit_tail"]
+
+_LEAST_SPREAD = 0.1  # of the logarithm: scores of good places never all agree to better than 10 %
 
 
-def fitted_chance(score: FloatArray, *, features: int, freedom: float) -> FloatArray:
-    """Chance that a good place scores at least this much.
+@dataclass(frozen=True, slots=True)
+class Tail:
+    """Predictive distribution of the score of one more good place."""
 
-    The score is a distance from the half-line "as good, or crisper" (see ``judge.score``): half of good
-    places lie beside that line (one feature fewer), half off its end.
+    middle: float
+    spread: float
+    places: int
+
+    def chance(self, score: FloatArray) -> FloatArray:
+        """Share of good places expected to score at least this much.
+
+        Parameters
+        ----------
+        score : ndarray
+            Scores; 0 has chance 1.
+
+        Returns
+        -------
+        ndarray
+            Between 0 and 1, shape as `score`.
+        """
+        from scipy.stats import t
+
+        with np.errstate(divide="ignore"):
+            log = np.log(score)
+        wider = self.spread * np.sqrt(1 + 1 / self.places)
+        return np.asarray(t.sf((log - self.middle) / wider, max(self.places - 1, 1)))
+
+
+def fit_tail(score: FloatArray) -> Tail:
+    """Learn the tail from scores of good places that the model did not learn from.
 
     Parameters
     ----------
-    score : ndarray
-        Distances, in scales.
-    features : int
-        Number of features in the distance, 2 or more.
-    freedom : float
-        Degrees of freedom that the scales rest on.
+    score : ndarray, shape (n,)
+        Scores; one in ten may belong to a poor place.
 
     Returns
     -------
-    ndarray
-        Between 0 and 1, shape as `score`; ``nan`` where the score is.
+    Tail
+        Wider the fewer places there are.
 
     Examples
     --------
     >>> import numpy as np
-    >>> fitted_chance(np.array([0.0, 3.0]), features=3, freedom=1e9).round(4)
-    array([1.    , 0.0202])
+    >>> score = np.exp(np.random.default_rng(0).normal(0.0, 0.3, 200))
+    >>> fit_tail(score).chance(np.exp([0.0, 0.6])).round(2)
+    array([0.49, 0.02])
     """
-    from scipy.stats import f
-
-    squared = np.square(score)
-    off_end = f.sf(squared / features, features, freedom)
-    beside = f.sf(squared / (features - 1), features - 1, freedom)
-    return np.asarray(0.5 * (off_end + beside))
+    middle, spread = location_scale(np.log(np.maximum(score, 1e-12)))
+    return Tail(middle, max(spread, _LEAST_SPREAD), len(score))
 
 
 def conformal_chance(score: FloatArray, calibration: FloatArray) -> FloatArray:

@@ -139,10 +139,9 @@ def clamped_circle_shape(diameters: int, circles: int, rho: ArrayLike) -> FloatA
     [2.339 1.227 0.   ]
     """
     n, lam = diameters, np.sqrt(clamped_circle_lambda2(diameters, circles))
-    shape = jv(n, lam * np.asarray(rho, float)) - jv(n, lam) / iv(n, lam) * iv(
-        n, lam * np.asarray(rho, float)
-    )
-    # Lommel's integrals: 2 * integral(shape^2 rho) = 2 J_n(lam)^2; round the rim cos^2 halves it unless n = 0.
+    x = lam * np.asarray(rho, float)
+    shape = jv(n, x) - jv(n, lam) / iv(n, lam) * iv(n, x)
+    # Lommel's integrals give 2 J_n(lam)^2 along the radius; cos^2 round the rim halves it unless n = 0.
     return np.asarray(shape / abs(jv(n, lam)) / (np.sqrt(2.0) if n == 0 else 1.0))
 
 

@@ -16,9 +16,10 @@ from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.signal import butter, fftconvolve, lfilter, sosfilt
+from scipy.signal import butter, fftconvolve, sosfilt, zpk2sos
 from scipy.special import jv
 
+from taptone.errors import SettingError
 from taptone.physics import plate, strike
 from taptone.types import FloatArray
 
@@ -168,9 +169,10 @@ class Patch:
 
     def __post_init__(self) -> None:
         if self.damping not in _DAMPING:
-            raise ValueError(f"damping is {self.damping!r}: choose one of {', '.join(map(repr, _DAMPING))}")
+            choices = " or ".join(map(repr, _DAMPING))
+            raise SettingError(f"damping of a patch is {self.damping!r}", hint=f"choose {choices}")
         if not self.radius_m > 0.0:
-            raise ValueError(f"radius_m is {self.radius_m!r}: choose a radius above 0 m")
+            raise SettingError(f"radius of a patch is {self.radius_m!r} m", hint="choose more than 0 m")
 
     @property
     def loss(self) -> float:
@@ -234,20 +236,10 @@ class Spread:
         >>> print(f"{half.thickness_sd:.2f} {half.speed_factor:.3f}")
         0.04 1.414
         """
-        sds = (
-            "thickness_sd",
-            "skin_modulus_sd",
-            "core_modulus_sd",
-            "aim_sd_m",
-            "angle_sd_deg",
-            "distance_sd",
-        )
-        factors = ("loss_factor", "speed_factor", "tip_factor")
-        return replace(
-            self,
-            **{name: getattr(self, name) * by for name in sds},
-            **{name: getattr(self, name) ** by for name in factors},
-        )
+        values = {name: getattr(self, name) for name in self.__slots__}
+        sds = {name: value * by for name, value in values.items() if "_sd" in name}
+        factors = {name: value**by for name, value in values.items() if name.endswith("_factor")}
+        return replace(self, **sds, **factors)
 
 
 @dataclass(frozen=True, slots=True)
@@ -421,7 +413,8 @@ def tapping_times(
 
     Examples
     --------
-    >>> plan = tapping_times([[0, 0], [0.1, 0], [0, 0.1]], [0, 0, 1], 2, rng=np.random.default_rng(0), jitter=0.0)
+    >>> stations, rng = [[0, 0], [0.1, 0], [0, 0.1]], np.random.default_rng(0)
+    >>> plan = tapping_times(stations, [0, 0, 1], 2, rng=rng, jitter=0.0)
     >>> print(plan.times_s)
     [1.  1.5 2.5 3.  6.  6.5]
     """
@@ -472,8 +465,8 @@ def damaged(
         here = np.flatnonzero(schedule.row == row)
         hit, what = int(rng.choice(here)), str(rng.choice(list(kinds)))
         if what == "extra":
-            last = times[hit + 1] if hit + 1 < len(times) else times[hit] + 1.0
-            extra.append((float(times[hit] + (0.4 + 0.2 * rng.random()) * (last - times[hit])), hit))
+            free = min([1.0, *np.diff(times[hit : hit + 2])])
+            extra.append((float(times[hit] + rng.uniform(0.4, 0.6) * free), hit))
         else:
             kind[hit] = what
     source = np.array([*range(len(times)), *(hit for _, hit in extra)], np.intp)
@@ -640,10 +633,8 @@ def local(scene: Scene, places_xy: ArrayLike) -> Local:
     stiffening = np.ones(len(xy))
     for frame in scene.frames:
         here = _at_frame(frame, xy)
-        framed, stiffening = (
-            np.maximum(framed, here),
-            np.maximum(stiffening, 1.0 + (frame.stiffening - 1.0) * here),
-        )
+        framed = np.maximum(framed, here)
+        stiffening = np.maximum(stiffening, 1.0 + (frame.stiffening - 1.0) * here)
 
     bending = plate.bending_stiffness(modulus, skin_m, build.poisson)
     foundation = core_pa / build.core_m * stiffening
@@ -660,10 +651,8 @@ def local(scene: Scene, places_xy: ArrayLike) -> Local:
         softness = (patch.radius_m * (1.0 - (away / patch.radius_m) ** 2)) ** 2
         wins = (away < patch.radius_m) & (softness > (radius * (1.0 - rho**2)) ** 2)
         radius, rho = np.where(wins, patch.radius_m, radius), np.where(wins, away / patch.radius_m, rho)
-        patch_loss, clinging = (
-            np.where(wins, patch.loss, patch_loss),
-            np.where(wins, patch.clinging, clinging),
-        )
+        patch_loss = np.where(wins, patch.loss, patch_loss)
+        clinging = np.where(wins, patch.clinging, clinging)
     give = 1.0 / bonded + 1.0 / plate.clamped_circle_stiffness(bending, radius, rho * radius)
 
     hz, shape = _bay(scene, xy)
@@ -718,7 +707,7 @@ def _field(seed: int, which: int, xy: FloatArray, length_m: float) -> FloatArray
     rng = np.random.default_rng([seed, which])
     k = rng.standard_normal((2, 128)) / length_m
     waves = np.cos(xy @ k + rng.uniform(0.0, 2.0 * np.pi, 128))
-    return np.clip(waves.sum(axis=1) * np.sqrt(2.0 / 128.0), -2.0, 2.0)
+    return np.asarray(np.clip(waves.sum(axis=1) * np.sqrt(2.0 / 128.0), -2.0, 2.0))
 
 
 # -- the blow -------------------------------------------------------------------------------------------
@@ -762,21 +751,22 @@ def _draw(scene: Scene, aimed: FloatArray, rng: np.random.Generator) -> _Blows:
 
 
 def _normal(rng: np.random.Generator, shape: int | tuple[int, ...]) -> FloatArray:
-    """Standard normal, stopped at two."""
+    """Draw from the standard normal, stopped at two."""
     return np.clip(rng.standard_normal(shape), -2.0, 2.0)
 
 
 def _aimed(xy: ArrayLike) -> FloatArray:
     places = np.asarray(xy, float).reshape(-1, 2)
     if not np.isfinite(places).all():
-        raise ValueError("places_xy holds a coordinate that is not a number: give x and y in metres")
+        raise SettingError("a place to tap is not a number", hint="give x and y of every place in metres")
     return places
 
 
 def _strike(scene: Scene, here: Local, blows: _Blows, disc: _Disc | None, dt_s: float) -> strike.Blow:
     """Let the hammer meet the sandwich, and the loose disc on top of it if there is one."""
     build, hammer = scene.build, scene.hammer
-    time = np.arange(round((0.005 if disc is None else 0.020) / dt_s)) * dt_s
+    steps = round((0.005 if disc is None else 0.020) / dt_s)
+    time = np.asarray(np.arange(steps) * dt_s, np.float64)
     contact = strike.contact_modulus(
         hammer.tip_modulus_pa, hammer.tip_poisson, here.skin_modulus_pa, build.poisson
     )
@@ -861,16 +851,14 @@ def _disc(scene: Scene, here: Local) -> _Disc:
     mass = mass_kg_m2 * np.pi * here.radius_m**2
     drive = np.where(kept, drive, 0.0)
     static = (1.0 - here.rho**2) ** 2 * here.radius_m**2 / (16.0 * np.pi * here.bending_nm)
-    rest = static - (drive**2 / (mass[:, None] * omega**2)).sum(axis=1)
+    rest = np.maximum(static - (drive**2 / (mass[:, None] * omega**2)).sum(axis=1), 0.0)
 
     across = np.sin(np.radians(scene.listening_angle_deg))
     wave = omega / SPEED_OF_SOUND_M_S * here.radius_m[:, None] * across
     heard = jv(diameters[:, None], wave[:, :, None] * nodes)
     flow = 2.0 * (shapes * heard * (weights * nodes)).sum(axis=2)
     thrust = 2.0 * (shapes * (weights * nodes)).sum(axis=1) * (diameters == 0)
-    return _Disc(
-        pole, drive, flow, np.broadcast_to(thrust, drive.shape), mass[:, None], np.maximum(rest, 0.0)
-    )
+    return _Disc(pole, drive, flow, np.broadcast_to(thrust, drive.shape), mass[:, None], rest)
 
 
 #: (nodal diameters, nodal circles) of the modes that are followed: all with lambda^2 below 330.
@@ -925,14 +913,15 @@ def _transfer(scene: Scene, here: Local, disc: _Disc | None) -> _Transfer:
     pole = omega * (-zeta + 1j * np.sqrt(1.0 - zeta**2))
     part = np.column_stack((here.bay_shape, np.ones(len(half)))) / here.panel_kg_m2[:, None]
     direct = 2.0 / here.panel_kg_m2
-    ring = pole**2 / (2j * pole.imag)
+    ring = np.asarray(pole**2 / (2j * pole.imag), np.complex128)
     if disc is None:
         return _Transfer(direct, pole, part * ring)
 
     def lag(s: NDArray[np.complex128], p: NDArray[np.complex128]) -> NDArray[np.complex128]:
         """``g`` of modes `p` at complex frequencies `s`; shape (n, s, p)."""
         w2, damping = np.abs(p[:, None, :]) ** 2, -2.0 * p.real[:, None, :]
-        return (damping * s[:, :, None] + w2) / (s[:, :, None] ** 2 + damping * s[:, :, None] + w2)
+        s = s[:, :, None]
+        return np.asarray((damping * s + w2) / (s**2 + damping * s + w2))
 
     taken = disc.drive * disc.thrust
     flow = disc.drive * disc.flow * np.pi * here.radius_m[:, None] ** 2 / disc.mass_kg
@@ -1091,16 +1080,18 @@ def _in_room(scene: Scene, sounds: FloatArray, rate_hz: int) -> FloatArray:
 def _echo(room: Room, seed: int, rate_hz: int) -> FloatArray:
     """Impulse response of the room without the direct sound, which is 1 at sample 0."""
     rng = np.random.default_rng([seed, 5])
-    length = max(round(room.rt60_s * rate_hz), round(0.04 * rate_hz))
-    time = np.arange(length) / rate_hz
     first_s = 0.004
+    early = [
+        (delay_s, rng.choice((-1.0, 1.0)) * 10.0 ** ((room.reflection_db - rng.uniform(0.0, 6.0)) / 20.0))
+        for delay_s in rng.uniform(first_s, 0.03, room.reflections)
+    ]
+    time = np.arange(round(max(room.rt60_s, 0.04) * rate_hz)) / rate_hz
     tail = np.exp(-3.0 * np.log(10.0) * time / room.rt60_s) * (time >= first_s)
-    tail *= rng.standard_normal(length)
-    tail *= 10.0 ** (-room.direct_to_reverberant_db / 20.0) / np.sqrt((tail**2).sum())
-    for delay_s in rng.uniform(first_s, 0.03, room.reflections):
-        sign, weaker = rng.choice((-1.0, 1.0)), rng.uniform(0.0, 6.0)
-        tail[round(delay_s * rate_hz)] += sign * 10.0 ** ((room.reflection_db - weaker) / 20.0)
-    return tail
+    tail *= rng.standard_normal(len(time))
+    tail *= 10.0 ** (-room.direct_to_reverberant_db / 20.0) / float(np.sqrt((tail**2).sum()))
+    for delay_s, strength in early:
+        tail[round(delay_s * rate_hz)] += strength
+    return np.asarray(tail)
 
 
 def _noise(
@@ -1118,9 +1109,8 @@ def _noise(
 
 
 def _pink(white: FloatArray, rate_hz: int) -> FloatArray:
-    """Colour white noise: poles and zeros by turns, two a decade, from 30 Hz to a third of the rate."""
-    corners = 30.0 * 10.0 ** (np.arange(12) / 2.0)
-    for pole_hz in corners[corners < rate_hz / 6.0]:
-        pole, zero = (np.exp(-2.0 * np.pi * f / rate_hz) for f in (pole_hz, pole_hz * 10.0**0.25))
-        white = lfilter([1.0, -zero], [1.0, -pole], white)
-    return white
+    """Colour white noise: poles and zeros by turns, two of each a decade, from 30 Hz to 17 kHz."""
+    corners = 30.0 * 10.0 ** (np.arange(6) / 2.0)
+    poles = np.exp(-2.0 * np.pi * corners / rate_hz)
+    zeros = np.exp(-2.0 * np.pi * corners * 10.0**0.25 / rate_hz)
+    return np.asarray(sosfilt(zpk2sos(zeros, poles, 1.0), white))

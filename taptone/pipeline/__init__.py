@@ -1,1 +1,353 @@
-"""The story of a tap."""
+"""The story of a tap, on one page: hear, measure, place, compare, judge, outline.
+
+Nothing in this room opens a file, reads a clock or knows a device; sound comes in as blocks of samples,
+and what is good comes in as a model that can be fitted.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
+
+import numpy as np
+
+from taptone.pipeline.compare import compare, shapes
+from taptone.pipeline.detect import detect
+from taptone.pipeline.judge import Heard, judge
+from taptone.pipeline.measure import find_room, measure
+from taptone.pipeline.outline import outline
+from taptone.pipeline.place import place
+from taptone.settings import Settings, changed, flat
+from taptone.types import (
+    BAND_CENTRES_HZ,
+    FloatArray,
+    Measured,
+    Panel,
+    Place,
+    Point,
+    Recording,
+    Reference,
+    Rejected,
+    Result,
+    Scorer,
+    Sound,
+    Station,
+    Tap,
+)
+
+__all__ = ["analyse", "hear", "pool", "strikes"]
+
+
+def analyse(
+    sounds: Sequence[Sound],
+    *,
+    new_scorer: Callable[[int], Scorer],
+    panel: Panel | None = None,
+    reference: Reference | None = None,
+    structure: Sequence[str] = (),
+    refused: str = "",
+    settings: Settings = Settings(),
+    versions: Mapping[str, str] = {},
+    on_sound: Callable[[Sound], Sound] = lambda sound: sound,
+) -> Result:
+    """Analyse recordings of one panel: the whole story of a tap.
+
+    Parameters
+    ----------
+    sounds : sequence of Sound
+        Recordings, in the order they were made.
+    new_scorer : callable
+        Makes an unfitted model for a number of features.
+    panel : Panel, optional
+        Without one, every tap is a point of its own and has no neighbours.
+    reference : Reference, optional
+        Known-good places; without one the panel is its own reference.
+    structure : sequence of str, optional
+        Kind of declared structure under each station of the panel, empty where there is none.
+    refused : str, optional
+        Reason why nothing here can be judged (another hammer, frozen …); empty: judge.
+    settings : Settings, optional
+        Of every stage.
+    versions : mapping, optional
+        Program and library versions for the log.
+    on_sound : callable, optional
+        Wraps each recording before it is listened to (a progress bar).
+
+    Returns
+    -------
+    Result
+        Points, taps, areas, notes and cautions.
+    """
+    taps, rejected, notes = [], [], []
+    numbers: list[int] = []
+    for number, sound in enumerate(sounds):
+        measured, others, said = hear(on_sound(sound), settings)
+        taps += measured
+        rejected += others
+        notes += said
+        numbers += [number] * len(measured)
+    places, said = _places(taps, numbers, panel, settings)
+    notes += said
+    points, areas, relative_to, said = _judged(taps, places, panel, reference, structure, refused, new_scorer, settings)
+    notes += said
+    station = [""] * len(taps)
+    used = [False] * len(taps)
+    for spot in places:
+        for k in spot.taps:
+            station[k], used[k] = spot.station.label, not spot.reason
+    return Result(
+        panel=panel,
+        recordings=tuple(sound.recording for sound in sounds),
+        points=points,
+        taps=tuple(taps),
+        tap_station=tuple(station),
+        tap_used=tuple(used),
+        rejected=tuple(rejected),
+        areas=areas,
+        notes=tuple(notes),
+        cautions=panel.cautions if panel else ("no panel file: places are not known, neighbours are not compared",),
+        relative_to=relative_to,
+        baseline=_of(reference),
+        settings=flat(settings),
+        changes=changed(settings),
+        versions=dict(versions),
+    )
+
+
+def hear(sound: Sound, settings: Settings = Settings()) -> tuple[list[Measured], list[Rejected], list[str]]:
+    """Find and measure the taps of one recording.
+
+    Parameters
+    ----------
+    sound : Sound
+        The recording.
+    settings : Settings, optional
+        Of every stage.
+
+    Returns
+    -------
+    taps : list of Measured
+        Bounces among them, flagged.
+    rejected : list of Rejected
+        Sudden sounds that were not taken for taps.
+    notes : list of str
+        What was noticed about the recording.
+    """
+    found = list(detect(sound, settings.detect))
+    taps = [t for t in found if isinstance(t, Tap)]
+    room = find_room(taps, settings.measure)
+    name = sound.recording.name
+    notes = [f"{name}: {note}" for note in sound.recording.notes]
+    if room is not None:
+        notes.append(f"{name}: the place rings on for {room.decay_ms:.0f} ms; taken off before decays were read")
+    rejected = [r for r in found if isinstance(r, Rejected)]
+    return measure(taps, settings.measure, room=room), rejected, notes
+
+
+def strikes(taps: Sequence[Measured]) -> list[int]:
+    """Indices of first contacts: a bounce is never a station.
+
+    Parameters
+    ----------
+    taps : sequence of Measured
+        All contacts.
+
+    Returns
+    -------
+    list of int
+        Without the bounces.
+
+    Examples
+    --------
+    >>> strikes([])
+    []
+    """
+    return [k for k, tap in enumerate(taps) if "bounce" not in tap.flags]
+
+
+def pool(taps: Sequence[Measured]) -> tuple[FloatArray, dict[str, float], float]:
+    """Pool the strikes of one place: medians, and how far they lie apart.
+
+    Parameters
+    ----------
+    taps : sequence of Measured
+        At least one.
+
+    Returns
+    -------
+    bands_db : ndarray, shape (bands,)
+        Median third-octave levels, each strike about its own mean.
+    measures : dict
+        Median of every measure; ``nan`` where none was had.
+    spread : float
+        Root mean square distance of a strike from the median, in dB; ``nan`` of one strike.
+    """
+    levels = np.array([tap.bands_db for tap in taps])
+    mean = np.array([np.nanmean(row) if np.isfinite(row).any() else 0.0 for row in levels])
+    levels = levels - mean[:, None]
+    middle = _median(levels)
+    held = np.isfinite(levels) & np.isfinite(middle)
+    spread = float(np.sqrt(np.mean(((levels - middle)[held]) ** 2))) if len(taps) > 1 and held.any() else math.nan
+    values = np.array([list(tap.values.values()) for tap in taps])
+    return middle, dict(zip(taps[0].values, map(float, _median(values)), strict=True)), spread
+
+
+def _median(rows: FloatArray) -> FloatArray:
+    out = np.full(rows.shape[1], np.nan)
+    some = np.isfinite(rows).any(axis=0)
+    out[some] = np.nanmedian(rows[:, some], axis=0)
+    return out
+
+
+def _places(
+    taps: Sequence[Measured], numbers: Sequence[int], panel: Panel | None, settings: Settings
+) -> tuple[tuple[Place, ...], Sequence[str]]:
+    first = strikes(taps)
+    if panel is None:
+        return tuple(Place(Station(str(n), math.nan, math.nan), (k,)) for n, k in enumerate(first, 1)), ()
+    spots, notes = place(
+        np.array([numbers[k] for k in first], int), np.array([taps[k].time_s for k in first]), panel, settings.place
+    )
+    return tuple(Place(s.station, tuple(first[k] for k in s.taps), s.flags, s.reason) for s in spots), notes
+
+
+def _judged(
+    taps: Sequence[Measured],
+    places: Sequence[Place],
+    panel: Panel | None,
+    reference: Reference | None,
+    structure: Sequence[str],
+    refused: str,
+    new_scorer: Callable[[int], Scorer],
+    settings: Settings,
+) -> tuple[tuple[Point, ...], tuple, str, list[str]]:  # type: ignore[type-arg]
+    kinds = list(structure) or [""] * len(places)
+    pooled = [pool([taps[k] for k in spot.taps]) if spot.taps else None for spot in places]
+    trusted = [p is not None and not spot.reason for p, spot in zip(pooled, places, strict=True)]
+    heard = [
+        _heard(spot, p, kind, taps, refused, settings) for spot, p, kind in zip(places, pooled, kinds, strict=True)
+    ]
+    bands = np.full((len(places), len(BAND_CENTRES_HZ)), np.nan)
+    for k, p in enumerate(pooled):
+        if p is not None and trusted[k] and not heard[k].refused:
+            bands[k] = p[0]
+    known, relative_to = _known(reference, bands, places, settings)
+    notes = []
+    shape, known_shape = _in_one_band(bands, known)
+    able = np.isfinite(bands).any(axis=1)
+    least = settings.judge.least_places
+    if known_shape is None and able.sum() < least:
+        shape[:] = np.nan
+        notes.append(f"{int(able.sum())} stations and no baseline: at least {least} are needed to compare them")
+    compared = compare(
+        shape,
+        None if panel is None else np.array([[s.station.x_m, s.station.y_m] for s in places]),
+        np.array([not kind for kind in kinds], bool),
+        known_shape,
+        lambda: new_scorer(shape.shape[1]),
+        settings.judge,
+    )
+    decay_ms, centroid_hz = _reference_medians(reference)
+    verdicts = judge(
+        heard, compared, reference_decay_ms=decay_ms, reference_centroid_hz=centroid_hz, settings=settings.judge
+    )
+    points = []
+    for k, (spot, p, v) in enumerate(zip(places, pooled, verdicts, strict=True)):
+        own = [taps[j] for j in spot.taps]
+        flags = dict.fromkeys(spot.flags + tuple(f for tap in own for f in tap.flags))
+        if any(math.isfinite(tap["bounce_gap_ms"]) for tap in own):
+            flags["bounce"] = None
+        points.append(
+            Point(
+                panel=panel.name if panel else "",
+                station=spot.station.label,
+                x_m=spot.station.x_m,
+                y_m=spot.station.y_m,
+                taps=len(own),
+                recordings=tuple(dict.fromkeys(tap.recording for tap in own)),
+                samples=tuple(tap.sample for tap in own),
+                time_s=own[0].time_s if own else math.nan,
+                verdict=v.verdict,
+                character=v.character,
+                score=float(compared.score[k]) if v.verdict != "not assessed" else math.nan,
+                chance_if_good=float(compared.chance_if_good[k]) if v.verdict != "not assessed" else math.nan,
+                confidence=v.confidence,
+                spread=p[2] if p else math.nan,
+                decay_ms=p[1]["decay_ms"] if p else math.nan,
+                centroid_hz=p[1]["centroid_hz"] if p else math.nan,
+                reference_decay_ms=decay_ms,
+                reference_centroid_hz=centroid_hz,
+                neighbour_decay_ms=v.neighbour_decay_ms,
+                neighbour_centroid_hz=v.neighbour_centroid_hz,
+                flags=tuple(flags),
+                reason=v.reason,
+            )
+        )
+    suspects = [s.station for s, v in zip(places, verdicts, strict=True) if v.verdict == "suspect"]
+    return tuple(points), outline(suspects, panel) if panel else (), relative_to, notes
+
+
+def _heard(
+    spot: Place, pooled: tuple, kind: str, taps: Sequence[Measured], refused: str, settings: Settings  # type: ignore[type-arg]
+) -> Heard:
+    if spot.reason or not spot.taps:
+        return Heard(structure=kind, refused=spot.reason or "not tapped")
+    _, measures, _ = pooled
+    own = [taps[k] for k in spot.taps]
+    why = refused
+    if not why and not measures["snr_db"] >= settings.judge.snr_db:
+        why = f"{measures['snr_db']:.0f} dB above the noise: at least {settings.judge.snr_db:.0f} dB are needed"
+    if not why and all("cut short" in tap.flags for tap in own):
+        why = "the recording ends before the tap has died away"
+    bounced = float(np.mean([math.isfinite(tap["bounce_gap_ms"]) for tap in own]))
+    return Heard(measures["decay_ms"], measures["centroid_hz"], bounced, kind, why)
+
+
+def _known(
+    reference: Reference | None, bands: FloatArray, places: Sequence[Place], settings: Settings
+) -> tuple[FloatArray | None, str]:
+    """Levels of the places taken for good, and what that makes every result relative to."""
+    if reference is not None:
+        return reference.bands_db, f"baseline of {reference.n_places} places"
+    marked = np.array([s.station.role == "reference" for s in places], bool) & np.isfinite(bands).any(axis=1)
+    if marked.sum() >= settings.judge.least_places:
+        return bands[marked], f"{int(marked.sum())} reference stations of this panel"
+    return None, "relative to this panel only"
+
+
+def _in_one_band(bands: FloatArray, known: FloatArray | None) -> tuple[FloatArray, FloatArray | None]:
+    """Shapes of both over the bands that both recordings hold."""
+    nobody = ~np.isfinite(bands).any(axis=0)
+    if known is not None:
+        nobody |= ~np.isfinite(known).any(axis=0)
+        known = np.where(nobody, np.nan, known)
+    bands = np.where(nobody, np.nan, bands)
+    if not np.isfinite(bands).any():
+        return np.full((len(bands), 1), np.nan), None if known is None else np.zeros((len(known), 1))
+    both = shapes(bands if known is None else np.concatenate([bands, known]))
+    shape = both[: len(bands)].copy()
+    shape[~np.isfinite(bands).any(axis=1)] = np.nan
+    return shape, None if known is None else both[len(bands) :]
+
+
+def _reference_medians(reference: Reference | None) -> tuple[float, float]:
+    if reference is None:
+        return math.nan, math.nan
+    table = np.array([[row["decay_ms"], row["centroid_hz"]] for row in reference.measures])
+    decay_ms, centroid_hz = _median(table)
+    return float(decay_ms), float(centroid_hz)
+
+
+def _of(reference: Reference | None) -> dict[str, object]:
+    if reference is None:
+        return {}
+    return {
+        "boat": reference.boat,
+        "construction": reference.construction,
+        "hammer": reference.hammer,
+        "recorder": reference.recorder,
+        "places": reference.n_places,
+        "sha256": reference.sha256,
+        "version": reference.version,
+        "settings": dict(reference.settings),
+    }

@@ -338,9 +338,10 @@ def _rises(energy: FloatArray, settings: DetectSettings) -> NDArray[np.intp]:
     if energy.shape[1] < 8:
         return np.zeros(0, np.intp)
     best = np.full(energy.shape[1], -np.inf)
-    for row, span_ms in zip(energy, (5.0, 2.0), strict=True):
+    # The lower half is held against twice as much: wind comes and goes there by itself, slower than a tap.
+    for row, span_ms, longer in zip(energy, (5.0, 2.0), (2.0, 1.0), strict=True):
         span = round(span_ms / 1000 / _HOP_S)
-        back = round(settings.before_ms / 1000 / _HOP_S)
+        back = round(longer * settings.before_ms / 1000 / _HOP_S)
         mean = uniform_filter1d(row, span, mode="constant", origin=-(span // 2) + (span % 2 == 0))
         # mean[i] covers frames i .. i+span-1; the past is the greatest such mean that ends before i.
         past = np.full_like(mean, 0.0)

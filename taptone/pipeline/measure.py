@@ -175,7 +175,8 @@ def _strongest_hz(sound: FloatArray, noise: np.ndarray, rate: int, s: MeasureSet
         return math.nan
     a, b, c = np.log(np.maximum(power[k - 1 : k + 2], 1e-300))
     bend = a - 2 * b + c
-    return float(hz[k] + (0.5 * (a - c) / bend if bend < 0 else 0.0) * (hz[1] - hz[0]))
+    between = float(np.clip(0.5 * (a - c) / bend, -0.5, 0.5)) if bend < 0 else 0.0
+    return float(hz[k]) + between * float(hz[1] - hz[0])
 
 
 def _noise_power(tap: Tap) -> float:

@@ -20,7 +20,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import groupby
+from itertools import count, groupby
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +32,7 @@ __all__ = ["place"]
 
 _RUN = 3.0  # mishaps that a whole row or run counts for
 _MARGIN = 3.0  # more than a misplaced row end can hide
+_INSIDE = 20  # most pauses looked for inside a run
 _JOINED = 3  # most rows looked for in one run without a pause
 
 _ODD = "pauses differ"  # the only flag whose taps are trusted
@@ -105,12 +106,11 @@ def place(
         pause = "a pause inside" if np.any(is_long[reading.start : max(reading.stop - 1, 0)]) else ""
         flag, note = _doubt(reading, len(stations) * each, odd or pause, len(cuts) + 1, len(rows))
         note = _name(stations) + note if note else ""
-        trusted = flag in ("", _ODD)
-        for first, station in enumerate(stations):
-            start = reading.start + first * each
-            taps = tuple(range(start, start + each)) if trusted else ()
-            places.append(Place(station, taps, (flag,) if flag else (), "" if trusted else note))
         notes += [note] if note else []
+        flags, tied = (flag,) if flag else (), flag in ("", _ODD)
+        for station, start in zip(stations, count(reading.start, each), strict=False):
+            taps = tuple(range(start, start + each)) if tied else ()
+            places.append(Place(station, taps, flags, "" if tied else note))
     return tuple(places), tuple(notes)
 
 
@@ -133,52 +133,63 @@ class _Reading:
 
 def _read(planned: Sequence[int], edges: _Ints, is_long: NDArray[np.bool_]) -> list[_Reading]:
     """Find each row in the reading with the fewest mishaps, and whether any other comes near it."""
-    if len(planned) == 1:
-        return [_Reading(0, int(edges[-1]))]
-    heard = edges[None, :] - edges[:, None]
-    before = np.concatenate([[0], np.cumsum(is_long)])  # long gaps up to and with each edge, without the last
-    long = np.pad(before[None, :] - before[:, None], ((0, 1), (1, 0)))  # strictly between two edges
-    upto = _fewest(planned, heard, long)
-    onward = _fewest(planned[::-1], heard[::-1, ::-1].T, long[::-1, ::-1].T)[::-1, ::-1]
-    best = upto[-1, -1]
-
     n = len(planned)
+    if n == 1:
+        return [_Reading(0, int(edges[-1]))]
+    runs = begin, _, _ = _runs(edges, is_long)
+    upto = _fewest(planned, runs)
+    onward = _fewest(planned[::-1], _runs(edges[-1] - edges[::-1], is_long[::-1]))[::-1, ::-1]
+
+    def through(r: int, k: int) -> FloatArray:
+        """Mishaps of the best reading in which a run is rows `r` to `r + k`, for each run."""
+        total: FloatArray = upto[r][begin] + _mishaps(planned[r : r + k], runs) + onward[r + k][:, None]
+        return total
+
     joined = np.full(n, np.inf)
     for k in range(2, min(_JOINED, n) + 1):
         for r in range(n - k + 1):
-            whole = upto[r][:, None] + _mishaps(planned[r : r + k], heard, long) + onward[r + k]
-            joined[r : r + k] = np.minimum(joined[r : r + k], whole.min())
-
+            joined[r : r + k] = np.minimum(joined[r : r + k], through(r, k).min())
     readings = []
     for r in range(n):
-        alone = upto[r][:, None] + _mishaps(planned[r : r + 1], heard, long) + onward[r + 1]
+        alone = through(r, 1)
+        end, back = np.unravel_index(np.argmin(alone), alone.shape)
         missing = (upto[r] + _RUN + onward[r + 1]).min()
-        p, q = np.unravel_index(np.argmin(alone), alone.shape)
-        costs = {"alone": alone[p, q], "missing": missing, "joined": joined[r]}
+        costs = {"alone": alone[end, back], "missing": missing, "joined": joined[r]}
         kind = min(costs, key=lambda name: costs[name])
-        alone[p, q] = np.inf
+        alone[end, back] = np.inf
         other = min(alone.min(), *(cost for name, cost in costs.items() if name != kind))
-        readings.append(_Reading(int(edges[p]), int(edges[q]), kind, bool(other >= best + _MARGIN)))
+        sure = bool(other >= upto[-1, -1] + _MARGIN)
+        readings.append(_Reading(int(edges[begin[end, back]]), int(edges[end]), kind, sure))
     return readings
 
 
-def _fewest(planned: Sequence[int], heard: _Ints, long: _Ints) -> FloatArray:
+def _runs(edges: _Ints, is_long: NDArray[np.bool_]) -> tuple[_Ints, _Ints, _Ints]:
+    """Return the runs that end at each edge: where they begin, their strikes, the long gaps inside them."""
+    end = np.arange(len(edges))[:, None]
+    begin = end - 1 - np.arange(min(len(edges) - 1, _INSIDE + 1))
+    passed = np.concatenate([[0], np.cumsum(is_long), [0]])
+    return begin, np.where(begin >= 0, edges[end] - edges[begin], 0), passed[end - 1] - passed[begin]
+
+
+def _fewest(planned: Sequence[int], runs: tuple[_Ints, _Ints, _Ints]) -> FloatArray:
     """Return the fewest mishaps with the first `r` rows before edge `e`, shape (rows + 1, edges)."""
-    n, steps = len(planned), _RUN * np.arange(len(heard))
-    fewest = np.full((n + 1, len(heard)), np.inf)
+    n, begin = len(planned), runs[0]
+    steps = _RUN * np.arange(len(begin))
+    fewest = np.full((n + 1, len(begin)), np.inf)
     fewest[0, 0] = 0.0
     for r in range(n + 1):
         fewest[r] = np.minimum.accumulate(fewest[r] - steps) + steps  # runs that belong to no row
         if r < n:
             fewest[r + 1] = np.minimum(fewest[r + 1], fewest[r] + _RUN)
         for k in range(1, min(_JOINED, n - r) + 1):
-            whole = fewest[r][:, None] + _mishaps(planned[r : r + k], heard, long)
-            fewest[r + k] = np.minimum(fewest[r + k], whole.min(axis=0))
+            whole = fewest[r][begin] + _mishaps(planned[r : r + k], runs)
+            fewest[r + k] = np.minimum(fewest[r + k], whole.min(axis=1))
     return fewest
 
 
-def _mishaps(planned: Sequence[int], heard: _Ints, long: _Ints) -> FloatArray:
-    """Return what it takes that the strikes between two edges are these rows, shape (edges, edges)."""
+def _mishaps(planned: Sequence[int], runs: tuple[_Ints, _Ints, _Ints]) -> FloatArray:
+    """Return what it takes that each run is these rows, infinite where there is no run."""
+    _, heard, long = runs
     missed = sum(planned) - heard
     mishaps = np.abs(missed) + np.maximum(long - np.maximum(missed, 0), 0) + _RUN * (len(planned) - 1)
     return np.where(heard > 0, mishaps, np.inf)
@@ -194,14 +205,14 @@ def _doubt(reading: _Reading, planned: int, odd: str, runs: int, rows: int) -> t
     if reading.kind == "alone" and heard != planned:
         return "count differs", f"{heard} strikes heard, {planned} planned"
     if not reading.sure and runs != rows:
-        return "row unclear", f"{runs} runs of strikes heard, {rows} rows planned, and more than one fits"
+        return (
+            "row unclear",
+            f"{runs} runs of strikes heard, {rows} rows planned, and they fit in more than one way",
+        )
     if not reading.sure:
         return "row unclear", "another reading of the pauses fits nearly as well"
     if odd:
-        return (
-            _ODD,
-            f"{heard} strikes heard as planned, but {odd}: one missed and one too many sound the same",
-        )
+        return _ODD, f"{heard} strikes heard as planned, but {odd}: one missed and one added sound so too"
     return "", ""
 
 

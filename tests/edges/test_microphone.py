@@ -140,14 +140,14 @@ def test_a_killed_recorder_leaves_all_but_the_last_second(shed, tmp_path):
     player = shed.start("paplay", "--raw", "--channels=1", f"--rate={RATE}", "/dev/urandom")
     recorder = shed.record("--rate", RATE, path)
     try:
-        until_bytes(path, 2 * 6 * RATE, recorder)
+        until_bytes(path, 6 * RATE * 3 // 2, recorder)
         recorder.kill()
         recorder.communicate(timeout=10)
     finally:
         end(recorder)
         end(player)
     sound = open_sound(path)
-    assert sound.recording.samples >= 2 * RATE - 100
+    assert sound.recording.samples >= RATE * 3 // 2 - 100
     assert sum(block.size for block in sound.blocks()) == sound.recording.samples
     assert sound.recording.notes[0] == "its header was never finished: read to its last whole sample"
 
@@ -202,9 +202,10 @@ def test_a_device_that_is_not_clear_is_answered_with_the_list(shed, tmp_path, de
 
 
 @on_linux
+@pytest.mark.skipif(bool(list(Path("/dev").glob("snd/pcm*c"))), reason="this machine has a sound card")
 def test_without_a_microphone_one_line_says_what_to_do(tmp_path):
-    # An empty configuration: ALSA then knows no device, not even a card that is there.
-    env = os.environ | {"ALSA_CONFIG_PATH": os.devnull, "HOME": str(tmp_path), "PYTHONPATH": str(ROOT)}
+    nowhere = {"HOME": str(tmp_path), "PULSE_SERVER": f"unix:{tmp_path}/none", "PYTHONPATH": str(ROOT)}
+    env = os.environ | nowhere
     command = [sys.executable, "-m", "taptone", "record", str(tmp_path / "row.wav")]
     done = subprocess.run(command, env=env, cwd=ROOT, capture_output=True, text=True, timeout=20)
     assert done.returncode == 1
@@ -215,11 +216,11 @@ def test_without_a_microphone_one_line_says_what_to_do(tmp_path):
 
 def test_without_portaudio_one_line_says_what_to_install(tmp_path, monkeypatch):
     # The real import, on a system whose loader finds no such library.
-    monkeypatch.setattr("ctypes.util.find_library", lambda name: None)
+    monkeypatch.setattr("ctypes.util.find_library", lambda _: None)
     monkeypatch.delitem(sys.modules, "sounddevice", raising=False)
     if sys.platform != "linux":
         pytest.skip("the library comes with the package there")
-    with pytest.raises(MicrophoneError, match="apt install libportaudio2.*brew install portaudio"):
+    with pytest.raises(MicrophoneError, match=r"apt install libportaudio2.*brew install portaudio"):
         microphone.record(tmp_path / "row.wav", seconds=1)
 
 

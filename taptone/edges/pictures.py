@@ -1,0 +1,544 @@
+"""The map: every station where it lies, with a shape for its verdict, and nothing drawn in between.
+
+One figure of at most an A4 page, laid out in inches from top to bottom: title, map, scale bar, legend,
+suspects. A verdict is told by its shape and by a word; only suspects have a tone as well, darker for a
+higher score, so that a black-and-white print says the same. Without a panel, the taps stand along time.
+
+Import this module late: it loads matplotlib.
+"""
+
+from __future__ import annotations
+
+import io
+import math
+import textwrap
+import warnings
+from collections import Counter
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import Any
+
+import matplotlib
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties
+from matplotlib.lines import Line2D
+from matplotlib.patches import Polygon, Rectangle
+from matplotlib.ticker import MaxNLocator
+
+from taptone.types import Panel, Point, Result, Structure
+
+__all__ = ["draw_map"]
+
+_PAGE_IN = (7.3, 10.7)  # A4 without its margins
+_DPI = 200
+_SIDE_IN, _TICKS_IN, _LEFT_IN = 0.15, 0.45, 0.6
+_LINE = 1.35  # line height over size of type
+_LETTER = 1.1  # height of a label over size of type
+_TOUCH_IN = 0.003
+_MOST_LISTED = 8  # suspects in words below the map
+
+_STYLE: Any = {
+    "svg.fonttype": "path",  # looks the same on a machine without the typeface
+    "svg.hashsalt": "taptone",
+    "text.parse_math": False,  # a name may hold a dollar sign
+    "axes.linewidth": 0.5,
+    "hatch.linewidth": 0.5,
+    "hatch.color": "0.55",
+}
+
+#: Verdict → (shape, size as a share of the room, what it looks like).
+_SHAPES: dict[str, tuple[str, float, dict[str, Any]]] = {
+    "suspect": ("s", 1.0, {"mec": "black", "mew": 0.8}),
+    "no difference": ("o", 0.6, {"mfc": "white", "mec": "0.25", "mew": 0.7}),
+    "at structure": ("_", 1.0, {"mec": "black", "mew": 2.0}),
+    "not assessed": ("x", 0.7, {"mec": "black", "mew": 1.0}),
+    "not tapped": (".", 0.5, {"mfc": "black", "mec": "none"}),
+}
+_HATCHES = ("////", "\\\\\\\\", "....", "xxxx", "----", "||||")
+_UNTIED = {"count differs", "row unclear"}  # taps were heard there, but could not be tied to the station
+
+
+def draw_map(result: Result) -> dict[str, bytes]:
+    """Draw the map of one analysis.
+
+    Parameters
+    ----------
+    result : Result
+        What was found. Without a panel, its points are drawn along time, a line for each recording.
+
+    Returns
+    -------
+    dict of str to bytes
+        ``map.svg`` and ``map.png`` (200 dots an inch), the same bytes on every run.
+
+    Examples
+    --------
+    >>> point = Point("", "1", math.nan, math.nan, 1, ("row.wav",), (4800,), 0.1, "suspect", score=6.0)
+    >>> nothing = Result(None, (), (point,), (), (), (), (), (), (), (), "this panel only")
+    >>> sorted(draw_map(nothing))
+    ['map.png', 'map.svg']
+    """
+    files = {}
+    with matplotlib.rc_context(), warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph .* missing from")  # drawn as an empty box
+        matplotlib.rcdefaults()  # not what this user has set for other work
+        matplotlib.rcParams.update(_STYLE)
+        figure = _figure(result)
+        for kind, metadata in (("svg", {"Date": None, "Creator": "taptone"}), ("png", {"Software": None})):
+            file = io.BytesIO()
+            figure.savefig(file, format=kind, dpi=_DPI, metadata=metadata)
+            files[f"map.{kind}"] = file.getvalue()
+    return files
+
+
+# -- what is drawn -------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Mark:
+    """A verdict at a place of the map (metres, or seconds and number of the recording)."""
+
+    verdict: str
+    label: str
+    x: float
+    y: float
+    score: float = math.nan
+
+
+def _figure(result: Result) -> Figure:
+    """Lay out the page and fill it from top to bottom."""
+    panel = result.panel
+    marks = _stations(panel, result.points) if panel else _along_time(result)
+    box = _bounds(panel, marks) if panel else _strip_bounds(marks)
+    across, up = box[2] - box[0], box[3] - box[1]
+    wide = not panel or across > 1.3 * up
+    width_in, most_in = (_PAGE_IN[1], _PAGE_IN[0]) if wide else _PAGE_IN
+    usable_in = width_in - 2 * _SIDE_IN
+
+    title = _wrapped(_title(result), 12, usable_in, most=3)
+    under = [line for text in _under(result, marks) for line in _wrapped(text, 8, usable_in, most=3)]
+    legend = _legend(result, marks)
+    columns = 4 if wide else 3
+    rows = math.ceil(len(legend) / columns)
+    listed = [line for text in _suspects(result.points) for line in _wrapped(text, 7.5, usable_in, most=2)]
+
+    head_in = 0.1 + (len(title) * 12 + len(under) * 8) * _LINE / 72 + 0.1
+    foot_in = _TICKS_IN + 0.35 + rows * 0.2 + 0.1 + len(listed) * 7.5 * _LINE / 72 + 0.1
+    map_in = _map_size(across, up, usable_in - _LEFT_IN, most_in - head_in - foot_in, strip=not panel)
+    height_in = head_in + map_in[1] + foot_in
+
+    figure = Figure(figsize=(width_in, height_in), dpi=_DPI)
+    FigureCanvasAgg(figure)
+    page = figure.add_axes((0, 0, 1, 1), xlim=(0, width_in), ylim=(0, height_in))
+    page.set_axis_off()
+    top = _write(page, title, 12, height_in - 0.1, weight="bold")
+    _write(page, under, 8, top)
+
+    left, bottom = _SIDE_IN + _LEFT_IN + (usable_in - _LEFT_IN - map_in[0]) / 2, foot_in
+    place = (left / width_in, bottom / height_in, map_in[0] / width_in, map_in[1] / height_in)
+    axes = figure.add_axes(place, xlim=(box[0], box[2]), ylim=(box[1], box[3]))
+    canvas = _Canvas(axes, (map_in[0] / across, map_in[1] / up), _room_in(marks, map_in, across, up))
+    if panel:
+        _draw_panel(canvas, panel, result)
+    else:
+        _draw_lanes(canvas, marks, result)
+    _draw_marks(canvas, marks)
+
+    below = bottom - _TICKS_IN
+    if panel:
+        _scale_bar(page, left, below - 0.1, map_in, across)
+    below -= 0.35
+    for n, (draw, text) in enumerate(legend):
+        x = _SIDE_IN + (n % columns) * usable_in / columns
+        y = below - 0.1 - (n // columns) * 0.2
+        draw(page, x + 0.15, y)
+        fitted = _wrapped(text, 7.5, usable_in / columns - 0.4, most=1)
+        page.text(x + 0.36, y, fitted[0] if fitted else "", size=7.5, va="center")
+    _write(page, listed, 7.5, below - rows * 0.2 - 0.1)
+    return figure
+
+
+def _stations(panel: Panel, points: Iterable[Point]) -> list[_Mark]:
+    """Return a mark for every planned station, and for points that are no station of the panel."""
+    found = {point.station: point for point in points}
+    marks = []
+    for station in panel.stations:
+        point = found.pop(station.label, None)
+        if point is None or (not point.taps and not _UNTIED & set(point.flags)):
+            marks.append(_Mark("not tapped", station.label, station.x_m, station.y_m))
+        else:
+            marks.append(_Mark(point.verdict, station.label, station.x_m, station.y_m, point.score))
+    others = (point for point in found.values() if math.isfinite(point.x_m + point.y_m))
+    return marks + [_Mark(p.verdict, p.station, p.x_m, p.y_m, p.score) for p in others]
+
+
+def _along_time(result: Result) -> list[_Mark]:
+    """Return a mark for every point at its time, the recordings below each other."""
+    lanes = {name: -float(n) for n, name in enumerate(_lanes(result))}
+    return [
+        _Mark(p.verdict, p.station, p.time_s, lanes[p.recordings[0]] if p.recordings else 0.0, p.score)
+        for p in result.points
+        if math.isfinite(p.time_s)
+    ]
+
+
+def _lanes(result: Result) -> list[str]:
+    """Return the names of the recordings, each once, in order."""
+    named = [r.name for r in result.recordings] + [p.recordings[0] for p in result.points if p.recordings]
+    return list(dict.fromkeys(named))
+
+
+# -- words ---------------------------------------------------------------------------------------------
+
+
+def _title(result: Result) -> str:
+    """Return what was tapped."""
+    panel = result.panel
+    if panel is None:
+        return "Taps along time, no panel given"
+    return ", ".join(filter(None, (panel.boat, panel.name, panel.side, panel.face)))
+
+
+def _under(result: Result, marks: Sequence[_Mark]) -> list[str]:
+    """Return the lines below the title: how much was tapped, against what, measured from where."""
+    panel = result.panel
+    lines = []
+    if panel:
+        planned = {station.label for station in panel.stations}
+        tapped = sum(point.taps > 0 and point.station in planned for point in result.points)
+        untied = sum(mark.label in planned and mark.verdict != "not tapped" for mark in marks) - tapped
+        line = f"{tapped} of {len(planned)} stations tapped"
+        lines.append(line + (f"; {untied} more could not be tied to their taps" if untied > 0 else ""))
+    else:
+        lines.append(f"{len(marks)} taps")
+    if result.relative_to:
+        against = result.relative_to
+        lines.append(against if against.startswith("relative") else f"relative to {against}")
+    if panel and panel.datum:
+        lines.append(f"Datum (x = 0, y = 0): {panel.datum}")
+    return lines
+
+
+def _suspects(points: Iterable[Point]) -> list[str]:
+    """Return a line for each suspect with its confidence and plain count, the surest first."""
+    suspects = sorted(
+        (p for p in points if p.verdict == "suspect"),
+        key=lambda p: (-_or(p.confidence, 0.0), -_or(p.score, 0.0)),
+    )
+    lines = []
+    for point in suspects[:_MOST_LISTED]:
+        sure = f", confidence {_down(point.confidence)}" if math.isfinite(point.confidence) else ""
+        chance = point.chance_if_good
+        count = f" ({_count(chance)} would sound this different)" if chance > 0 else ""
+        where = point.station or f"{point.time_s:.2f} s"
+        lines.append(f"{where} suspect{sure}{count}")
+    more = len(suspects) - len(lines)
+    return [*lines, f"and {more} more, see points.csv"] if more else lines
+
+
+def _or(value: float, missing: float) -> float:
+    """Return a value, or another where it is missing."""
+    return value if math.isfinite(value) else missing
+
+
+def _down(confidence: float) -> str:
+    """Return a confidence rounded down, so that it never reads 1."""
+    return f"{math.floor(confidence * 1e4 + 1e-6) / 1e4:.4f}" if confidence < 1 else "above 0.9999"
+
+
+def _count(chance: float) -> str:
+    """Return a chance as a plain count with two digits that say something: 1 in 4,000."""
+    if chance < 1e-6:
+        return "fewer than 1 good place in 1,000,000"
+    return f"about 1 good place in {float(f'{1 / chance:.1e}'):,.0f}"
+
+
+def _wrapped(text: str, size: float, width_in: float, most: int) -> list[str]:
+    """Return lines that fit a width; what cannot be printed is a blank, what is too long is cut."""
+    text = "".join(letter if letter.isprintable() else " " for letter in text)
+    letters = max(int(width_in * 72 / (size * 0.62)), 4)  # 0.62: a broad letter; 0.55 is usual
+    return textwrap.wrap(text, letters, max_lines=most, placeholder=" …")
+
+
+def _write(page: Axes, lines: Iterable[str], size: float, top: float, **style: Any) -> float:
+    """Write lines from a height (inches) downwards; return where the next begins."""
+    for line in lines:
+        page.text(_SIDE_IN, top, line, size=size, va="top", **style)
+        top -= size * _LINE / 72
+    return top
+
+
+# -- room ----------------------------------------------------------------------------------------------
+
+
+def _bounds(panel: Panel, marks: Sequence[_Mark]) -> tuple[float, float, float, float]:
+    """Return left, bottom, right, top of all that has a place, in metres, with a margin."""
+    places = [*panel.outline, *((mark.x, mark.y) for mark in marks)] or [(0.0, 0.0), (1.0, 1.0)]
+    low, high = np.min(places, axis=0), np.max(places, axis=0)
+    margin = 0.04 * float(np.max(high - low)) or 0.1
+    return tuple(map(float, (*(low - margin), *(high + margin))))  # type: ignore[return-value]
+
+
+def _strip_bounds(marks: Sequence[_Mark]) -> tuple[float, float, float, float]:
+    """Return the bounds of all taps along time."""
+    times = [mark.x for mark in marks] or [0.0, 1.0]
+    margin = 0.03 * (max(times) - min(times)) or 0.5
+    lowest = min((mark.y for mark in marks), default=0.0)
+    return min(times) - margin, lowest - 0.5, max(times) + margin, 0.5
+
+
+def _map_size(
+    across: float, up: float, width_in: float, height_in: float, strip: bool
+) -> tuple[float, float]:
+    """Return width and height of the map in inches; a panel keeps its proportions."""
+    if strip:
+        return width_in, min(0.7 * up, height_in)
+    scale = min(width_in / across, height_in / up)
+    return across * scale, up * scale
+
+
+def _room_in(marks: Sequence[_Mark], map_in: tuple[float, float], across: float, up: float) -> float:
+    """Return the usual distance from a mark to its nearest neighbour in inches."""
+    if len(marks) < 2:
+        return 0.5
+    from scipy.spatial import KDTree
+
+    places = np.array([(mark.x * map_in[0] / across, mark.y * map_in[1] / up) for mark in marks])
+    nearest = np.asarray(KDTree(places).query(places, k=2)[0])
+    return float(np.median(nearest[:, 1]))
+
+
+@dataclass(slots=True)
+class _Canvas:
+    """Axes of the map, inches for each of their units, room for a mark, and where text already stands."""
+
+    axes: Axes
+    scale: tuple[float, float]
+    room_in: float
+    taken: list[tuple[float, float, float, float]] = field(default_factory=list)
+
+    @property
+    def mark_pt(self) -> float:
+        """Size of the largest mark."""
+        return float(np.clip(0.3 * 72 * self.room_in, 2.5, 9.0))
+
+    @property
+    def text_pt(self) -> float:
+        """Size of a label."""
+        return float(np.clip(14 * self.room_in, 4.5, 7.0))
+
+    def keep_clear(self, marks: Iterable[_Mark]) -> None:
+        """Let no label cover a mark."""
+        half = self.mark_pt / 2 / 72
+        for mark in marks:
+            x, y = mark.x * self.scale[0], mark.y * self.scale[1]
+            self.taken.append((x - half, y - half, x + half, y + half))
+
+    def text(self, x: float, y: float, words: str, above_pt: float, size: float, **style: Any) -> None:
+        """Write above a place, unless a mark or another text stands there."""
+        words = " ".join(_wrapped(words, size, 1.2, most=1))
+        width = _width_in(words, size, style.get("weight", "normal")) + 0.02
+        left, low = x * self.scale[0] - width / 2, y * self.scale[1] + above_pt / 72
+        box = (left, low, left + width, low + _LETTER * size / 72)
+        other = np.array(self.taken).reshape(-1, 4).T
+        if words and not np.any(
+            (other[0] < box[2] - _TOUCH_IN)
+            & (box[0] < other[2] - _TOUCH_IN)
+            & (other[1] < box[3] - _TOUCH_IN)
+            & (box[1] < other[3] - _TOUCH_IN)
+        ):
+            self.taken.append(box)
+            paper = {"fc": "white", "ec": "none", "pad": 0.2}  # over hatching; lines are drawn over it
+            place: dict[str, Any] = {"ha": "center", "va": "bottom", "zorder": 2}
+            self.axes.text(x, low / self.scale[1], words, size=size, bbox=paper, **place, **style)
+
+
+@lru_cache(maxsize=4096)
+def _width_in(text: str, size: float, weight: str) -> float:
+    """Return the width of a line of text."""
+    font = FontProperties(size=size, weight=weight)
+    return float(_renderer().get_text_width_height_descent(text, font, False)[0]) / 72
+
+
+@lru_cache(maxsize=1)
+def _renderer() -> Any:
+    """Return something to measure text with, at one dot a point."""
+    canvas: Any = FigureCanvasAgg(Figure((1, 1), dpi=72))
+    return canvas.get_renderer()
+
+
+# -- the map -------------------------------------------------------------------------------------------
+
+
+def _draw_panel(canvas: _Canvas, panel: Panel, result: Result) -> None:
+    """Draw what was declared, and the areas."""
+    axes = canvas.axes
+    axes.set_xlabel("x, m", size=7.5, labelpad=1)
+    axes.set_ylabel("y, m", size=7.5, labelpad=1)
+    axes.tick_params(labelsize=7, width=0.5, length=2.5)
+    for axis, scale, limits in (
+        (axes.xaxis, canvas.scale[0], axes.get_xlim()),
+        (axes.yaxis, canvas.scale[1], axes.get_ylim()),
+    ):
+        inches = scale * (limits[1] - limits[0])
+        axis.set_major_locator(MaxNLocator(nbins=max(1, min(8, int(inches / 0.5)))))
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)
+
+    if len(panel.outline) > 2:
+        axes.add_patch(Polygon(panel.outline, fill=False, ec="black", lw=1.2, zorder=3, gid="outline"))
+    hatches = _hatches(panel)
+    for structure in panel.structures:
+        _draw_structure(axes, structure, hatches[structure.kind])
+    for area in result.areas:
+        for ring, dashes in ((area.at_least, "-"), (area.at_most, "--")):
+            if len(ring) > 2:
+                axes.add_patch(Polygon(ring, fill=False, ec="black", lw=0.9, ls=dashes, zorder=4))
+
+
+def _draw_structure(axes: Axes, structure: Structure, hatch: str) -> None:
+    """Draw a band along a line, or an outline, hatched."""
+    style: dict[str, Any] = {"fc": "0.95", "ec": "0.55", "lw": 0.6, "hatch": hatch, "zorder": 1}
+    if structure.outline:
+        axes.add_patch(Polygon(structure.outline, **style))
+    elif structure.width_m > 0:
+        import shapely
+
+        band = shapely.LineString(structure.line).buffer(structure.width_m / 2, cap_style="flat")
+        for part in getattr(band, "geoms", (band,)):
+            axes.add_patch(Polygon(np.asarray(part.exterior.coords), **style))
+    else:
+        axes.plot(*np.transpose(structure.line), color="0.45", lw=1.2, ls="-.", zorder=3)
+
+
+def _hatches(panel: Panel) -> dict[str, str]:
+    """Return a hatch for each kind of structure, in the order in which they were declared."""
+    kinds = list(dict.fromkeys(structure.kind for structure in panel.structures))
+    return {kind: _HATCHES[n % len(_HATCHES)] for n, kind in enumerate(kinds)}
+
+
+def _draw_lanes(canvas: _Canvas, marks: Sequence[_Mark], result: Result) -> None:
+    """Draw a line for each recording, with its name."""
+    axes = canvas.axes
+    axes.set_xlabel("time, s", size=7.5, labelpad=1)
+    axes.tick_params(labelsize=7, width=0.5, length=2.5)
+    axes.set_yticks([])
+    for side in ("top", "right", "left"):
+        axes.spines[side].set_visible(False)
+    used = {mark.y for mark in marks}
+    for n, name in enumerate(_lanes(result)):
+        if -float(n) in used or n == 0:
+            axes.axhline(-n, color="0.8", lw=0.6, zorder=1)
+            (line, *_) = _wrapped(name, 7, 8.0, most=1) or [""]
+            axes.text(axes.get_xlim()[0], -n + 0.32, line, size=7, va="center")
+
+
+def _draw_marks(canvas: _Canvas, marks: Sequence[_Mark]) -> None:
+    """Draw every mark, a group for each verdict, and the labels that find room, suspects first."""
+    tone = _tones([mark.score for mark in marks if mark.verdict == "suspect"])
+    for verdict in dict.fromkeys([*_SHAPES, *(mark.verdict for mark in marks)]):
+        here = [mark for mark in marks if mark.verdict == verdict]
+        if not here:
+            continue
+        shape, share, style = _SHAPES.get(verdict, _SHAPES["not assessed"])
+        gid = verdict.replace(" ", "-")
+        place: dict[str, Any] = {
+            "ls": "none",
+            "marker": shape,
+            "ms": share * canvas.mark_pt,
+            "zorder": 5,
+            "clip_on": False,
+        }
+        if verdict == "suspect":
+            for n, mark in enumerate(here, start=1):
+                look = style | {"mfc": tone(mark.score), "gid": f"suspect-{n}"}
+                canvas.axes.plot([mark.x], [mark.y], **place, **look)
+        else:
+            canvas.axes.plot([m.x for m in here], [m.y for m in here], **place, **style, gid=gid)
+
+    canvas.keep_clear(marks)
+    suspects = [mark for mark in marks if mark.verdict == "suspect"]
+    above, size = canvas.mark_pt / 2 + 0.8, canvas.text_pt
+    for mark in suspects:
+        canvas.text(mark.x, mark.y, mark.label, above, size, weight="bold")
+    for mark in suspects:
+        higher = above + (_LETTER * size if mark.label else 0.0)
+        canvas.text(mark.x, mark.y, "suspect", higher, size, weight="bold")
+    for mark in marks:
+        if mark.verdict != "suspect":
+            canvas.text(mark.x, mark.y, mark.label, above, 0.85 * size, color="0.35")
+
+
+def _tones(scores: Sequence[float]) -> Callable[[float], Any]:
+    """Return the tone of a suspect by its score: darker is higher, the darkest if all are alike."""
+    known = [score for score in scores if math.isfinite(score)] or [0.0]
+    low, high = min(known), max(known)
+    tones = matplotlib.colormaps["cividis"]
+
+    def tone(score: float) -> Any:
+        share = (score - low) / (high - low) if high > low and math.isfinite(score) else 1.0
+        return tones(0.85 * (1.0 - share))
+
+    return tone
+
+
+def _scale_bar(page: Axes, left: float, y: float, map_in: tuple[float, float], across: float) -> None:
+    """Draw a round length of at most a third of the map, at the scale of the map."""
+    longest = across / 3
+    step = 10.0 ** math.floor(math.log10(longest))
+    length = max(step * n for n in (1, 2, 5) if step * n <= longest)
+    end = left + length * map_in[0] / across
+    page.plot([left, left, left, end, end, end], [y + 0.04, y - 0.04, y, y, y + 0.04, y - 0.04], "k", lw=1.0)
+    words = f"{length:g} m" if length >= 1 else f"{1000 * length:g} mm"
+    page.text(end + 0.08, y, words, size=7.5, va="center")
+
+
+# -- legend --------------------------------------------------------------------------------------------
+
+_Entry = tuple[Callable[[Axes, float, float], object], str]
+
+
+def _legend(result: Result, marks: Sequence[_Mark]) -> list[_Entry]:
+    """Return what can be seen on the map, each with how to draw it and what it is in words."""
+    count = Counter(mark.verdict for mark in marks)
+    scores = sorted({m.score for m in marks if m.verdict == "suspect" and math.isfinite(m.score)})
+    tone = _tones(scores)
+    entries: list[_Entry] = []
+    for verdict in dict.fromkeys([*_SHAPES, *count]):
+        if count[verdict]:
+            fill = {"mfc": tone(math.nan)} if verdict == "suspect" else {}
+            entries.append((_sign(verdict, fill), f"{verdict} ({count[verdict]})"))
+        if verdict == "suspect" and len(scores) > 1:
+            for score, word in ((scores[0], "lowest"), (scores[-1], "highest")):
+                entries.append((_sign(verdict, {"mfc": tone(score)}), f"{word} score, {score:.1f}"))
+    if result.panel:
+        for kind, hatch in _hatches(result.panel).items():
+            line = all(s.width_m <= 0 and not s.outline for s in result.panel.structures if s.kind == kind)
+            drawn = _stroke("-.", "0.45") if line else _box(hatch)
+            entries.append((drawn, f"{kind} (declared)"))
+        if any(len(area.at_least) > 2 for area in result.areas):
+            entries.append((_stroke("-", "black"), "suspect area, at least"))
+        if any(len(area.at_most) > 2 for area in result.areas):
+            entries.append((_stroke("--", "black"), "suspect area, at most"))
+    return entries
+
+
+def _sign(verdict: str, fill: dict[str, Any]) -> Callable[[Axes, float, float], object]:
+    shape, share, style = _SHAPES.get(verdict, _SHAPES["not assessed"])
+    return lambda page, x, y: page.plot([x], [y], ls="none", marker=shape, ms=share * 8, **style, **fill)
+
+
+def _stroke(dashes: str, color: str) -> Callable[[Axes, float, float], object]:
+    return lambda page, x, y: page.add_line(
+        Line2D([x - 0.14, x + 0.14], [y, y], ls=dashes, color=color, lw=1.1)
+    )
+
+
+def _box(hatch: str) -> Callable[[Axes, float, float], object]:
+    return lambda page, x, y: page.add_patch(
+        Rectangle((x - 0.13, y - 0.065), 0.26, 0.13, fc="0.95", ec="0.55", lw=0.6, hatch=hatch)
+    )

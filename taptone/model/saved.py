@@ -1,0 +1,131 @@
+"""A baseline as JSON text: what was measured at every known-good place, and nothing that executes."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+from typing import Any
+
+import numpy as np
+
+from taptone.errors import BaselineError
+from taptone.types import BAND_CENTRES_HZ, MEASURE_NAMES, Reference
+
+__all__ = ["dumps", "loads"]
+
+_FORMAT = "taptone baseline 1"
+_HINT = "learn the baseline anew from its recordings"
+_TEXTS = ("boat", "construction", "hammer", "recorder", "version")
+
+
+def dumps(reference: Reference) -> str:
+    """Write a baseline as text.
+
+    Parameters
+    ----------
+    reference : Reference
+        Known-good places.
+
+    Returns
+    -------
+    str
+        JSON; its last line holds a checksum of the rest, so that a changed file is noticed.
+    """
+    body: dict[str, object] = {
+        "format": _FORMAT,
+        **{name: getattr(reference, name) for name in _TEXTS},
+        "surface_temp_c": _plain(reference.surface_temp_c),
+        "rate_hz": reference.rate_hz,
+        "band_centres_hz": [round(f, 3) for f in BAND_CENTRES_HZ],
+        "recordings": [dict(r) for r in reference.recordings],
+        "settings": dict(reference.settings),
+        "places": [
+            {
+                "label": label,
+                "taps": taps,
+                "measures": {name: _plain(measures[name]) for name in MEASURE_NAMES},
+                "bands_db": [_plain(v, 3) for v in bands],
+            }
+            for label, taps, measures, bands in zip(
+                reference.labels, reference.taps, reference.measures, reference.bands_db, strict=True
+            )
+        ],
+    }
+    return json.dumps(body | {"sha256": _checksum(body)}, indent=1, ensure_ascii=False) + "\n"
+
+
+def loads(text: str, *, source: str) -> Reference:
+    """Read a baseline from text.
+
+    Parameters
+    ----------
+    text : str
+        What :func:`dumps` wrote.
+    source : str
+        Name of the file, for the message.
+
+    Returns
+    -------
+    Reference
+        The places.
+
+    Raises
+    ------
+    BaselineError
+        Of a file that is cut short, was changed, or is something else.
+
+    Examples
+    --------
+    >>> loads("[]", source="good.json")
+    Traceback (most recent call last):
+        ...
+    taptone.errors.BaselineError: good.json is not a taptone baseline: give the file that taptone learn wrote
+    """
+    try:
+        body = json.loads(text)
+    except ValueError as error:
+        raise BaselineError(f"{source} cannot be read as a baseline ({error})", hint=_HINT) from error
+    if not isinstance(body, dict) or not str(body.get("format", "")).startswith("taptone baseline"):
+        raise BaselineError(f"{source} is not a taptone baseline", hint="give the file that taptone learn wrote")
+    if body["format"] != _FORMAT:
+        raise BaselineError(f"{source} is of another version ({body['format']})", hint=_HINT)
+    told = body.pop("sha256", "")
+    if told != _checksum(body):
+        raise BaselineError(f"{source} was changed after it was written", hint=_HINT)
+    try:
+        return _reference(body, told)
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        raise BaselineError(f"{source} lacks something or holds something odd ({error})", hint=_HINT) from error
+
+
+def _reference(body: dict[str, Any], checksum: str) -> Reference:
+    places = body["places"]
+    bands = np.array([[_number(v) for v in p["bands_db"]] for p in places], float)
+    if bands.shape != (len(places), len(BAND_CENTRES_HZ)):
+        raise ValueError("its bands do not fit")
+    bands.setflags(write=False)
+    return Reference(
+        **{name: str(body[name]) for name in _TEXTS},
+        surface_temp_c=_number(body["surface_temp_c"]),
+        rate_hz=int(body["rate_hz"]),
+        measures=tuple({name: _number(p["measures"][name]) for name in MEASURE_NAMES} for p in places),
+        bands_db=bands,
+        labels=tuple(str(p["label"]) for p in places),
+        taps=tuple(int(p["taps"]) for p in places),
+        recordings=tuple(body["recordings"]),
+        settings=dict(body["settings"]),
+        sha256=checksum,
+    )
+
+
+def _checksum(body: dict[str, Any]) -> str:
+    return hashlib.sha256(json.dumps(body, sort_keys=True, ensure_ascii=True).encode()).hexdigest()
+
+
+def _plain(value: float, digits: int = 4) -> float | None:
+    return round(float(value), digits) if math.isfinite(value) else None
+
+
+def _number(value: Any) -> float:
+    return math.nan if value is None else float(value)

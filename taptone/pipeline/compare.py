@@ -1,0 +1,192 @@
+"""Each station against the reference and its good neighbours.
+
+What is compared is the shape of the spectrum of the blow and the first ring: third-octave levels about
+their own mean, so that a harder blow is no difference. The expectation at a station is the mean of its
+nearest good neighbours, weighed with the reference: a thickness taper is followed, and where no good
+neighbour is near, the reference alone remains. Which stations are good is found by turns: those that differ
+from the reference are left out, the expectation is made anew, and so on until nothing changes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from taptone.settings import JudgeSettings
+from taptone.types import BAND_CENTRES_HZ, FloatArray, Scorer
+
+__all__ = ["Comparison", "compare", "crisper", "shapes"]
+
+_LOWEST_BAND = 3  # 200 Hz
+_FLOOR = 1e-4  # bands more than 40 dB below the whole are taken as 40 dB below: they are mostly noise
+_TURNS = 8
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Comparison:
+    """How each station differs: score, chance, and the neighbours it was held against.
+
+    ``good`` marks the stations that served as neighbours, ``neighbours`` lists for each station which
+    ones were its own (indices); ``score`` and ``chance_if_good`` are ``nan`` where there was no sound.
+    """
+
+    score: FloatArray
+    chance_if_good: FloatArray
+    good: np.ndarray  # type: ignore[type-arg]
+    neighbours: tuple[tuple[int, ...], ...]
+
+
+def shapes(bands_db: FloatArray) -> FloatArray:
+    """Third-octave levels from 200 Hz up, about their mean.
+
+    Parameters
+    ----------
+    bands_db : ndarray, shape (n, bands)
+        Energies in dB, bands of :data:`~taptone.types.BAND_CENTRES_HZ`; ``nan`` where there was nothing.
+
+    Returns
+    -------
+    ndarray, shape (n, features)
+        Only bands below the first that no row holds; the mean of each row is 0.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> shapes(np.full((1, 23), -20.0)).shape
+    (1, 17)
+    """
+    top = min(len(BAND_CENTRES_HZ), 20)  # 8 kHz: above it microphones differ most
+    levels = bands_db[:, _LOWEST_BAND:top]
+    held = np.isfinite(levels).any(axis=0)
+    levels = levels[:, : int(np.argmin(held)) if not held.all() else len(held)]
+    energy = 10 ** (np.nan_to_num(levels, nan=-300.0) / 10)
+    whole = energy.sum(axis=1, keepdims=True)
+    db = 10 * np.log10(np.maximum(energy, _FLOOR * np.maximum(whole, 1e-300)))
+    return np.asarray(db - db.mean(axis=1, keepdims=True))
+
+
+def crisper(features: int) -> FloatArray:
+    """The direction of a harder contact: an even tilt towards the high bands, not held against a place.
+
+    Parameters
+    ----------
+    features : int
+        Number of bands.
+
+    Returns
+    -------
+    ndarray, shape (features,)
+        Sums to zero.
+
+    Examples
+    --------
+    >>> crisper(3)
+    array([-1.,  0.,  1.])
+    """
+    return np.linspace(-1.0, 1.0, features) if features > 1 else np.ones(1)
+
+
+def compare(
+    shape: FloatArray,
+    xy_m: FloatArray | None,
+    plain: np.ndarray,  # type: ignore[type-arg]
+    reference: FloatArray | None,
+    new_scorer: Callable[[], Scorer],
+    settings: JudgeSettings = JudgeSettings(),
+) -> Comparison:
+    """Hold each station against the reference and its good neighbours.
+
+    Parameters
+    ----------
+    shape : ndarray, shape (stations, features)
+        Shapes of the stations; a row of ``nan`` where there was no sound.
+    xy_m : ndarray, shape (stations, 2), or None
+        Where they are; None: nobody knows, and there are no neighbours.
+    plain : ndarray of bool, shape (stations,)
+        Stations off declared structure: only these can be neighbours.
+    reference : ndarray, shape (places, features), or None
+        Shapes of known-good places; without them the panel is its own reference.
+    new_scorer : callable
+        Makes an unfitted model.
+    settings : JudgeSettings, optional
+        Number of neighbours and the weight of the reference.
+
+    Returns
+    -------
+    Comparison
+        In the order of the stations.
+    """
+    heard = np.isfinite(shape).all(axis=1)
+    able = heard & plain
+    if reference is None:
+        middle, good = _own_middle(shape, able)
+        strays = np.zeros((0, shape.shape[1]))
+        # Grown from the half that is most alike, whose spread is too small: take in more readily.
+        set_aside = settings.set_aside / 100
+    else:
+        set_aside = settings.set_aside
+        scorer = new_scorer().fit(reference)
+        middle = scorer.location_
+        strays = reference - middle
+        good = able.copy()
+        good[able] = scorer.chance_if_good(scorer.score_samples(shape[able])) > set_aside
+    count = 0 if xy_m is None else settings.neighbours
+    at = np.zeros((len(shape), 2)) if xy_m is None else xy_m
+    far = np.linalg.norm(at[:, None] - at[None], axis=2)
+    for _ in range(_TURNS):
+        near = _nearest(far, good, count)
+        expected = _expected(shape, near, middle, settings.reference_weight)
+        difference = shape - expected
+        rows = np.concatenate([strays, difference[good]])
+        if len(rows) < 2:
+            break
+        scorer = new_scorer().fit(rows)
+        score = np.full(len(shape), np.nan)
+        chance = np.full(len(shape), np.nan)
+        score[heard] = scorer.score_samples(difference[heard])
+        chance[heard] = scorer.chance_if_good(score[heard])
+        still = able & (np.nan_to_num(chance, nan=0.0) > set_aside)
+        if (still == good).all():
+            break
+        good = still
+    else:
+        near = _nearest(far, good, count)
+    if len(rows) < 2:
+        nothing = np.full(len(shape), np.nan)
+        return Comparison(nothing, nothing, good, tuple(() for _ in shape))
+    return Comparison(score, chance, good, tuple(tuple(int(k) for k in row) for row in near))
+
+
+def _own_middle(shape: FloatArray, able: np.ndarray) -> tuple[FloatArray, np.ndarray]:  # type: ignore[type-arg]
+    """Middle of the half of the stations that are most alike: a third may be bad."""
+    rows = shape[able]
+    if len(rows) < 2:
+        return np.zeros(shape.shape[1]), able.copy()
+    middle = np.median(rows, axis=0)
+    for _ in range(20):
+        distance = np.linalg.norm(rows - middle, axis=1)
+        core = rows[np.argsort(distance, kind="stable")[: len(rows) // 2 + 1]]
+        if np.array_equal(core.mean(axis=0), middle):
+            break
+        middle = core.mean(axis=0)
+    good = able.copy()
+    good[able] = distance <= np.sort(distance)[len(rows) // 2]
+    return middle, good
+
+
+def _nearest(far: FloatArray, good: np.ndarray, count: int) -> list[Sequence[int]]:  # type: ignore[type-arg]
+    """The nearest good stations of each, itself left out, nearest first."""
+    candidates = np.flatnonzero(good)
+    out: list[Sequence[int]] = []
+    for k, row in enumerate(far):
+        others = candidates[candidates != k]
+        out.append(others[np.argsort(row[others], kind="stable")[:count]].tolist())
+    return out
+
+
+def _expected(shape: FloatArray, near: list[Sequence[int]], middle: FloatArray, weight: float) -> FloatArray:
+    """Mean of the good neighbours, with the reference counting as `weight` further ones."""
+    total = np.array([shape[list(row)].sum(axis=0) + weight * middle for row in near])
+    return np.asarray(total / np.array([[len(row) + weight] for row in near]))

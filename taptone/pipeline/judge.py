@@ -1,0 +1,216 @@
+"""Scores to verdicts: chance, confidence over the panel, and the reason in plain numbers."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from taptone.pipeline.compare import Comparison
+from taptone.settings import JudgeSettings
+from taptone.types import FloatArray
+
+__all__ = ["CHARACTERS", "Heard", "Judgement", "character", "confidence", "judge"]
+
+#: How a suspect sounds, by code; a description of sound, not a cause.
+CHARACTERS: Mapping[str, str] = {
+    "hollow": "lower, rings longer (hollow by ear)",
+    "dull": "lower, dies sooner (dull by ear)",
+    "dead": "almost no ring (dead by ear)",
+    "rattling": "rough, repeated (rattling by ear)",
+}
+
+_LOWER = 0.93  # centroid under this share of its neighbours' is lower
+_LONGER, _SOONER, _HARDLY = 1.15, 0.87, 0.4  # decay over or under this share of its neighbours'
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """One station as it was heard: pooled measures, or the reason why it cannot be judged."""
+
+    decay_ms: float = math.nan
+    centroid_hz: float = math.nan
+    bounced: float = 0.0
+    structure: str = ""
+    refused: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """Verdict on one station."""
+
+    verdict: str
+    reason: str
+    character: str = ""
+    confidence: float = math.nan
+    neighbour_decay_ms: float = math.nan
+    neighbour_centroid_hz: float = math.nan
+
+
+def judge(
+    heard: Sequence[Heard],
+    compared: Comparison,
+    *,
+    reference_decay_ms: float,
+    reference_centroid_hz: float,
+    settings: JudgeSettings = JudgeSettings(),
+) -> tuple[Judgement, ...]:
+    """Judge every station of a panel.
+
+    Parameters
+    ----------
+    heard : sequence of Heard
+        The stations.
+    compared : Comparison
+        Their scores, in the same order.
+    reference_decay_ms, reference_centroid_hz : float
+        Medians of the reference places, for the reasons; ``nan`` where there is none.
+    settings : JudgeSettings, optional
+        The confidence from which a station is suspect.
+
+    Returns
+    -------
+    tuple of Judgement
+        ``suspect``, ``no difference``, ``at structure`` or ``not assessed``, each with its reason.
+    """
+    able = np.array([not (h.refused or h.structure) for h in heard], bool)
+    sure = confidence(compared.chance_if_good, able)
+    tapped = int(np.isfinite(compared.chance_if_good).sum())
+    return tuple(
+        _one(k, heard, compared, float(sure[k]), tapped, reference_decay_ms, reference_centroid_hz, settings)
+        for k in range(len(heard))
+    )
+
+
+def confidence(chance_if_good: FloatArray, able: np.ndarray) -> FloatArray:  # type: ignore[type-arg]
+    """1 minus the chance, adjusted over the panel so that at most 1 in 20 of the flags is expected false.
+
+    Parameters
+    ----------
+    chance_if_good : ndarray, shape (stations,)
+        p-values; ``nan`` where there is none.
+    able : ndarray of bool, shape (stations,)
+        Stations that are judged.
+
+    Returns
+    -------
+    ndarray, shape (stations,)
+        ``nan`` where not judged.
+
+    References
+    ----------
+    Y. Benjamini and Y. Hochberg, J. R. Stat. Soc. B 57 (1995) 289-300.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> confidence(np.array([0.001, 0.5, np.nan]), np.array([True, True, True])).round(3)
+    array([0.998, 0.5  ,   nan])
+    """
+    from scipy.stats import false_discovery_control
+
+    judged = able & np.isfinite(chance_if_good)
+    out = np.full(len(chance_if_good), np.nan)
+    if judged.any():
+        out[judged] = 1 - false_discovery_control(chance_if_good[judged], method="bh")
+    return out
+
+
+def character(heard: Heard, neighbour_decay_ms: float, neighbour_centroid_hz: float) -> str:
+    """Code of how a suspect sounds beside its neighbours; empty where it cannot be told.
+
+    Parameters
+    ----------
+    heard : Heard
+        The suspect.
+    neighbour_decay_ms, neighbour_centroid_hz : float
+        Medians of its good neighbours.
+
+    Returns
+    -------
+    str
+        A key of :data:`CHARACTERS`, or empty.
+
+    Examples
+    --------
+    >>> character(Heard(decay_ms=80.0, centroid_hz=600.0), 40.0, 900.0)
+    'hollow'
+    """
+    ring = heard.decay_ms / neighbour_decay_ms
+    lower = heard.centroid_hz / neighbour_centroid_hz < _LOWER
+    if heard.bounced >= 0.5:
+        return "rattling"
+    if ring < _HARDLY:
+        return "dead"
+    if lower and ring > _LONGER:
+        return "hollow"
+    if lower and ring < _SOONER:
+        return "dull"
+    return ""
+
+
+def _one(
+    k: int,
+    heard: Sequence[Heard],
+    compared: Comparison,
+    sure: float,
+    tapped: int,
+    reference_decay_ms: float,
+    reference_centroid_hz: float,
+    settings: JudgeSettings,
+) -> Judgement:
+    here = heard[k]
+    near = [heard[j] for j in compared.neighbours[k]]
+    decay_ms = _median([h.decay_ms for h in near])
+    centroid_hz = _median([h.centroid_hz for h in near])
+    beside = {"neighbour_decay_ms": decay_ms, "neighbour_centroid_hz": centroid_hz}
+    chance = float(compared.chance_if_good[k])
+    if here.refused or math.isnan(chance):
+        return Judgement("not assessed", here.refused or "nothing to compare it with", **beside)
+    numbers = _numbers(here, len(near), decay_ms, centroid_hz, reference_decay_ms, reference_centroid_hz)
+    if here.structure:
+        how = "differs from plain skin" if chance < 1 - settings.confidence else "does not differ from plain skin"
+        text = f"on declared structure ({here.structure}): {how}; the bond here is not judged separately; {numbers}"
+        return Judgement("at structure", text, **beside)
+    if sure >= settings.confidence:
+        one_in = "1,000,000 or more" if chance < 1e-6 else f"{_round(1 / chance):,}"
+        text = f"{numbers}; about 1 good place in {one_in} would sound this different; {tapped} were tapped"
+        base = (decay_ms, centroid_hz) if near else (reference_decay_ms, reference_centroid_hz)
+        return Judgement("suspect", text, character(here, *base), sure, **beside)
+    share = f"{100 * chance:.0f} of 100" if chance >= 0.01 else "fewer than 1 of 100"
+    text = f"{share} good places would sound at least this different; {numbers}"
+    return Judgement("no difference", text, "", sure, **beside)
+
+
+def _numbers(
+    here: Heard, n: int, decay_ms: float, centroid_hz: float, ref_decay_ms: float, ref_centroid_hz: float
+) -> str:
+    """Decay and centroid beside those of the neighbours and the reference, in words."""
+    parts = []
+    if math.isfinite(here.decay_ms):
+        beside = [f"its {n} neighbours {decay_ms:.0f} ms"] if math.isfinite(decay_ms) else []
+        beside += [f"the reference {ref_decay_ms:.0f} ms"] if math.isfinite(ref_decay_ms) else []
+        parts.append(", ".join([f"decay {here.decay_ms:.0f} ms", *beside]))
+    else:
+        parts.append("no single decay could be read")
+    if math.isfinite(here.centroid_hz):
+        beside = []
+        for name, value in (("its neighbours", centroid_hz), ("the reference", ref_centroid_hz)):
+            if math.isfinite(value):
+                step = here.centroid_hz - value
+                beside.append(f"{abs(step):.0f} Hz {'below' if step < 0 else 'above'} {name}")
+        parts.append(", ".join([f"centroid {here.centroid_hz:.0f} Hz", *beside]))
+    return "; ".join(parts)
+
+
+def _median(values: Sequence[float]) -> float:
+    held = [v for v in values if math.isfinite(v)]
+    return float(np.median(held)) if held else math.nan
+
+
+def _round(value: float) -> int:
+    """To one figure: a fitted tail deserves no more."""
+    size = 10 ** max(len(str(int(value))) - 1, 0)
+    return round(value / size) * size

@@ -1,0 +1,108 @@
+"""The estimator against scikit-learn's contract, and against places of which one in ten is poor."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import optimize
+from sklearn.exceptions import NotFittedError
+from sklearn.utils.estimator_checks import parametrize_with_checks
+
+from taptone.model.baseline import Baseline
+
+MIDDLE, SPREAD = np.array([3.7, 7.0, 2.0]), np.array([0.2, 0.1, 1.5])  # log decay, log centroid, balance, say
+CORRELATION = np.array([[1.0, 0.5, 0.0], [0.5, 1.0, -0.3], [0.0, -0.3, 1.0]])
+
+
+def places(n, rng):
+    return MIDDLE + rng.multivariate_normal(np.zeros(3), CORRELATION, n) * SPREAD
+
+
+@parametrize_with_checks([Baseline()])
+def test_scikit_learns_contract(estimator, check):
+    check(estimator)
+
+
+def test_many_good_places_give_the_true_distance(rng):
+    """Mahalanobis with the covariance that the places were drawn from; numpy's inverse."""
+    model = Baseline().fit(places(4000, rng))
+    covariance = CORRELATION * np.outer(SPREAD, SPREAD)
+    X = places(50, rng)
+    true = np.sqrt(np.einsum("ij,jk,ik->i", X - MIDDLE, np.linalg.inv(covariance), X - MIDDLE))
+    # 4000 places know a middle to 0.016 and a scale to 0.011 spreads; drawn-in values add as much.
+    assert model.score_samples(X) == pytest.approx(true, abs=0.05, rel=0.05)
+    assert model.location_ == pytest.approx(MIDDLE, abs=0.06 * SPREAD.max())
+    assert model.n_places_ == 4000
+
+
+def test_units_do_not_matter(rng):
+    X, factor = places(30, rng), np.array([1000.0, 0.01, 3.0])
+    plain, scaled = Baseline().fit(X), Baseline().fit(X * factor + 5)
+    assert scaled.score_samples(X * factor + 5) == pytest.approx(plain.score_samples(X), rel=1e-6)
+
+
+def test_one_poor_place_in_ten_moves_little(rng):
+    X = places(40, rng)
+    clean = Baseline().fit(X)
+    poor = X.copy()
+    poor[::10] += np.array([8.0, -8.0, 8.0]) * SPREAD  # eight spreads off, all the same way
+    model = Baseline().fit(poor)
+    # Huber's bias at 10 % is under 0.4 spreads, where mean and deviation move by 0.8 and 2.6-fold.
+    assert np.abs((model.location_ - clean.location_) / SPREAD).max() < 0.45
+    assert (np.abs(poor.mean(axis=0) - X.mean(axis=0)) / SPREAD).min() > 0.75
+    # And every one of the four stands out against what was learnt with them inside.
+    good = np.delete(np.arange(40), np.s_[::10])
+    scores = model.score_samples(poor)
+    assert scores[::10].min() > 1.5 * scores[good].max()
+    assert model.chance_if_good(scores[::10]).max() < 0.01
+
+
+@pytest.mark.parametrize("n", [20, 40])
+def test_good_places_are_rarely_given_a_small_chance(rng, n):
+    """Counting, over 100 references: of places not learnt from, about a share a gets chance <= a."""
+    chance = np.array([model.chance_if_good(model.score_samples(places(100, rng))) for model in (Baseline().fit(places(n, rng)) for _ in range(100))])
+    # Twice is what a benchmark must still catch; less than stated is allowed, the tail being a cautious one.
+    assert np.mean(chance <= 0.05) < 0.10
+    assert np.mean(chance <= 0.01) < 0.02
+    assert np.mean(chance <= 0.5) == pytest.approx(0.5, abs=0.15)
+
+
+def test_more_features_than_places_still_give_finite_distances(rng):
+    X = rng.normal(size=(12, 17))
+    model = Baseline().fit(X)
+    assert np.isfinite(model.score_samples(rng.normal(size=(5, 17)))).all()
+    # Few places: shrinking has left at most as many independent features as there are.
+    assert 1 <= model.effective_features_ <= 17 + 1e-9
+
+
+def test_the_benign_way_does_not_count(rng):
+    """Distance from a half-line, by scipy's bounded minimisation over how far along it one goes."""
+    X = places(60, rng)
+    way = np.array([-0.2, 0.1, -1.0])
+    model, plain = Baseline(benign=way).fit(X), Baseline().fit(X)
+    crisper, duller = model.location_ + 5 * way, model.location_ - 5 * way
+    assert model.score_samples([crisper])[0] == pytest.approx(0.0, abs=1e-6)
+    assert model.score_samples([duller])[0] == pytest.approx(plain.score_samples([duller])[0])
+    for x in X[:20]:
+
+        def distance(length, x=x):
+            return plain.score_samples([x - length * way])[0]
+
+        nearest = optimize.minimize_scalar(distance, bounds=(0.0, 20.0), method="bounded", options={"xatol": 1e-9})
+        # The bound itself is not tried by the minimiser: 1e-4.
+        expected = min(nearest.fun, distance(0.0))
+        assert model.score_samples([x])[0] == pytest.approx(expected, abs=1e-4)
+
+
+def test_a_feature_that_never_varied_gives_no_missing_scores():
+    X = np.column_stack([np.arange(10.0), np.full(10, 7.0)])
+    scores = Baseline().fit(X).score_samples(X)
+    assert np.isfinite(scores).all()
+    assert scores.max() < 3
+
+
+def test_unlearnt_it_says_so():
+    with pytest.raises(NotFittedError, match="not fitted"):
+        Baseline().score_samples([[0.0, 0.0]])
+    with pytest.raises(NotFittedError, match="not fitted"):
+        Baseline().chance_if_good(np.zeros(1))
