@@ -1,1 +1,1 @@
-
+"""Right or wrong, against a truth: onsets and verdicts."""

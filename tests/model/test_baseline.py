@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import optimize
 from sklearn.exceptions import NotFittedError
-from sklearn.utils.estimator_checks import parametrize_with_checks
+from sklearn.utils.estimator_checks import check_estimator
 
 from taptone.model.baseline import Baseline
 
@@ -18,9 +18,10 @@ def places(n, rng):
     return MIDDLE + rng.multivariate_normal(np.zeros(3), CORRELATION, n) * SPREAD
 
 
-@parametrize_with_checks([Baseline()])
-def test_scikit_learns_contract(estimator, check):
-    check(estimator)
+def test_scikit_learns_contract():
+    # One of its checks asks for an experimental setting of scipy and leaves itself out without it.
+    ran = check_estimator(Baseline(), on_skip=None)
+    assert sum(each["status"] == "passed" for each in ran) >= len(ran) - 1 > 30
 
 
 def test_many_good_places_give_the_true_distance(rng):
@@ -60,7 +61,12 @@ def test_one_poor_place_in_ten_moves_little(rng):
 @pytest.mark.parametrize("n", [20, 40])
 def test_good_places_are_rarely_given_a_small_chance(rng, n):
     """Counting, over 100 references: of places not learnt from, about a share a gets chance <= a."""
-    chance = np.array([model.chance_if_good(model.score_samples(places(100, rng))) for model in (Baseline().fit(places(n, rng)) for _ in range(100))])
+    chance = np.array(
+        [
+            model.chance_if_good(model.score_samples(places(100, rng)))
+            for model in (Baseline().fit(places(n, rng)) for _ in range(100))
+        ]
+    )
     # Twice is what a benchmark must still catch; less than stated is allowed, the tail being a cautious one.
     assert np.mean(chance <= 0.05) < 0.10
     assert np.mean(chance <= 0.01) < 0.02
@@ -88,7 +94,9 @@ def test_the_benign_way_does_not_count(rng):
         def distance(length, x=x):
             return plain.score_samples([x - length * way])[0]
 
-        nearest = optimize.minimize_scalar(distance, bounds=(0.0, 20.0), method="bounded", options={"xatol": 1e-9})
+        nearest = optimize.minimize_scalar(
+            distance, bounds=(0.0, 20.0), method="bounded", options={"xatol": 1e-9}
+        )
         # The bound itself is not tried by the minimiser: 1e-4.
         expected = min(nearest.fun, distance(0.0))
         assert model.score_samples([x])[0] == pytest.approx(expected, abs=1e-4)

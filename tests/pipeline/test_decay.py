@@ -113,7 +113,9 @@ def test_the_whole_record_is_never_integrated():
     assert decay_time(x, RATE, noise_power=power, **T20).decay_ms == pytest.approx(50.0, rel=0.03)
 
 
-@pytest.mark.parametrize(("above_db", "span", "readable"), [(9, {}, False), (25, {}, True), (24, T20, False), (38, T20, True)])
+@pytest.mark.parametrize(
+    ("above_db", "span", "readable"), [(9, {}, False), (25, {}, True), (24, T20, False), (38, T20, True)]
+)
 def test_decay_is_missing_where_the_noise_is_too_near(above_db, span, readable):
     """A sine's power is 3 dB below its peak, so it stands 3 dB less than `above_db` above the noise."""
     x, power = noisy(50, above_db, 0)
@@ -122,7 +124,9 @@ def test_decay_is_missing_where_the_noise_is_too_near(above_db, span, readable):
     assert read.reach_db == pytest.approx(above_db - 3, abs=1.5)
 
 
-@pytest.mark.parametrize("x", [np.zeros(0), np.zeros(3), np.zeros(4800), np.full(4800, 0.1), np.linspace(0, 1, 4800)])
+@pytest.mark.parametrize(
+    "x", [np.zeros(0), np.zeros(3), np.zeros(4800), np.full(4800, 0.1), np.linspace(0, 1, 4800)]
+)
 def test_decay_is_missing_where_nothing_dies(x):
     assert math.isnan(decay_time(x, RATE, noise_power=0.1).decay_ms)
 

@@ -33,7 +33,16 @@ def heard(sound, s=None):
 def facts(found):
     """Everything that is said of each thing heard, comparable."""
     return [
-        ("tap", x.sample, x.clip_start, x.clip.tobytes(), x.end, x.noise.tobytes(), x.flags, repr(x.bounce_gap_ms))
+        (
+            "tap",
+            x.sample,
+            x.clip_start,
+            x.clip.tobytes(),
+            x.end,
+            x.noise.tobytes(),
+            x.flags,
+            repr(x.bounce_gap_ms),
+        )
         if isinstance(x, Tap)
         else ("rejected", x.sample, x.reason)
         for x in found
@@ -47,8 +56,15 @@ def facts(found):
 def busy(made_ring, made_recording):
     """13 s at 8 kHz with all that can happen: faint, clipped, bounced, at both ends; a beep; not a whole frame."""
     rate = 8000
-    hits = [(at, tap(made_ring, rate, level)) for at, level in zip(np.arange(0.0, 10.0, 0.5), [0.6, 0.06] * 10, strict=True)]
-    hits += [(2.05, tap(made_ring, rate, 0.3)), (6.03, tap(made_ring, rate, 0.3)), (12.96, tap(made_ring, rate, 0.4))]
+    hits = [
+        (at, tap(made_ring, rate, level))
+        for at, level in zip(np.arange(0.0, 10.0, 0.5), [0.6, 0.06] * 10, strict=True)
+    ]
+    hits += [
+        (2.05, tap(made_ring, rate, 0.3)),
+        (6.03, tap(made_ring, rate, 0.3)),
+        (12.96, tap(made_ring, rate, 0.4)),
+    ]
     hits += [(8.0, tap(made_ring, rate, 3.0)), (11.0, beep(rate, 1000))]
     return np.clip(made_recording(rate, 13.0003, hits, noise=3e-4), -1, 1).astype(np.float32)
 
@@ -68,7 +84,9 @@ def test_blocks_of_any_size_give_the_same_taps(busy, in_one_piece, array_sound, 
     assert facts(detect(array_sound(busy, 8000, sorted(cuts)))) == in_one_piece
 
 
-@pytest.mark.parametrize("size", [1, 7, 16_000, 16_001])  # one sample; no divisor of a frame; a stretch; one more
+@pytest.mark.parametrize(
+    "size", [1, 7, 16_000, 16_001]
+)  # one sample; no divisor of a frame; a stretch; one more
 def test_blocks_of_equal_size_give_the_same_taps(busy, in_one_piece, array_sound, size):
     assert facts(detect(array_sound(busy, 8000, range(size, len(busy), size)))) == in_one_piece
 
@@ -143,7 +161,10 @@ def test_second_contacts_are_marked_and_kept_out_of_the_measured_part(
     """Story 9 of the trade: 20 taps with a second contact after 30 to 80 ms."""
     first_s, gap_s = 1 + 0.5 * np.arange(20), np.linspace(0.030, 0.080, 20)
     hits = [(at, tap(made_ring, rate, 0.5)) for at in first_s]
-    hits += [(at + gap, tap(made_ring, rate, 0.5 * 10 ** (-softer_db / 20))) for at, gap in zip(first_s, gap_s, strict=True)]
+    hits += [
+        (at + gap, tap(made_ring, rate, 0.5 * 10 ** (-softer_db / 20)))
+        for at, gap in zip(first_s, gap_s, strict=True)
+    ]
     taps, _ = heard(array_sound(made_recording(rate, 12, hits), rate))
     firsts = [x for x in taps if "bounce" not in x.flags]
     bounces = [x for x in taps if "bounce" in x.flags]
@@ -158,7 +179,9 @@ def test_second_contacts_are_marked_and_kept_out_of_the_measured_part(
 def test_two_strikes_200_ms_apart_are_two_taps(made_ring, made_recording, array_sound):
     """A purposeful double tap is 150 to 500 ms apart, a bounce 10 to 120 ms (common practice, no source)."""
     rate = 48000
-    taps, _ = heard(array_sound(made_recording(rate, 3, [(1.0, tap(made_ring, rate)), (1.2, tap(made_ring, rate))]), rate))
+    taps, _ = heard(
+        array_sound(made_recording(rate, 3, [(1.0, tap(made_ring, rate)), (1.2, tap(made_ring, rate))]), rate)
+    )
     assert [x.flags for x in taps] == [(), ()]
 
 

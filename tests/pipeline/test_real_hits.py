@@ -24,10 +24,28 @@ from taptone.types import Tap
 SAMPLES = Path("/usr/share/sonic-pi/samples")
 
 #: Struck once by stick or hand. Left out: cymbals that swell, rolls, and strokes of two hands.
-TOMS = ["drum_tom_hi_hard", "drum_tom_hi_soft", "drum_tom_mid_hard", "drum_tom_mid_soft", "drum_tom_lo_hard", "drum_tom_lo_soft"]
-STRUCK = ["drum_snare_hard", "drum_snare_soft", "drum_cowbell", "drum_cymbal_closed", "drum_cymbal_soft", "drum_bass_hard", "drum_bass_soft"]
+TOMS = [
+    "drum_tom_hi_hard",
+    "drum_tom_hi_soft",
+    "drum_tom_mid_hard",
+    "drum_tom_mid_soft",
+    "drum_tom_lo_hard",
+    "drum_tom_lo_soft",
+]
+STRUCK = [
+    "drum_snare_hard",
+    "drum_snare_soft",
+    "drum_cowbell",
+    "drum_cymbal_closed",
+    "drum_cymbal_soft",
+    "drum_bass_hard",
+    "drum_bass_soft",
+]
 RIM_OPEN, RIM_HELD = ["tabla_na", "tabla_na_o"], ["tabla_na_s"]
-HEAD_OPEN, HEAD_DAMPED = ["tabla_tun1", "tabla_tun2", "tabla_tun3"], ["tabla_te1", "tabla_te2", "tabla_te_m", "tabla_te_ne"]
+HEAD_OPEN, HEAD_DAMPED = (
+    ["tabla_tun1", "tabla_tun2", "tabla_tun3"],
+    ["tabla_te1", "tabla_te2", "tabla_te_m", "tabla_te_ne"],
+)
 BASS_OPEN, BASS_DAMPED = ["tabla_ghe1", "tabla_ghe4", "tabla_ghe8"], ["tabla_ke1", "tabla_ke2", "tabla_ke3"]
 #: A slap over a ringing head: found like the others, but two decays within 10 dB, so none to compare.
 TWO_DECAYS = ["tabla_tas1", "tabla_tas2", "tabla_tas3"]
@@ -51,7 +69,9 @@ def hit(array_sound):
             )
         samples, rate = soundfile.read(path)
         samples = 0.5 * samples / np.abs(samples).max()
-        x = np.random.default_rng(1).normal(0.0, 1e-5, 3 * rate + len(samples))  # -100 dB: as silent as 16 bits
+        x = np.random.default_rng(1).normal(
+            0.0, 1e-5, 3 * rate + len(samples)
+        )  # -100 dB: as silent as 16 bits
         x[rate : rate + len(samples)] += samples
         return array_sound(x, rate), rate, rate
 
@@ -63,10 +83,10 @@ def first_contacts(sound, s):
 
 
 def energy_onset_s(x, rate):
-    """Where the energy of 1 ms first passes 30 dB below that of the loudest: librosa's r.m.s. frames."""
+    """Middle of the first millisecond within 40 dB of the loudest one: librosa's r.m.s. frames."""
     length = rate // 1000
     rms = librosa.feature.rms(y=x, frame_length=length, hop_length=8, center=False)[0]
-    return (8 * int(np.argmax(rms > 10 ** (-30 / 20) * rms.max())) + length) / rate
+    return (8 * int(np.argmax(rms > 10 ** (-40 / 20) * rms.max())) + length // 2) / rate
 
 
 def early_decay_ms(x, rate):

@@ -86,7 +86,9 @@ def test_one_poor_place_in_ten_moves_little_however_poor(poor):
 def test_units_do_not_matter(rng, factor, shift):
     x = rng.normal(size=25)
     middle, spread = location_scale(x)
-    assert location_scale(factor * x + shift) == pytest.approx((factor * middle + shift, factor * spread), rel=1e-7)
+    assert location_scale(factor * x + shift) == pytest.approx(
+        (factor * middle + shift, factor * spread), rel=1e-7
+    )
 
 
 def test_missing_values_are_left_out(rng):

@@ -147,7 +147,9 @@ def test_no_window_erases_the_attack(late):
     x[480 + late] = 1.0
     power, hz = spectra(x, 480)
     assert power[0] == pytest.approx(np.ones(len(hz)), rel=1e-9)
-    assert float(shape(power, hz, low_hz=0, high_hz=RATE / 2).centroid_hz[0]) == pytest.approx(12_000, rel=1e-6)
+    assert float(shape(power, hz, low_hz=0, high_hz=RATE / 2).centroid_hz[0]) == pytest.approx(
+        12_000, rel=1e-6
+    )
 
 
 def test_a_tap_within_a_clip_has_the_centroid_of_its_closed_form():
@@ -162,7 +164,11 @@ def test_the_second_contact_is_not_in_the_spectrum():
     first = np.concatenate([np.zeros(480), dying_sine(0.002), np.zeros(4000)])
     both = first.copy()
     both[480 + 720 :] += 0.8 * np.concatenate([dying_sine(0.002, 6000), np.zeros(8000)])[: len(both) - 1200]
-    (alone, hz), (cut, _), (across, _) = spectra(first, 480), spectra(both, 480, end=480 + 710), spectra(both, 480)
+    (alone, hz), (cut, _), (across, _) = (
+        spectra(first, 480),
+        spectra(both, 480, end=480 + 710),
+        spectra(both, 480),
+    )
     band = {"low_hz": 200.0, "high_hz": 8000.0}
     true_hz = shape(alone, hz, **band).centroid_hz[0]
     assert shape(cut, hz, **band).centroid_hz[0] == pytest.approx(true_hz, rel=0.005)  # 15 ms are 7 tau
@@ -197,7 +203,9 @@ def test_centres_are_those_of_iec_61260():
     assert np.diff(np.log10(BAND_CENTRES_HZ)) == pytest.approx(np.full(22, 0.1))
 
 
-@pytest.mark.parametrize(("centre_hz", "low_hz", "high_hz"), [(1000, 891.251, 1122.018), (100, 89.125, 112.202)])
+@pytest.mark.parametrize(
+    ("centre_hz", "low_hz", "high_hz"), [(1000, 891.251, 1122.018), (100, 89.125, 112.202)]
+)
 def test_edges_are_those_of_iec_61260(centre_hz, low_hz, high_hz):
     """One bin 2 Hz wide, centred on an edge as listed, is shared half and half."""
     band = min(range(23), key=lambda k: abs(BAND_CENTRES_HZ[k] - centre_hz))

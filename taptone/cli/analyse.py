@@ -1,0 +1,118 @@
+"""``taptone analyse``: recordings of a panel to a tapped-point log and a map."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from taptone.cli.common import sounds_of, tell, temperature, with_settings
+
+if TYPE_CHECKING:
+    from taptone.settings import Settings
+    from taptone.types import Result
+
+#: Said after every analysis, in plain words.
+CAUTIONS = (
+    "This is a record and a comparison, not a certificate: no difference heard does not mean that nothing is there.",
+    "A suspect is a place to look at again. Near keel, rudder, stock, chainplates or through-hulls, take it to a "
+    "qualified surveyor or builder before use.",
+    "Local law, yard rules and licensed practice come first; no drilling without the owner's written permission.",
+)
+
+
+@click.command()
+@click.argument("recordings", nargs=-1, required=True, metavar="RECORDING…")
+@click.option("--panel", type=click.Path(), help="Panel file: stations, structure, conditions (TOML).")
+@click.option("--baseline", type=click.Path(), help="Baseline file from taptone learn (JSON).")
+@click.option("--out", type=click.Path(), default="taptone-log", show_default=True, help="Folder for the log.")
+@click.option("--boat", default="", help="Name of the boat, if the panel file does not give it.")
+@click.option("--hammer", default="", help="The hammer, if the panel file does not give it.")
+@click.option("--recorder", default="", help="What recorded, if the panel file does not give it.")
+@click.option("--surface-temp-c", type=float, default=float("nan"), help="Surface temperature, °C.")
+@click.option("--rejected", is_flag=True, help="List what was not taken for a tap, and why.")
+@with_settings
+def analyse(
+    recordings: tuple[str, ...],
+    panel: str | None,
+    baseline: str | None,
+    out: str,
+    boat: str,
+    hammer: str,
+    recorder: str,
+    surface_temp_c: float,
+    rejected: bool,
+    settings: Settings,
+) -> None:
+    """Find, measure and compare the taps of a panel; write the log and the map into --out.
+
+    RECORDING is one or more sound files of one panel, in the order they were made.
+    """
+    from taptone.edges.analysing import analyse_sounds
+    from taptone.edges.pictures import draw_map
+    from taptone.edges.tables import write_result
+    from taptone.edges.textfiles import load_baseline, load_panel
+
+    where = load_panel(panel) if panel else None
+    known = load_baseline(baseline) if baseline else None
+    stated = {"boat": boat, "hammer": hammer, "recorder": recorder, "surface_temp_c": temperature(surface_temp_c)}
+    with sounds_of(recordings) as (sounds, watched):
+        result = analyse_sounds(sounds, panel=where, reference=known, stated=stated, settings=settings, on_sound=watched)
+    write_result(result, Path(out), pictures=draw_map(result))
+    _print(result, out, rejected=rejected)
+
+
+def _print(result: Result, out: str, *, rejected: bool) -> None:
+    from rich.console import Console
+    from rich.table import Table
+
+    console = Console(highlight=False, width=None if Console().is_terminal else 160)
+    counts = {v: sum(p.verdict == v for p in result.points) for v in ("suspect", "no difference", "at structure", "not assessed")}
+    what = f"panel {result.panel.name}" if result.panel else "no panel"
+    console.print(f"{what}: {len(result.points)} {'stations' if result.panel else 'taps'}, " + ", ".join(f"{n} {v}" for v, n in counts.items()), markup=False)
+    console.print(f"compared with: {result.relative_to}", markup=False)
+    for verdict in ("suspect", "not assessed"):
+        rows = [p for p in result.points if p.verdict == verdict]
+        if not rows:
+            continue
+        table = Table(title=verdict, title_justify="left", show_edge=False)
+        for column in ("station", "confidence", "reason") if verdict == "suspect" else ("stations", "reason"):
+            table.add_column(column, no_wrap=column != "reason")
+        if verdict == "suspect":
+            for p in rows:
+                sounds = f"{_phrase(p.character)}; " if p.character else ""
+                table.add_row(_plain(p.station), f"{math.floor(p.confidence * 1000) / 1000:.3f}", _plain(sounds + p.reason))
+        else:
+            for reason in dict.fromkeys(p.reason for p in rows):
+                labels = [p.station for p in rows if p.reason == reason]
+                shown = " ".join(labels[:4]) + (f" … {labels[-1]} ({len(labels)})" if len(labels) > 4 else "")
+                table.add_row(_plain(shown), _plain(reason))
+        console.print(table)
+    for area in result.areas:
+        console.print(
+            f"area {' '.join(area.stations)}: at least {area.at_least_m2:.3f} m², at most {area.at_most_m2:.3f} m²", markup=False
+        )
+    for change in result.changes:
+        tell(f"changed setting: {change.setting} is {change.value}, not {change.default}")
+    for note in (*result.notes, *(result.cautions)):
+        tell(f"note: {note}")
+    if rejected:
+        for sound in result.rejected:
+            console.print(f"not a tap: {sound.recording} at {sound.time_s:.3f} s: {sound.reason}", markup=False)
+    elif result.rejected:
+        tell(f"note: {len(result.rejected)} sudden sounds were not taken for taps (--rejected lists them)")
+    for line in CAUTIONS:
+        tell(f"caution: {line}")
+    console.print(f"written: {out}/points.csv, taps.csv, log.json, map.svg, map.png", markup=False)
+
+
+def _phrase(code: str) -> str:
+    from taptone.pipeline.judge import CHARACTERS
+
+    return CHARACTERS[code]
+
+
+def _plain(text: str) -> str:
+    return text.replace("[", "\\[")

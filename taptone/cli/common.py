@@ -1,0 +1,84 @@
+"""What several commands share: opening recordings, progress, settings, notes on standard error."""
+
+from __future__ import annotations
+
+import functools
+import math
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from taptone.types import Recording, Sound
+
+_LONG_S = 30.0  # shorter recordings need no progress bar
+
+
+def tell(text: str) -> None:
+    """Print a line for the person, not for a program that reads the output."""
+    click.echo(text, err=True)
+
+
+def with_settings(command: Callable[..., None]) -> Callable[..., None]:
+    """Give a command the option ``--set stage.name=value``, and its checked ``settings``."""
+
+    @click.option(
+        "--set", "values", multiple=True, metavar="STAGE.NAME=VALUE", help="Change a setting; the log lists it."
+    )
+    @functools.wraps(command)
+    def wrapped(*args: Any, values: tuple[str, ...], **kwargs: Any) -> None:
+        from taptone.settings import with_values
+
+        pairs = [value.partition("=") for value in values]
+        for name, equals, _ in pairs:
+            if not equals:
+                raise click.UsageError(f"--set {name}: write it as stage.name=value.")
+        command(*args, settings=with_values({name: text for name, _, text in pairs}), **kwargs)
+
+    return wrapped
+
+
+def temperature(value: float) -> float:
+    """A surface temperature that can be one, or a usage error."""
+    if math.isnan(value) or -40 <= value <= 90:
+        return value
+    raise click.BadParameter(f"{value} °C is no surface temperature of a boat ashore.", param_hint="--surface-temp-c")
+
+
+@contextmanager
+def sounds_of(paths: Sequence[str]) -> Iterator[tuple[list[Sound], Callable[[Sound], Sound]]]:
+    """Open recordings; yield them, and a wrapper that shows progress while they are listened to."""
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    from taptone.edges.soundfiles import open_sound
+
+    sounds: list[Sound] = [open_sound(path) for path in paths]
+    whole_s = sum(s.recording.duration_s for s in sounds)
+    console = Console(stderr=True)
+    columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
+    with Progress(
+        *columns, console=console, transient=True, disable=whole_s < _LONG_S or not console.is_terminal
+    ) as bar:
+        task = bar.add_task("listening", total=whole_s)
+        yield sounds, lambda sound: _Watched(sound, lambda s: bar.advance(task, s))
+
+
+class _Watched:
+    """A sound that tells how much of it has been listened to."""
+
+    def __init__(self, sound: Sound, tell_s: Callable[[float], None]) -> None:
+        self._sound, self._tell_s = sound, tell_s
+
+    @property
+    def recording(self) -> Recording:
+        return self._sound.recording
+
+    def blocks(self) -> Iterator[NDArray[Any]]:
+        for block in self._sound.blocks():
+            yield block
+            self._tell_s(len(block) / self.recording.rate_hz)

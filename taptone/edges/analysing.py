@@ -1,0 +1,120 @@
+"""One analysis from opened recordings: what is stated is checked, then the pipeline tells the story."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Callable, Mapping, Sequence
+from importlib import metadata
+from typing import Any
+
+from taptone import __version__
+from taptone.errors import SoundError
+from taptone.model.baseline import Baseline
+from taptone.pipeline import analyse
+from taptone.pipeline.compare import crisper
+from taptone.settings import Settings
+from taptone.types import Panel, Reference, Result, Sound
+
+__all__ = ["analyse_sounds"]
+
+_LIBRARIES = ("numpy", "scipy", "librosa", "scikit-learn", "soundfile", "av", "shapely", "matplotlib")
+_NAMES = ("boat", "construction", "hammer", "recorder")
+
+
+def analyse_sounds(
+    sounds: Sequence[Sound],
+    *,
+    panel: Panel | None = None,
+    reference: Reference | None = None,
+    stated: Mapping[str, Any] = {},
+    settings: Settings = Settings(),
+    on_sound: Callable[[Sound], Sound] = lambda sound: sound,
+) -> Result:
+    """Analyse recordings of one panel against a baseline.
+
+    Parameters
+    ----------
+    sounds : sequence of Sound
+        Recordings, in order.
+    panel : Panel, optional
+        Where the stations are.
+    reference : Reference, optional
+        Known-good places.
+    stated : mapping, optional
+        ``boat``, ``hammer``, ``recorder``, ``surface_temp_c`` where the panel does not say.
+    settings : Settings, optional
+        Of every stage.
+    on_sound : callable, optional
+        Wraps each recording before it is listened to.
+
+    Returns
+    -------
+    Result
+        Ready to be written.
+
+    Raises
+    ------
+    SoundError
+        If no tap was heard at all.
+
+    Examples
+    --------
+    >>> analyse_sounds([])
+    Traceback (most recent call last):
+        ...
+    taptone.errors.SoundError: no tap was heard: list what was heard with --rejected, or tap nearer to the microphone
+    """
+    if panel is not None:
+        given = {k: v for k, v in stated.items() if v not in ("", None) and not (k == "surface_temp_c" and math.isnan(v))}
+        cautions = tuple(c for c in panel.cautions if not any(c.startswith(_spoken(name)) for name in given))
+        panel = dataclasses.replace(panel, **given, cautions=cautions)
+    facts = {name: getattr(panel, name, "") or stated.get(name, "") for name in _NAMES}
+    kinds: list[str] = []
+    if panel is not None and panel.structures:
+        from taptone.survey.panel import on_structure
+
+        found = [on_structure(panel, s.x_m, s.y_m) for s in panel.stations]
+        kinds = [s.kind if s else "" for s in found]
+    result = analyse(
+        sounds,
+        new_scorer=lambda features: Baseline(benign=crisper(features)),
+        panel=panel,
+        reference=reference,
+        structure=kinds,
+        refused=_unlike(facts, reference) or _frozen(panel),
+        settings=settings,
+        versions=_versions(),
+        on_sound=on_sound,
+    )
+    if not result.taps:
+        heard = f"; {len(result.rejected)} sudden sounds were not taken for taps" if result.rejected else ""
+        raise SoundError(
+            f"no tap was heard{heard}", hint="list what was heard with --rejected, or tap nearer to the microphone"
+        )
+    return result
+
+
+def _unlike(facts: Mapping[str, str], reference: Reference | None) -> str:
+    """Reason, where panel and baseline both say what they are of, and differ."""
+    if reference is None:
+        return ""
+    for name in _NAMES:
+        here, there = facts[name].strip(), str(getattr(reference, name)).strip()
+        if here and there and here.casefold() != there.casefold():
+            return f"the baseline is of another {name} ({there}), this panel is of {here}"
+    return ""
+
+
+def _frozen(panel: Panel | None) -> str:
+    if panel is not None and panel.conditions.get("frozen_within_72h") is True:
+        return "frozen within 72 h: ice makes a loose or wet place sound good"
+    return ""
+
+
+def _spoken(name: str) -> str:
+    return {"surface_temp_c": "surface temperature"}.get(name, name)
+
+
+def _versions() -> dict[str, str]:
+    return {"taptone": __version__} | {name: metadata.version(name) for name in _LIBRARIES}

@@ -1,0 +1,135 @@
+"""Small text files in and out: panels and baselines."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import tempfile
+from pathlib import Path
+
+from taptone.errors import BaselineError, OutputError, PanelError, TaptoneError
+from taptone.types import Panel, Reference
+
+__all__ = ["load_baseline", "load_panel", "save_baseline"]
+
+
+def load_panel(path: str | os.PathLike[str]) -> Panel:
+    """Read and check a panel file.
+
+    Parameters
+    ----------
+    path : path-like
+        A TOML file as in the manual.
+
+    Returns
+    -------
+    Panel
+        With its stations in tapping order.
+
+    Raises
+    ------
+    PanelError
+        One line: what is wrong, where, what to do.
+
+    Examples
+    --------
+    >>> load_panel("nowhere.toml")
+    Traceback (most recent call last):
+        ...
+    taptone.errors.PanelError: nowhere.toml does not exist: check the name, or write a panel file
+    """
+    from taptone.survey.panel import parse_panel
+
+    return parse_panel(_read(path, PanelError, "write a panel file"), source=os.path.basename(path))
+
+
+def load_baseline(path: str | os.PathLike[str]) -> Reference:
+    """Read and check a baseline file.
+
+    Parameters
+    ----------
+    path : path-like
+        What ``taptone learn`` wrote.
+
+    Returns
+    -------
+    Reference
+        Known-good places.
+
+    Raises
+    ------
+    BaselineError
+        One line: what is wrong, where, what to do.
+
+    Examples
+    --------
+    >>> load_baseline("nowhere.json")
+    Traceback (most recent call last):
+        ...
+    taptone.errors.BaselineError: nowhere.json does not exist: check the name, or learn a baseline first
+    """
+    from taptone.model.saved import loads
+
+    return loads(_read(path, BaselineError, "learn a baseline first"), source=os.path.basename(path))
+
+
+def save_baseline(reference: Reference, path: str | os.PathLike[str]) -> None:
+    """Write a baseline whole or not at all; an earlier file of that name is replaced.
+
+    Parameters
+    ----------
+    reference : Reference
+        Known-good places.
+    path : path-like
+        The JSON file to write.
+
+    Raises
+    ------
+    OutputError
+        Of a folder that cannot be written to.
+
+    Examples
+    --------
+    >>> save_baseline(None, "/dev/null/good.json")
+    Traceback (most recent call last):
+        ...
+    taptone.errors.OutputError: /dev/null is not a folder: choose another place with --out
+    """
+    from taptone.model.saved import dumps
+
+    target = Path(path)
+    if not target.parent.is_dir():
+        raise OutputError(f"{target.parent} is not a folder", hint="choose another place with --out")
+    if target.is_dir():
+        raise OutputError(f"{target} is a folder", hint="give the name of a file with --out")
+    name = ""
+    try:
+        with tempfile.NamedTemporaryFile(
+            "w", encoding="utf-8", newline="\n", dir=target.parent, prefix=".writing-", delete=False
+        ) as file:
+            name = file.name
+            file.write(dumps(reference))
+            file.flush()
+            os.fsync(file.fileno())
+        os.chmod(name, 0o644)
+        os.replace(name, target)
+    except OSError as error:
+        with contextlib.suppress(OSError):
+            os.unlink(name)
+        raise OutputError(
+            f"{target} cannot be written ({error.strerror})", hint="choose another place with --out"
+        ) from error
+
+
+def _read(path: str | os.PathLike[str], kind: type[TaptoneError], remedy: str) -> str:
+    name = os.path.basename(path) or os.fspath(path)
+    try:
+        return Path(path).read_text(encoding="utf-8")
+    except FileNotFoundError as error:
+        raise kind(f"{name} does not exist", hint=f"check the name, or {remedy}") from error
+    except IsADirectoryError as error:
+        raise kind(f"{name} is a folder", hint="give the file itself") from error
+    except UnicodeDecodeError as error:
+        raise kind(f"{name} is not a text file", hint="give the file itself, not a picture or a sound") from error
+    except OSError as error:
+        raise kind(f"{name} cannot be read ({error.strerror})", hint="check its permissions") from error
