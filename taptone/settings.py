@@ -64,19 +64,27 @@ class DetectSettings(_Stage):
 
     low_hz: float = _setting(120.0, "Hz", 20.0, 500.0, "sound below this is left out when listening for taps")
     rise_db: float = _setting(9.0, "dB", 3.0, 40.0, "how far a tap rises over the sound just before it")
-    before_ms: float = _setting(20.0, "ms", 4.0, 100.0, "how much of the sound before a tap it is held against")
+    before_ms: float = _setting(
+        20.0, "ms", 4.0, 100.0, "how much of the sound before a tap it is held against"
+    )
     above_noise_db: float = _setting(9.0, "dB", 3.0, 40.0, "how far a tap rises over the noise near by")
     apart_ms: float = _setting(10.0, "ms", 4.0, 50.0, "contacts closer than this are one contact")
     bounce_to_ms: float = _setting(
         120.0, "ms", 20.0, 240.0, "a contact at most this long after another is its bounce"
     )
     snr_db: float = _setting(6.0, "dB", 0.0, 40.0, "a tap is at least this far above the noise")
-    swell_db: float = _setting(3.4, "dB", 0.0, 20.0, "sound that later grows louder than its start by this is no tap")
+    swell_db: float = _setting(
+        3.4, "dB", 0.0, 20.0, "sound that later grows louder than its start by this is no tap"
+    )
     fall_db: float = _setting(2.5, "dB", 0.0, 40.0, "a tap has fallen by this after 50 to 100 ms")
     clip_before_ms: float = _setting(10.0, "ms", 2.0, 100.0, "sound kept before a tap")
     clip_after_ms: float = _setting(250.0, "ms", 50.0, 1000.0, "sound kept after a tap")
-    whole_ms: float = _setting(60.0, "ms", 10.0, 250.0, "a tap with less sound than this after it is cut short")
-    clipped_at: float = _setting(0.999, "", 0.5, 1.0, "share of full scale from which a sample counts as clipped")
+    whole_ms: float = _setting(
+        60.0, "ms", 10.0, 250.0, "a tap with less sound than this after it is cut short"
+    )
+    clipped_at: float = _setting(
+        0.999, "", 0.5, 1.0, "share of full scale from which a sample counts as clipped"
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,14 +94,22 @@ class MeasureSettings(_Stage):
     stage: ClassVar[str] = "measure"
 
     low_hz: float = _setting(200.0, "Hz", 50.0, 1000.0, "lower edge of the band that is measured")
-    high_hz: float = _setting(8000.0, "Hz", 2000.0, 20000.0, "upper edge, or 45 % of the sample rate if lower")
+    high_hz: float = _setting(
+        8000.0, "Hz", 2000.0, 20000.0, "upper edge, or 45 % of the sample rate if lower"
+    )
     window_ms: float = _setting(20.0, "ms", 5.0, 200.0, "sound after the onset that the spectrum is taken of")
-    decay_start_ms: float = _setting(2.0, "ms", 0.0, 10.0, "decay is read from here on, after the contact pulse")
+    decay_start_ms: float = _setting(
+        2.0, "ms", 0.0, 10.0, "decay is read from here on, after the contact pulse"
+    )
     decay_from_db: float = _setting(0.0, "dB", -10.0, 0.0, "start of the early range of the decay")
     decay_to_db: float = _setting(-10.0, "dB", -35.0, -5.0, "end of the early range of the decay")
-    bend_db: float = _setting(2.5, "dB", 0.5, 10.0, "a decay curve that sags by more than this has no one decay")
+    bend_db: float = _setting(
+        2.5, "dB", 0.5, 10.0, "a decay curve that sags by more than this has no one decay"
+    )
     room_taps: int = _setting(8, "", 3, 100, "taps that must end alike before a room is said to be heard")
-    room_from_ms: float = _setting(300.0, "ms", 100.0, 2000.0, "a common late decay longer than this is the room")
+    room_from_ms: float = _setting(
+        300.0, "ms", 100.0, 2000.0, "a common late decay longer than this is the room"
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -63,7 +63,7 @@ def locked(values: object, dtype: type = float) -> NDArray[np.generic]:
     >>> locked([1.0, 2.0]).flags.writeable
     False
     """
-    array = np.array(values, dtype=dtype)
+    array: NDArray[np.generic] = np.array(values, dtype=dtype)
     array.setflags(write=False)
     return array
 

@@ -16,10 +16,12 @@ if TYPE_CHECKING:
 
 #: Said after every analysis, in plain words.
 CAUTIONS = (
-    "This is a record and a comparison, not a certificate: no difference heard does not mean that nothing is there.",
-    "A suspect is a place to look at again. Near keel, rudder, stock, chainplates or through-hulls, take it to a "
-    "qualified surveyor or builder before use.",
-    "Local law, yard rules and licensed practice come first; no drilling without the owner's written permission.",
+    "This is a record and a comparison, not a certificate: no difference heard does not mean "
+    "that nothing is there.",
+    "A suspect is a place to look at again. Near keel, rudder, stock, chainplates or "
+    "through-hulls, take it to a qualified surveyor or builder before use.",
+    "Local law, yard rules and licensed practice come first; no drilling without the owner's "
+    "written permission.",
 )
 
 
@@ -27,7 +29,9 @@ CAUTIONS = (
 @click.argument("recordings", nargs=-1, required=True, metavar="RECORDING…")
 @click.option("--panel", type=click.Path(), help="Panel file: stations, structure, conditions (TOML).")
 @click.option("--baseline", type=click.Path(), help="Baseline file from taptone learn (JSON).")
-@click.option("--out", type=click.Path(), default="taptone-log", show_default=True, help="Folder for the log.")
+@click.option(
+    "--out", type=click.Path(), default="taptone-log", show_default=True, help="Folder for the log."
+)
 @click.option("--boat", default="", help="Name of the boat, if the panel file does not give it.")
 @click.option("--hammer", default="", help="The hammer, if the panel file does not give it.")
 @click.option("--recorder", default="", help="What recorded, if the panel file does not give it.")
@@ -57,9 +61,16 @@ def analyse(
 
     where = load_panel(panel) if panel else None
     known = load_baseline(baseline) if baseline else None
-    stated = {"boat": boat, "hammer": hammer, "recorder": recorder, "surface_temp_c": temperature(surface_temp_c)}
+    stated = {
+        "boat": boat,
+        "hammer": hammer,
+        "recorder": recorder,
+        "surface_temp_c": temperature(surface_temp_c),
+    }
     with sounds_of(recordings) as (sounds, watched):
-        result = analyse_sounds(sounds, panel=where, reference=known, stated=stated, settings=settings, on_sound=watched)
+        result = analyse_sounds(
+            sounds, panel=where, reference=known, stated=stated, settings=settings, on_sound=watched
+        )
     write_result(result, Path(out), pictures=draw_map(result))
     _print(result, out, rejected=rejected)
 
@@ -69,9 +80,16 @@ def _print(result: Result, out: str, *, rejected: bool) -> None:
     from rich.table import Table
 
     console = Console(highlight=False, width=None if Console().is_terminal else 160)
-    counts = {v: sum(p.verdict == v for p in result.points) for v in ("suspect", "no difference", "at structure", "not assessed")}
+    counts = {
+        v: sum(p.verdict == v for p in result.points)
+        for v in ("suspect", "no difference", "at structure", "not assessed")
+    }
     what = f"panel {result.panel.name}" if result.panel else "no panel"
-    console.print(f"{what}: {len(result.points)} {'stations' if result.panel else 'taps'}, " + ", ".join(f"{n} {v}" for v, n in counts.items()), markup=False)
+    console.print(
+        f"{what}: {len(result.points)} {'stations' if result.panel else 'taps'}, "
+        + ", ".join(f"{n} {v}" for v, n in counts.items()),
+        markup=False,
+    )
     console.print(f"compared with: {result.relative_to}", markup=False)
     for verdict in ("suspect", "not assessed"):
         rows = [p for p in result.points if p.verdict == verdict]
@@ -83,7 +101,11 @@ def _print(result: Result, out: str, *, rejected: bool) -> None:
         if verdict == "suspect":
             for p in rows:
                 sounds = f"{_phrase(p.character)}; " if p.character else ""
-                table.add_row(_plain(p.station), f"{math.floor(p.confidence * 1000) / 1000:.3f}", _plain(sounds + p.reason))
+                table.add_row(
+                    _plain(p.station),
+                    f"{math.floor(p.confidence * 1000) / 1000:.3f}",
+                    _plain(sounds + p.reason),
+                )
         else:
             for reason in dict.fromkeys(p.reason for p in rows):
                 labels = [p.station for p in rows if p.reason == reason]
@@ -92,7 +114,9 @@ def _print(result: Result, out: str, *, rejected: bool) -> None:
         console.print(table)
     for area in result.areas:
         console.print(
-            f"area {' '.join(area.stations)}: at least {area.at_least_m2:.3f} m², at most {area.at_most_m2:.3f} m²", markup=False
+            f"area {' '.join(area.stations)}: "
+            f"at least {area.at_least_m2:.3f} m², at most {area.at_most_m2:.3f} m²",
+            markup=False,
         )
     for change in result.changes:
         tell(f"changed setting: {change.setting} is {change.value}, not {change.default}")
@@ -100,7 +124,9 @@ def _print(result: Result, out: str, *, rejected: bool) -> None:
         tell(f"note: {note}")
     if rejected:
         for sound in result.rejected:
-            console.print(f"not a tap: {sound.recording} at {sound.time_s:.3f} s: {sound.reason}", markup=False)
+            console.print(
+                f"not a tap: {sound.recording} at {sound.time_s:.3f} s: {sound.reason}", markup=False
+            )
     elif result.rejected:
         tell(f"note: {len(result.rejected)} sudden sounds were not taken for taps (--rejected lists them)")
     for line in CAUTIONS:

@@ -27,7 +27,11 @@ def with_settings(command: Callable[..., None]) -> Callable[..., None]:
     """Give a command the option ``--set stage.name=value``, and its checked ``settings``."""
 
     @click.option(
-        "--set", "values", multiple=True, metavar="STAGE.NAME=VALUE", help="Change a setting; the log lists it."
+        "--set",
+        "values",
+        multiple=True,
+        metavar="STAGE.NAME=VALUE",
+        help="Change a setting; the log lists it.",
     )
     @functools.wraps(command)
     def wrapped(*args: Any, values: tuple[str, ...], **kwargs: Any) -> None:
@@ -46,7 +50,9 @@ def temperature(value: float) -> float:
     """A surface temperature that can be one, or a usage error."""
     if math.isnan(value) or -40 <= value <= 90:
         return value
-    raise click.BadParameter(f"{value} °C is no surface temperature of a boat ashore.", param_hint="--surface-temp-c")
+    raise click.BadParameter(
+        f"{value} °C is no surface temperature of a boat ashore.", param_hint="--surface-temp-c"
+    )
 
 
 @contextmanager

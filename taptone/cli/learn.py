@@ -21,8 +21,12 @@ if TYPE_CHECKING:
 @click.option("--recorder", default="", help="What recorded: the phone or laptop, and its program.")
 @click.option("--surface-temp-c", type=float, default=float("nan"), help="Surface temperature, °C.")
 @click.option("--panel", type=click.Path(), help="Panel file that says where the places are.")
-@click.option("--taps-per-place", type=click.IntRange(1, 50), help="Strikes at each place, one place after another.")
-@click.option("--out", required=True, type=click.Path(), metavar="FILE", help="Baseline file to write (JSON).")
+@click.option(
+    "--taps-per-place", type=click.IntRange(1, 50), help="Strikes at each place, one place after another."
+)
+@click.option(
+    "--out", required=True, type=click.Path(), metavar="FILE", help="Baseline file to write (JSON)."
+)
 @with_settings
 def learn(
     recordings: tuple[str, ...],
@@ -62,4 +66,4 @@ def learn(
     for note in notes:
         tell(f"note: {note}")
     strikes = sum(reference.taps)
-    click.echo(f"{Path(out).name}: {reference.n_places} places, {strikes} strikes; decay and centroid by place in the file")
+    click.echo(f"{Path(out).name}: {reference.n_places} places, {strikes} strikes")

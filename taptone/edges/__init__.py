@@ -1,1 +1,1 @@
-"""Where the program meets the machine: sound files, the microphone, panel and baseline files, logs, pictures."""
+"""Where the program meets the machine: sounds, microphone, panels, baselines, logs, pictures."""

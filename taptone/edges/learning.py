@@ -66,7 +66,7 @@ def learn_reference(
     >>> learn_reference([], boat="Kettle", construction="cored_foam", hammer="60 g steel")
     Traceback (most recent call last):
         ...
-    taptone.errors.ReferenceTooSmallError: 0 places were heard: strike at least 8 places assumed good, better 20
+    taptone.errors.ReferenceTooSmallError: 0 places were heard: strike at least 8 good places, better 20
     """
     taps: list[Measured] = []
     numbers: list[int] = []
@@ -78,11 +78,14 @@ def learn_reference(
         numbers += [number] * len(first)
         notes += said
     groups = _by_panel(taps, numbers, panel, settings, notes) if panel else _by_count(taps, taps_per_place)
-    groups = {k: g for k, g in groups.items() if np.nanmedian([t["snr_db"] for t in g]) >= settings.judge.snr_db}
+    groups = {
+        k: g for k, g in groups.items() if np.nanmedian([t["snr_db"] for t in g]) >= settings.judge.snr_db
+    }
     least = settings.judge.least_places
     if len(groups) < least:
         raise ReferenceTooSmallError(
-            f"{len(groups)} places were heard", hint=f"strike at least {least} places assumed good, better {_FEW}"
+            f"{len(groups)} places were heard",
+            hint=f"strike at least {least} good places, better {_FEW}",
         )
     if len(groups) < _FEW:
         notes.append(f"{len(groups)} places: under {_FEW}, small differences will not be told")
@@ -101,7 +104,13 @@ def learn_reference(
         labels=tuple(groups),
         taps=tuple(len(g) for g in groups.values()),
         recordings=tuple(
-            {"name": r.name, "sha256": r.sha256, "rate_hz": r.rate_hz, "samples": r.samples, "decoder": r.decoder}
+            {
+                "name": r.name,
+                "sha256": r.sha256,
+                "rate_hz": r.rate_hz,
+                "samples": r.samples,
+                "decoder": r.decoder,
+            }
             for r in (s.recording for s in sounds)
         ),
         settings=flat(settings),

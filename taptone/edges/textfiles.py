@@ -130,6 +130,8 @@ def _read(path: str | os.PathLike[str], kind: type[TaptoneError], remedy: str) -
     except IsADirectoryError as error:
         raise kind(f"{name} is a folder", hint="give the file itself") from error
     except UnicodeDecodeError as error:
-        raise kind(f"{name} is not a text file", hint="give the file itself, not a picture or a sound") from error
+        raise kind(
+            f"{name} is not a text file", hint="give the file itself, not a picture or a sound"
+        ) from error
     except OSError as error:
         raise kind(f"{name} cannot be read ({error.strerror})", hint="check its permissions") from error

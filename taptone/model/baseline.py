@@ -55,7 +55,7 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
     def __init__(self, benign: ArrayLike | None = None) -> None:
         self.benign = benign
 
-    def fit(self, X: ArrayLike, y: object = None) -> Baseline:
+    def fit(self, X: ArrayLike, y: object = None) -> Baseline:  # noqa: ARG002 (scikit-learn passes it)
         """Learn from places.
 
         Parameters
@@ -70,18 +70,20 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
         Baseline
             Itself.
         """
-        X = validate_data(self, X, ensure_min_samples=2, dtype=float)
-        self.n_places_ = len(X)
-        self.location_, covariance = _learn(X)
-        self.precision_ = np.linalg.inv(covariance)
+        rows = np.asarray(validate_data(self, X, ensure_min_samples=2, dtype=float), float)
+        self.n_places_ = len(rows)
+        self.location_, covariance = _learn(rows)
+        self.precision_: FloatArray = np.asarray(np.linalg.inv(covariance), float)
         self.effective_features_ = float(np.trace(covariance) ** 2 / np.sum(covariance**2))
         # Places the model has not seen stray further than those it was fitted to: hold out in turn.
-        folds = np.arange(len(X)) % min(_FOLDS, len(X))
-        held_out = np.empty(len(X))
+        folds = np.arange(len(rows)) % min(_FOLDS, len(rows))
+        held_out = np.empty(len(rows))
         for fold in range(folds.max() + 1):
-            rest = X[folds != fold]
+            rest = rows[folds != fold]
             location, covariance = _learn(rest) if len(rest) > 1 else (self.location_, covariance)
-            held_out[folds == fold] = self._distance(X[folds == fold] - location, np.linalg.inv(covariance))
+            held_out[folds == fold] = self._distance(
+                rows[folds == fold] - location, np.asarray(np.linalg.inv(covariance), float)
+            )
         self.tail_: Tail = fit_tail(held_out)
         return self
 
@@ -99,8 +101,8 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
             0 = as the reference; larger = more different.
         """
         check_is_fitted(self)
-        X = validate_data(self, X, reset=False, dtype=float)
-        return self._distance(X - self.location_, self.precision_)
+        rows = np.asarray(validate_data(self, X, reset=False, dtype=float), float)
+        return self._distance(rows - self.location_, self.precision_)
 
     def chance_if_good(self, score: FloatArray) -> FloatArray:
         """Share of good places expected to score at least this much (``tail fitted``).

@@ -87,7 +87,9 @@ def loads(text: str, *, source: str) -> Reference:
     except ValueError as error:
         raise BaselineError(f"{source} cannot be read as a baseline ({error})", hint=_HINT) from error
     if not isinstance(body, dict) or not str(body.get("format", "")).startswith("taptone baseline"):
-        raise BaselineError(f"{source} is not a taptone baseline", hint="give the file that taptone learn wrote")
+        raise BaselineError(
+            f"{source} is not a taptone baseline", hint="give the file that taptone learn wrote"
+        )
     if body["format"] != _FORMAT:
         raise BaselineError(f"{source} is of another version ({body['format']})", hint=_HINT)
     told = body.pop("sha256", "")
@@ -96,7 +98,9 @@ def loads(text: str, *, source: str) -> Reference:
     try:
         return _reference(body, told)
     except (KeyError, TypeError, ValueError, AttributeError) as error:
-        raise BaselineError(f"{source} lacks something or holds something odd ({error})", hint=_HINT) from error
+        raise BaselineError(
+            f"{source} lacks something or holds something odd ({error})", hint=_HINT
+        ) from error
 
 
 def _reference(body: dict[str, Any], checksum: str) -> Reference:

@@ -7,10 +7,11 @@ and what is good comes in as a model that can be fitted.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 
+from taptone.errors import SoundError
 from taptone.pipeline.compare import compare, shapes
 from taptone.pipeline.detect import detect
 from taptone.pipeline.judge import Heard, judge
@@ -20,12 +21,12 @@ from taptone.pipeline.place import place
 from taptone.settings import Settings, changed, flat
 from taptone.types import (
     BAND_CENTRES_HZ,
+    Area,
     FloatArray,
     Measured,
     Panel,
     Place,
     Point,
-    Recording,
     Reference,
     Rejected,
     Result,
@@ -77,6 +78,18 @@ def analyse(
     -------
     Result
         Points, taps, areas, notes and cautions.
+
+    Raises
+    ------
+    SoundError
+        If no tap was heard at all.
+
+    Examples
+    --------
+    >>> analyse([], new_scorer=lambda features: None)
+    Traceback (most recent call last):
+        ...
+    taptone.errors.SoundError: no tap was heard: tap nearer to the microphone, or look at --rejected
     """
     taps, rejected, notes = [], [], []
     numbers: list[int] = []
@@ -86,9 +99,16 @@ def analyse(
         rejected += others
         notes += said
         numbers += [number] * len(measured)
-    places, said = _places(taps, numbers, panel, settings)
-    notes += said
-    points, areas, relative_to, said = _judged(taps, places, panel, reference, structure, refused, new_scorer, settings)
+    if not strikes(taps):
+        heard = f"; {len(rejected)} sudden sounds were not taken for taps" if rejected else ""
+        raise SoundError(
+            f"no tap was heard{heard}", hint="tap nearer to the microphone, or look at --rejected"
+        )
+    places, misplaced = _places(taps, numbers, panel, settings)
+    notes += misplaced
+    points, areas, relative_to, said = _judged(
+        taps, places, panel, reference, structure, refused, new_scorer, settings
+    )
     notes += said
     station = [""] * len(taps)
     used = [False] * len(taps)
@@ -105,7 +125,9 @@ def analyse(
         rejected=tuple(rejected),
         areas=areas,
         notes=tuple(notes),
-        cautions=panel.cautions if panel else ("no panel file: places are not known, neighbours are not compared",),
+        cautions=panel.cautions
+        if panel
+        else ("no panel file: places are not known, neighbours are not compared",),
         relative_to=relative_to,
         baseline=_of(reference),
         settings=flat(settings),
@@ -139,7 +161,9 @@ def hear(sound: Sound, settings: Settings = Settings()) -> tuple[list[Measured],
     name = sound.recording.name
     notes = [f"{name}: {note}" for note in sound.recording.notes]
     if room is not None:
-        notes.append(f"{name}: the place rings on for {room.decay_ms:.0f} ms; taken off before decays were read")
+        notes.append(
+            f"{name}: the place rings on for {room.decay_ms:.0f} ms; taken off before decays were read"
+        )
     rejected = [r for r in found if isinstance(r, Rejected)]
     return measure(taps, settings.measure, room=room), rejected, notes
 
@@ -187,7 +211,9 @@ def pool(taps: Sequence[Measured]) -> tuple[FloatArray, dict[str, float], float]
     levels = levels - mean[:, None]
     middle = _median(levels)
     held = np.isfinite(levels) & np.isfinite(middle)
-    spread = float(np.sqrt(np.mean(((levels - middle)[held]) ** 2))) if len(taps) > 1 and held.any() else math.nan
+    spread = (
+        float(np.sqrt(np.mean(((levels - middle)[held]) ** 2))) if len(taps) > 1 and held.any() else math.nan
+    )
     values = np.array([list(tap.values.values()) for tap in taps])
     return middle, dict(zip(taps[0].values, map(float, _median(values)), strict=True)), spread
 
@@ -206,7 +232,10 @@ def _places(
     if panel is None:
         return tuple(Place(Station(str(n), math.nan, math.nan), (k,)) for n, k in enumerate(first, 1)), ()
     spots, notes = place(
-        np.array([numbers[k] for k in first], int), np.array([taps[k].time_s for k in first]), panel, settings.place
+        np.array([numbers[k] for k in first], int),
+        np.array([taps[k].time_s for k in first]),
+        panel,
+        settings.place,
     )
     return tuple(Place(s.station, tuple(first[k] for k in s.taps), s.flags, s.reason) for s in spots), notes
 
@@ -220,12 +249,13 @@ def _judged(
     refused: str,
     new_scorer: Callable[[int], Scorer],
     settings: Settings,
-) -> tuple[tuple[Point, ...], tuple, str, list[str]]:  # type: ignore[type-arg]
+) -> tuple[tuple[Point, ...], tuple[Area, ...], str, list[str]]:
     kinds = list(structure) or [""] * len(places)
     pooled = [pool([taps[k] for k in spot.taps]) if spot.taps else None for spot in places]
     trusted = [p is not None and not spot.reason for p, spot in zip(pooled, places, strict=True)]
     heard = [
-        _heard(spot, p, kind, taps, refused, settings) for spot, p, kind in zip(places, pooled, kinds, strict=True)
+        _heard(spot, p, kind, taps, refused, settings)
+        for spot, p, kind in zip(places, pooled, kinds, strict=True)
     ]
     bands = np.full((len(places), len(BAND_CENTRES_HZ)), np.nan)
     for k, p in enumerate(pooled):
@@ -238,7 +268,9 @@ def _judged(
     least = settings.judge.least_places
     if known_shape is None and able.sum() < least:
         shape[:] = np.nan
-        notes.append(f"{int(able.sum())} stations and no baseline: at least {least} are needed to compare them")
+        notes.append(
+            f"{int(able.sum())} stations and no baseline: at least {least} are needed to compare them"
+        )
     compared = compare(
         shape,
         None if panel is None else np.array([[s.station.x_m, s.station.y_m] for s in places]),
@@ -249,7 +281,11 @@ def _judged(
     )
     decay_ms, centroid_hz = _reference_medians(reference)
     verdicts = judge(
-        heard, compared, reference_decay_ms=decay_ms, reference_centroid_hz=centroid_hz, settings=settings.judge
+        heard,
+        compared,
+        reference_decay_ms=decay_ms,
+        reference_centroid_hz=centroid_hz,
+        settings=settings.judge,
     )
     points = []
     for k, (spot, p, v) in enumerate(zip(places, pooled, verdicts, strict=True)):
@@ -288,15 +324,22 @@ def _judged(
 
 
 def _heard(
-    spot: Place, pooled: tuple, kind: str, taps: Sequence[Measured], refused: str, settings: Settings  # type: ignore[type-arg]
+    spot: Place,
+    pooled: tuple[FloatArray, dict[str, float], float] | None,
+    kind: str,
+    taps: Sequence[Measured],
+    refused: str,
+    settings: Settings,
 ) -> Heard:
-    if spot.reason or not spot.taps:
+    if pooled is None or spot.reason:
         return Heard(structure=kind, refused=spot.reason or "not tapped")
     _, measures, _ = pooled
     own = [taps[k] for k in spot.taps]
     why = refused
     if not why and not measures["snr_db"] >= settings.judge.snr_db:
-        why = f"{measures['snr_db']:.0f} dB above the noise: at least {settings.judge.snr_db:.0f} dB are needed"
+        why = (
+            f"{measures['snr_db']:.0f} dB above the noise: at least {settings.judge.snr_db:.0f} dB are needed"
+        )
     if not why and all("cut short" in tap.flags for tap in own):
         why = "the recording ends before the tap has died away"
     bounced = float(np.mean([math.isfinite(tap["bounce_gap_ms"]) for tap in own]))

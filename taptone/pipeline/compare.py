@@ -13,6 +13,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from taptone.settings import JudgeSettings
 from taptone.types import BAND_CENTRES_HZ, FloatArray, Scorer
@@ -34,7 +35,7 @@ class Comparison:
 
     score: FloatArray
     chance_if_good: FloatArray
-    good: np.ndarray  # type: ignore[type-arg]
+    good: NDArray[np.bool_]
     neighbours: tuple[tuple[int, ...], ...]
 
 
@@ -59,8 +60,8 @@ def shapes(bands_db: FloatArray) -> FloatArray:
     """
     top = min(len(BAND_CENTRES_HZ), 20)  # 8 kHz: above it microphones differ most
     levels = bands_db[:, _LOWEST_BAND:top]
-    held = np.isfinite(levels).any(axis=0)
-    levels = levels[:, : int(np.argmin(held)) if not held.all() else len(held)]
+    held = np.asarray(np.isfinite(levels).any(axis=0))
+    levels = levels[:, : int(np.argmin(held)) if not held.all() else held.size]
     energy = 10 ** (np.nan_to_num(levels, nan=-300.0) / 10)
     whole = energy.sum(axis=1, keepdims=True)
     db = 10 * np.log10(np.maximum(energy, _FLOOR * np.maximum(whole, 1e-300)))
@@ -91,7 +92,7 @@ def crisper(features: int) -> FloatArray:
 def compare(
     shape: FloatArray,
     xy_m: FloatArray | None,
-    plain: np.ndarray,  # type: ignore[type-arg]
+    plain: NDArray[np.bool_],
     reference: FloatArray | None,
     new_scorer: Callable[[], Scorer],
     settings: JudgeSettings = JudgeSettings(),
@@ -131,7 +132,8 @@ def compare(
         middle = scorer.location_
         strays = reference - middle
         good = able.copy()
-        good[able] = scorer.chance_if_good(scorer.score_samples(shape[able])) > set_aside
+        if able.any():
+            good[able] = scorer.chance_if_good(scorer.score_samples(shape[able])) > set_aside
     count = 0 if xy_m is None else settings.neighbours
     at = np.zeros((len(shape), 2)) if xy_m is None else xy_m
     far = np.linalg.norm(at[:, None] - at[None], axis=2)
@@ -159,7 +161,7 @@ def compare(
     return Comparison(score, chance, good, tuple(tuple(int(k) for k in row) for row in near))
 
 
-def _own_middle(shape: FloatArray, able: np.ndarray) -> tuple[FloatArray, np.ndarray]:  # type: ignore[type-arg]
+def _own_middle(shape: FloatArray, able: NDArray[np.bool_]) -> tuple[FloatArray, NDArray[np.bool_]]:
     """Middle of the half of the stations that are most alike: a third may be bad."""
     rows = shape[able]
     if len(rows) < 2:
@@ -176,7 +178,7 @@ def _own_middle(shape: FloatArray, able: np.ndarray) -> tuple[FloatArray, np.nda
     return middle, good
 
 
-def _nearest(far: FloatArray, good: np.ndarray, count: int) -> list[Sequence[int]]:  # type: ignore[type-arg]
+def _nearest(far: FloatArray, good: NDArray[np.bool_], count: int) -> list[Sequence[int]]:
     """The nearest good stations of each, itself left out, nearest first."""
     candidates = np.flatnonzero(good)
     out: list[Sequence[int]] = []

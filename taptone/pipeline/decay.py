@@ -96,7 +96,9 @@ def decay_time(
     bin_s = step / rate_hz
     if room is not None:
         beneath = _beneath(level, noise_power, room, bin_s)
-        energy = energy - beneath * np.exp(-_LN_60DB * np.arange(len(energy)) / rate_hz / room.decay_ms * 1000)
+        energy = energy - beneath * np.exp(
+            -_LN_60DB * np.arange(len(energy)) / rate_hz / room.decay_ms * 1000
+        )
         level = energy[: n * step].reshape(n, step).mean(axis=1)
     signal = np.cumsum((level - noise_power) * bin_s)
     slope, start = _first_guess(level, noise_power, bin_s)  # nepers of energy a second; energy at the start
@@ -166,7 +168,7 @@ def _beneath(level: FloatArray, noise_power: float, room: Room, bin_s: float) ->
 
 
 def _first_guess(level: FloatArray, noise_power: float, bin_s: float) -> tuple[float, float]:
-    """Slope from the centre of gravity of the energy that stands clear of noise, and the level it starts from."""
+    """Slope from the centre of gravity of the energy clear of noise, and the level it starts from."""
     net = level - noise_power
     span = max(1, round(0.002 / bin_s))
     smooth = np.convolve(level, np.ones(span) / span, "full")[: len(level)]
@@ -208,7 +210,7 @@ def _fit(curve: FloatArray, bin_s: float, from_db: float, to_db: float) -> tuple
     k = np.arange(inside[0], reached[0] + 1)
     if len(k) < 3:
         return None
-    slope, start = np.polyfit(k * bin_s, db[k], 1)
+    slope, _ = np.polyfit(k * bin_s, db[k], 1)
     if slope >= 0:
         return None
     middle = (k[0] + k[-1]) / 2

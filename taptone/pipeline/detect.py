@@ -266,9 +266,7 @@ class Detector:
             next_ms if next_ms <= s.bounce_to_ms else math.nan,
         )
 
-    def _not_a_tap(
-        self, clip: NDArray[np.float32], onset: int, end: int, noise: NDArray[np.float32]
-    ) -> str:
+    def _not_a_tap(self, clip: NDArray[np.float32], onset: int, end: int, noise: NDArray[np.float32]) -> str:
         """Reason why the sound from an onset on is not a tap; empty where it is one."""
         from scipy.signal import sosfilt
 
@@ -307,7 +305,7 @@ class Detector:
             return pieces.copy()
         rows = pieces[: n * step].reshape(n, step)
         power = np.square(rows, dtype=float).mean(axis=1)
-        return rows[np.argsort(power, kind="stable")[n // 5]].copy()
+        return np.array(rows[np.argsort(power, kind="stable")[n // 5]])
 
 
 def _band_filters(
@@ -325,7 +323,7 @@ def _band_filters(
 
 
 def _voice_filter(rate_hz: int) -> FloatArray:
-    """250 Hz to 4 kHz: where speech swells after the click of a consonant, and a drumhead's own slow note is not."""
+    """250 Hz to 4 kHz: where speech swells after the click of a consonant."""
     from scipy.signal import butter
 
     return np.asarray(butter(2, [250.0, min(4000.0, 0.45 * rate_hz)], "bandpass", fs=rate_hz, output="sos"))

@@ -5,8 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
+from numpy.typing import NDArray
 
 from taptone.pipeline.compare import Comparison
 from taptone.settings import JudgeSettings
@@ -84,7 +86,7 @@ def judge(
     )
 
 
-def confidence(chance_if_good: FloatArray, able: np.ndarray) -> FloatArray:  # type: ignore[type-arg]
+def confidence(chance_if_good: FloatArray, able: NDArray[np.bool_]) -> FloatArray:
     """1 minus the chance, adjusted over the panel so that at most 1 in 20 of the flags is expected false.
 
     Parameters
@@ -165,23 +167,27 @@ def _one(
     near = [heard[j] for j in compared.neighbours[k]]
     decay_ms = _median([h.decay_ms for h in near])
     centroid_hz = _median([h.centroid_hz for h in near])
-    beside = {"neighbour_decay_ms": decay_ms, "neighbour_centroid_hz": centroid_hz}
+    verdict = partial(Judgement, neighbour_decay_ms=decay_ms, neighbour_centroid_hz=centroid_hz)
     chance = float(compared.chance_if_good[k])
     if here.refused or math.isnan(chance):
-        return Judgement("not assessed", here.refused or "nothing to compare it with", **beside)
+        return verdict("not assessed", here.refused or "nothing to compare it with")
     numbers = _numbers(here, len(near), decay_ms, centroid_hz, reference_decay_ms, reference_centroid_hz)
     if here.structure:
-        how = "differs from plain skin" if chance < 1 - settings.confidence else "does not differ from plain skin"
-        text = f"on declared structure ({here.structure}): {how}; the bond here is not judged separately; {numbers}"
-        return Judgement("at structure", text, **beside)
+        how = (
+            "differs from plain skin"
+            if chance < 1 - settings.confidence
+            else "does not differ from plain skin"
+        )
+        text = f"on declared {here.structure}: {how}; the bond here is not judged separately; {numbers}"
+        return verdict("at structure", text)
     if sure >= settings.confidence:
         one_in = "1,000,000 or more" if chance < 1e-6 else f"{_round(1 / chance):,}"
         text = f"{numbers}; about 1 good place in {one_in} would sound this different; {tapped} were tapped"
         base = (decay_ms, centroid_hz) if near else (reference_decay_ms, reference_centroid_hz)
-        return Judgement("suspect", text, character(here, *base), sure, **beside)
+        return verdict("suspect", text, character(here, *base), sure)
     share = f"{100 * chance:.0f} of 100" if chance >= 0.01 else "fewer than 1 of 100"
     text = f"{share} good places would sound at least this different; {numbers}"
-    return Judgement("no difference", text, "", sure, **beside)
+    return verdict("no difference", text, "", sure)
 
 
 def _numbers(
@@ -212,5 +218,5 @@ def _median(values: Sequence[float]) -> float:
 
 def _round(value: float) -> int:
     """To one figure: a fitted tail deserves no more."""
-    size = 10 ** max(len(str(int(value))) - 1, 0)
-    return round(value / size) * size
+    size = 10 ** int(math.log10(value)) if value >= 1 else 1
+    return int(round(value / size) * size)

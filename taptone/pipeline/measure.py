@@ -23,6 +23,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from functools import partial
 
 import numpy as np
 
@@ -63,7 +64,11 @@ def measure(
     >>> measure([])
     []
     """
-    return [row for start in range(0, len(taps), _BATCH) for row in _batch(taps[start : start + _BATCH], settings, room)]
+    return [
+        row
+        for start in range(0, len(taps), _BATCH)
+        for row in _batch(taps[start : start + _BATCH], settings, room)
+    ]
 
 
 def find_room(taps: Sequence[Tap], settings: MeasureSettings = MeasureSettings()) -> Room | None:
@@ -145,12 +150,12 @@ def _decays(tap: Tap, s: MeasureSettings, room: Room | None) -> tuple[Decay, Dec
     rate = tap.rate_hz
     start = tap.onset + round(s.decay_start_ms * rate / 1000)
     sound = tap.clip[start : tap.end].astype(float)
-    span = {"from_db": s.decay_from_db, "to_db": s.decay_to_db, "room": room}
+    early = partial(decay_time, rate_hz=rate, from_db=s.decay_from_db, to_db=s.decay_to_db, room=room)
     none = Decay(math.nan, math.nan, math.nan)
     if len(sound) < round(0.008 * rate):
         return none, none, math.nan
-    whole = decay_time(sound, rate, noise_power=_noise_power(tap), **span)
-    mode_hz = _strongest_hz(sound, tap.noise, rate, s)
+    whole = early(sound, noise_power=_noise_power(tap))
+    mode_hz = _strongest_hz(sound, rate, s)
     if math.isnan(mode_hz):
         return whole, none, math.nan
     from scipy.signal import butter, sosfilt
@@ -160,10 +165,10 @@ def _decays(tap: Tap, s: MeasureSettings, room: Room | None) -> tuple[Decay, Dec
     sos = butter(2, edges, "bandpass", fs=rate, output="sos")
     alone = np.ascontiguousarray(sosfilt(sos, sound[::-1])[::-1])
     noise = float(np.square(sosfilt(sos, tap.noise.astype(float))).mean()) if len(tap.noise) else 0.0
-    return whole, decay_time(alone, rate, noise_power=max(noise, _POWER_FLOOR), **span), mode_hz
+    return whole, early(alone, noise_power=max(noise, _POWER_FLOOR)), mode_hz
 
 
-def _strongest_hz(sound: FloatArray, noise: np.ndarray, rate: int, s: MeasureSettings) -> float:  # type: ignore[type-arg]
+def _strongest_hz(sound: FloatArray, rate: int, s: MeasureSettings) -> float:
     """Highest peak of the spectrum of the ringing, read between bins by a parabola."""
     n = min(len(sound), round(0.08 * rate))
     n_fft = 1 << (2 * n - 1).bit_length()

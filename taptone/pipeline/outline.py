@@ -62,14 +62,14 @@ def _joined(stations: Sequence[Station], within_m: float) -> list[list[Station]]
     groups: list[list[Station]] = []
     for station in stations:
         touching = [
-            g for g in groups if any(math.dist((station.x_m, station.y_m), (s.x_m, s.y_m)) <= within_m for s in g)
+            g
+            for g in groups
+            if any(math.dist((station.x_m, station.y_m), (s.x_m, s.y_m)) <= within_m for s in g)
         ]
         merged = [s for g in touching for s in g] + [station]
         groups = [g for g in groups if g not in touching] + [merged]
     order = {s.label: k for k, s in enumerate(stations)}
-    return sorted(
-        (sorted(g, key=lambda s: order[s.label]) for g in groups), key=lambda g: order[g[0].label]
-    )
+    return sorted((sorted(g, key=lambda s: order[s.label]) for g in groups), key=lambda g: order[g[0].label])
 
 
 def _spacing(stations: Sequence[Station]) -> float:

@@ -83,7 +83,7 @@ def power_spectra(
             shaped[before : before + stop - onset] *= _fade(stop - onset, min(stop - onset, length // 10))
         quiet = _noise_power(np.asarray(noise, float), window, n_fft)
         power[k] = np.maximum(np.abs(np.fft.rfft(shaped, n_fft)) ** 2 - quiet, 0.0)
-    return power, np.fft.rfftfreq(n_fft, 1 / rate_hz)
+    return power, np.asarray(np.fft.rfftfreq(n_fft, 1 / rate_hz), float)
 
 
 def shape(power: FloatArray, frequency_hz: FloatArray, *, low_hz: float, high_hz: float) -> Shape:

@@ -94,7 +94,7 @@ def test_the_sample_rate_does_not_change_the_reading(rate):
 @pytest.mark.parametrize("span", [{}, T20], ids=["early range", "T20"])
 @pytest.mark.parametrize(("below_db", "within"), [(60, 0.01), (50, 0.01), (40, 0.01), (35, 0.05)])
 def test_noise_is_taken_off(span, below_db, within):
-    """Truncation, subtraction and tail reached 49.99, 49.98, 49.98 and 50.14 ms in 30 draws: 1 %, then 5 %."""
+    """Truncation, subtraction, tail reached 49.99, 49.98, 49.98 and 50.14 ms in 30 draws: 1 %, then 5 %."""
     read = []
     for seed in range(30):
         x, power = noisy(50, below_db, seed)

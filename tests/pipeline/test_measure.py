@@ -1,4 +1,4 @@
-"""Every measure against a sound of which it is known: from the closed form, or from how the sound was made."""
+"""Every measure against a sound of which it is known, from a closed form or from how it was made."""
 
 from __future__ import annotations
 
@@ -29,8 +29,8 @@ def as_tap(sound, rng, *, noise=1e-5, rate=RATE, seconds=0.25, end=None, flags=(
     )
 
 
-def of(sound, rng, settings=MeasureSettings(), room=None, **how):
-    return measure([as_tap(sound, rng, **how)], settings, room=room)[0]
+def of(sound, rng, settings=None, room=None, **how):
+    return measure([as_tap(sound, rng, **how)], settings or MeasureSettings(), room=room)[0]
 
 
 def blow(ms, rate=RATE):
@@ -106,7 +106,7 @@ def test_balance_and_colour_are_those_of_the_closed_form(made_ring, rng, low_lev
         tones = ((low_level, 2 * math.pi * 500), (high_level, 2 * math.pi * 3500))
         return abs(sum(level * w / (s * s + w * w) for level, w in tones)) ** 2
 
-    def energy(low_hz, high_hz, times=lambda hz: 1.0):
+    def energy(low_hz, high_hz, times=lambda _: 1.0):
         return integrate.quad(
             lambda hz: times(hz) * density(hz), low_hz, high_hz, points=[500, 3500], limit=400
         )[0]

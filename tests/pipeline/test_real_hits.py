@@ -1,4 +1,4 @@
-"""Real struck things: drums of Debian's package `sonic-pi-samples` (public domain, CC0), each laid in silence.
+"""Real struck things: drums of Debian's package `sonic-pi-samples` (CC0), each laid in silence.
 
 The package is installed by ``scripts/test.py``. The references are librosa's frame energy for onsets and
 pyroomacoustics' backward integration for decays.
@@ -59,7 +59,7 @@ PULSE_MS = MeasureSettings().decay_start_ms
 
 @pytest.fixture(scope="module")
 def hit(array_sound):
-    """Read a hit by name: the recording it is laid in, its first sample there, and its rate."""
+    """Read a hit by name: the recording it is laid in, and its rate."""
 
     def read(name):
         path = SAMPLES / f"{name}.flac"
@@ -73,7 +73,7 @@ def hit(array_sound):
             0.0, 1e-5, 3 * rate + len(samples)
         )  # -100 dB: as silent as 16 bits
         x[rate : rate + len(samples)] += samples
-        return array_sound(x, rate), rate, rate
+        return array_sound(x, rate), rate
 
     return read
 
@@ -102,7 +102,7 @@ def early_decay_ms(x, rate):
 @pytest.mark.parametrize("s", [DetectSettings(), LONG], ids=["usual clip", "long clip"])
 @pytest.mark.parametrize("name", HITS)
 def test_each_hit_is_found_once_at_its_onset(hit, name, s):
-    sound, _, rate = hit(name)
+    sound, rate = hit(name)
     taps = first_contacts(sound, s)
     assert len(taps) == 1
     assert taps[0].time_s == pytest.approx(energy_onset_s(sound.samples, rate), abs=0.005)
@@ -110,7 +110,7 @@ def test_each_hit_is_found_once_at_its_onset(hit, name, s):
 
 @pytest.mark.parametrize("name", ONE_DECAY)
 def test_decays_agree_with_an_independent_energy_decay_curve(hit, name):
-    sound, start, rate = hit(name)
+    sound, rate = hit(name)
     (tap,) = first_contacts(sound, LONG)
     after = tap.sample + round(PULSE_MS * rate / 1000)
     whole = sound.samples[after : len(sound.samples) - 2 * rate]  # the hit without the silence behind it
