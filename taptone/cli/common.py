@@ -19,12 +19,38 @@ _LONG_S = 30.0  # shorter recordings need no progress bar
 
 
 def tell(text: str) -> None:
-    """Print a line for the person, not for a program that reads the output."""
+    """Print a line for the person, not for a program that reads the output.
+
+    Parameters
+    ----------
+    text : str
+        The line.
+
+    Examples
+    --------
+    >>> tell("note: recorder not recorded")
+    """
     click.echo(text, err=True)
 
 
 def with_settings(command: Callable[..., None]) -> Callable[..., None]:
-    """Give a command the option ``--set stage.name=value``, and its checked ``settings``."""
+    """Give a command the option ``--set stage.name=value``, and its checked ``settings``.
+
+    Parameters
+    ----------
+    command : callable
+        Takes a keyword ``settings``.
+
+    Returns
+    -------
+    callable
+        For :mod:`click`.
+
+    Examples
+    --------
+    >>> with_settings(lambda settings: print(settings.judge.confidence))(values=("judge.confidence=0.9",))
+    0.9
+    """
 
     @click.option(
         "--set",
@@ -47,7 +73,23 @@ def with_settings(command: Callable[..., None]) -> Callable[..., None]:
 
 
 def temperature(value: float) -> float:
-    """A surface temperature that can be one, or a usage error."""
+    """A surface temperature that can be one, or a usage error.
+
+    Parameters
+    ----------
+    value : float
+        Degrees Celsius; ``nan`` where nobody said.
+
+    Returns
+    -------
+    float
+        The same.
+
+    Examples
+    --------
+    >>> temperature(14.0)
+    14.0
+    """
     if math.isnan(value) or -40 <= value <= 90:
         return value
     raise click.BadParameter(
@@ -57,7 +99,26 @@ def temperature(value: float) -> float:
 
 @contextmanager
 def sounds_of(paths: Sequence[str]) -> Iterator[tuple[list[Sound], Callable[[Sound], Sound]]]:
-    """Open recordings; yield them, and a wrapper that shows progress while they are listened to."""
+    """Open recordings; yield them, and a wrapper that shows progress while they are listened to.
+
+    Parameters
+    ----------
+    paths : sequence of str
+        Sound files.
+
+    Yields
+    ------
+    sounds : list of Sound
+        In the order of `paths`.
+    watched : callable
+        Wraps one of them.
+
+    Examples
+    --------
+    >>> with sounds_of([]) as (sounds, watched):
+    ...     print(sounds)
+    []
+    """
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 

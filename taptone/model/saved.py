@@ -31,6 +31,12 @@ def dumps(reference: Reference) -> str:
     -------
     str
         JSON; its last line holds a checksum of the rest, so that a changed file is noticed.
+
+    Examples
+    --------
+    >>> none = Reference("Kettle", "solid", "60 g", "", math.nan, 48000, (), np.zeros((0, 23)), (), ())
+    >>> json.loads(dumps(none))["boat"]
+    'Kettle'
     """
     body: dict[str, object] = {
         "format": _FORMAT,

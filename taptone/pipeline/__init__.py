@@ -154,6 +154,20 @@ def hear(sound: Sound, settings: Settings = Settings()) -> tuple[list[Measured],
         Sudden sounds that were not taken for taps.
     notes : list of str
         What was noticed about the recording.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from taptone.types import Recording
+    >>> class OneTap:
+    ...     recording = Recording("one.wav", "", 48000, 48000)
+    ...     def blocks(self):
+    ...         t = np.arange(1, 12001) / 48000
+    ...         ring = np.exp(-t / 0.006) * np.sin(2 * np.pi * 900 * t)
+    ...         yield np.concatenate([np.zeros(24000), ring, np.zeros(12000)])
+    >>> [tap], rejected, notes = hear(OneTap())
+    >>> round(tap["mode_hz"], -1), round(tap["decay_ms"], -1)
+    (900.0, 40.0)
     """
     found = list(detect(sound, settings.detect))
     taps = [t for t in found if isinstance(t, Tap)]
@@ -205,6 +219,13 @@ def pool(taps: Sequence[Measured]) -> tuple[FloatArray, dict[str, float], float]
         Median of every measure; ``nan`` where none was had.
     spread : float
         Root mean square distance of a strike from the median, in dB; ``nan`` of one strike.
+
+    Examples
+    --------
+    >>> tap = Measured("row.wav", 0, 48000, {"decay_ms": 40.0}, (-20.0, -30.0))
+    >>> bands_db, measures, spread = pool([tap, tap])
+    >>> bands_db, measures, spread
+    (array([ 5., -5.]), {'decay_ms': 40.0}, 0.0)
     """
     levels = np.array([tap.bands_db for tap in taps])
     mean = np.array([np.nanmean(row) if np.isfinite(row).any() else 0.0 for row in levels])

@@ -118,6 +118,18 @@ def compare(
     -------
     Comparison
         In the order of the stations.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from taptone.model.baseline import Baseline
+    >>> rng = np.random.default_rng(0)
+    >>> shape = rng.normal(size=(30, 4))
+    >>> shape[7, 0] += 40
+    >>> xy_m = np.stack(np.divmod(np.arange(30), 6), axis=1) * 0.1
+    >>> compared = compare(shape, xy_m, np.ones(30, bool), rng.normal(size=(20, 4)), Baseline)
+    >>> int(compared.score.argmax()), bool(compared.chance_if_good[7] < 1e-4)
+    (7, True)
     """
     heard = np.isfinite(shape).all(axis=1)
     able = heard & plain

@@ -76,6 +76,14 @@ def judge(
     -------
     tuple of Judgement
         ``suspect``, ``no difference``, ``at structure`` or ``not assessed``, each with its reason.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> compared = Comparison(np.array([9.0, 1.0]), np.array([1e-6, 0.5]), np.array([False, True]), ((1,), ()))
+    >>> stations = [Heard(80.0, 600.0), Heard(40.0, 900.0)]
+    >>> [v.verdict for v in judge(stations, compared, reference_decay_ms=40.0, reference_centroid_hz=900.0)]
+    ['suspect', 'no difference']
     """
     able = np.array([not (h.refused or h.structure) for h in heard], bool)
     sure = confidence(compared.chance_if_good, able)
