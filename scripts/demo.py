@@ -9,9 +9,12 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 import subprocess
 import sys
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +22,7 @@ from _setup import ROOT, prepare, say
 
 DEMO = ROOT / "recordings" / "demo"
 OUT = ROOT / "out" / "demo"
+UTF_8 = {**os.environ, "PYTHONIOENCODING": "utf-8"}
 
 
 def main() -> int:
@@ -30,16 +34,21 @@ def run_demo(python: Path) -> int:
     """Learn every reference, analyse every panel, and print each log beside the truth."""
     truth = json.loads((DEMO / "truth.json").read_text(encoding="utf-8"))
     OUT.mkdir(parents=True, exist_ok=True)
-    for reference in truth["references"].values():
-        code = taptone(python, *learning(truth["boat"], reference, OUT))
-        if code:
-            return code
-    for stem, panel in truth["panels"].items():
-        baseline = OUT / truth["references"][panel["reference"]]["baseline"]
-        code = taptone(python, *analysing(panel, baseline, OUT / stem))
-        if code:
-            return code
-        print_beside_truth(panel, OUT / stem)
+    references, panels = truth["references"], truth["panels"]
+    learnings = [learning(truth["boat"], reference, OUT) for reference in references.values()]
+    analysings = [
+        analysing(panel, OUT / references[panel["reference"]]["baseline"], OUT / stem)
+        for stem, panel in panels.items()
+    ]
+    with ThreadPoolExecutor(2) as pool:
+        for words, run in zip(learnings, pool.map(partial(taptone, python), learnings), strict=True):
+            if not told(words, run):
+                return run.returncode
+        runs = pool.map(partial(taptone, python), analysings)
+        for stem, words, run in zip(panels, analysings, runs, strict=True):
+            if not told(words, run):
+                return run.returncode
+            print_beside_truth(panels[stem], OUT / stem)
     return 0
 
 
@@ -63,11 +72,24 @@ def analysing(panel: Mapping[str, Any], baseline: Path, out: Path) -> tuple[obje
     )
 
 
-def taptone(python: Path, *words: object) -> int:
-    """Show one command of the program and run it; return its exit code."""
-    shown = [str(word.relative_to(ROOT)) if isinstance(word, Path) else str(word) for word in words]
-    say(subprocess.list2cmdline(["taptone", *shown]))
-    return subprocess.run([python, "-m", "taptone", *shown], cwd=ROOT).returncode
+def taptone(python: Path, words: Sequence[object]) -> subprocess.CompletedProcess[str]:
+    """Run one command of the program; what it prints comes back in the order it was printed."""
+    command = [str(python), "-u", "-m", "taptone", *map(shown, words)]
+    return subprocess.run(
+        command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, encoding="utf-8", env=UTF_8
+    )
+
+
+def told(words: Sequence[object], run: subprocess.CompletedProcess[str]) -> bool:
+    """Print a command and what it said; return whether it succeeded."""
+    say(subprocess.list2cmdline(["taptone", *map(shown, words)]))
+    print(run.stdout, end="", flush=True)
+    return run.returncode == 0
+
+
+def shown(word: object) -> str:
+    """Write a word of a command line; files by their names from the project's folder, as typed there."""
+    return str(word.relative_to(ROOT) if isinstance(word, Path) and word.is_relative_to(ROOT) else word)
 
 
 def print_beside_truth(panel: Mapping[str, Any], out: Path) -> None:

@@ -1,4 +1,4 @@
-"""Were the taps found, and how exactly in time?
+"""Whether the taps were found, and how exactly in time.
 
 Conventions: onsets are seconds from the start of the recording, rising. An estimate hits a true onset if the
 two lie at most `window_s` apart, the boundary included. Pairs are one to one: of all the ways to make the
@@ -52,9 +52,7 @@ def validate(reference_s: ArrayLike, estimated_s: ArrayLike) -> tuple[FloatArray
         if times.ndim != 1:
             raise ValueError(f"{name} onsets have {times.ndim} dimensions: give one row of times")
         if not np.isfinite(times).all() or (times < 0).any():
-            raise ValueError(
-                f"{name} onsets are not all finite and from 0 s up: leave out what was not found"
-            )
+            raise ValueError(f"{name} onsets are not all finite and from 0 s up: leave out the missed")
         if (np.diff(times) < 0).any():
             raise ValueError(f"{name} onsets do not rise: sort them by time")
     return both

@@ -1,4 +1,4 @@
-"""Were the right stations flagged?
+"""Whether the right stations were flagged.
 
 Conventions: one entry a station. `loose` says what is true: True where the skin is loose, False where it is
 good; leave out stations that are neither (beside an edge, on structure). `flagged` says what was called

@@ -14,9 +14,7 @@ REFERENCE, ESTIMATED = [0.5, 1.0, 1.5, 2.0], [0.51, 1.049, 1.56, 2.0, 3.0]
     [(0.05, (0.6667, 0.6, 0.75)), (0.02, (0.4444, 0.4, 0.5)), (0.005, (0.2222, 0.2, 0.25))],
 )
 def test_published_values(window_s, expected):
-    assert f_measure(REFERENCE, ESTIMATED, window_s) == pytest.approx(
-        expected, abs=1e-4
-    )  # four digits printed
+    assert f_measure(REFERENCE, ESTIMATED, window_s) == pytest.approx(expected, abs=1e-4)  # as printed
 
 
 # mir_eval.onset 0.8.2: the boundary itself is a hit; one estimate between two onsets pairs with one only.
