@@ -33,9 +33,7 @@ from taptone.edges.analysing import analyse_sounds
 from taptone.edges.learning import learn_reference
 from taptone.evaluation import onsets, verdicts
 from taptone.physics import scene as physics
-from taptone.pipeline import strikes
 from taptone.pipeline.detect import detect
-from taptone.pipeline.measure import measure
 from taptone.pipeline.place import place
 from taptone.survey.panel import parse_panel
 from taptone.types import BAND_CENTRES_HZ, Panel, Recording, Reference, Result, Tap
@@ -201,7 +199,7 @@ def rows_tied(case: Case) -> dict[str, int]:
     panel = planned(0.9, 0.75)
     sound, truths = tapped(case.scene, panel, [case.seed, 5], damage=True)
     taps = [t for t in detect(sound) if isinstance(t, Tap)]
-    first = [taps[k] for k in strikes(measure(taps))]
+    first = [t for t in taps if "bounce" not in t.flags]
     spots, _ = place(np.zeros(len(first), int), np.array([t.time_s for t in first]), panel)
     struck = [t for t in truths if t.sample >= 0 and t.kind != "bounce"]
     at = np.array([t.sample for t in struck])

@@ -11,6 +11,8 @@ import click
 from taptone.cli.common import sounds_of, tell, temperature, with_settings
 
 if TYPE_CHECKING:
+    from rich.text import Text
+
     from taptone.settings import Settings
     from taptone.types import Result
 
@@ -113,11 +115,9 @@ def _print(result: Result, out: str, *, rejected: bool) -> None:
                 table.add_row(_plain(shown), _plain(reason))
         console.print(table)
     for area in result.areas:
-        console.print(
-            f"area {' '.join(area.stations)}: "
-            f"at least {area.at_least_m2:.3f} m², at most {area.at_most_m2:.3f} m²",
-            markup=False,
-        )
+        least = f"{area.at_least_m2:.3f} m²" if area.at_least_m2 >= 0.0005 else _points(len(area.stations))
+        text = f"area {' '.join(area.stations)}: at least {least}, at most {area.at_most_m2:.3f} m²"
+        console.print(text, markup=False)
     for change in result.changes:
         tell(f"changed setting: {change.setting} is {change.value}, not {change.default}")
     for note in (*result.notes, *(result.cautions)):
@@ -140,5 +140,13 @@ def _phrase(code: str) -> str:
     return CHARACTERS[code]
 
 
-def _plain(text: str) -> str:
-    return text.replace("[", "\\[")
+def _plain(text: str) -> Text:
+    """Text as it is: a bracket in a name is no markup."""
+    from rich.text import Text
+
+    return Text(text)
+
+
+def _points(n: int) -> str:
+    """An area without a width: one station, or a line of them."""
+    return "one point" if n == 1 else f"{n} points in a line"

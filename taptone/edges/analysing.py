@@ -65,11 +65,7 @@ def analyse_sounds(
     taptone.errors.SoundError: no tap was heard: tap nearer to the microphone, or look at --rejected
     """
     if panel is not None:
-        given = {
-            k: v
-            for k, v in stated.items()
-            if v not in ("", None) and not (k == "surface_temp_c" and math.isnan(v))
-        }
+        given = {k: v for k, v in stated.items() if not _unsaid(v) and _unsaid(getattr(panel, k))}
         cautions = tuple(c for c in panel.cautions if not any(c.startswith(_spoken(name)) for name in given))
         panel = dataclasses.replace(panel, **given, cautions=cautions)
     facts = {name: getattr(panel, name, "") or stated.get(name, "") for name in _NAMES}
@@ -107,6 +103,10 @@ def _frozen(panel: Panel | None) -> str:
     if panel is not None and panel.conditions.get("frozen_within_72h") is True:
         return "frozen within 72 h: ice makes a loose or wet place sound good"
     return ""
+
+
+def _unsaid(value: object) -> bool:
+    return value in ("", None) or (isinstance(value, float) and math.isnan(value))
 
 
 def _spoken(name: str) -> str:

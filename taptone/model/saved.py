@@ -90,7 +90,7 @@ def loads(text: str, *, source: str) -> Reference:
     """
     try:
         body = json.loads(text)
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:  # the latter of brackets without end
         raise BaselineError(f"{source} cannot be read as a baseline ({error})", hint=_HINT) from error
     if not isinstance(body, dict) or not str(body.get("format", "")).startswith("taptone baseline"):
         raise BaselineError(

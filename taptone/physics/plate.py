@@ -1,7 +1,8 @@
 """Laws of thin plates: what a skin, bonded or loose, opposes to a push and how it rings.
 
-Pure functions in SI units; every argument may be a number or an array, unless said otherwise. Thin-plate
-theory throughout: shear and rotary inertia of the skin itself are left out.
+Pure functions in SI units; every argument may be a number or an array, unless said otherwise, and the
+result has the shape to which the arguments broadcast. Thin-plate theory throughout: shear and rotary inertia
+of the skin itself are left out.
 
 Notation: bending stiffness ``D`` in N m (per unit width), mass per area ``m'`` in kg/m2, and frequency
 parameters ``lambda^2`` with ``omega = lambda^2 / a^2 * sqrt(D / m')``.
@@ -41,11 +42,11 @@ def bending_stiffness(modulus_pa: ArrayLike, thickness_m: ArrayLike, poisson: Ar
     Parameters
     ----------
     modulus_pa, thickness_m, poisson : array_like
-        Young's modulus, thickness, Poisson's ratio.
+        Young's modulus in Pa, thickness in m, Poisson's ratio.
 
     Returns
     -------
-    numpy.ndarray
+    numpy.ndarray, broadcast shape
         In N m.
 
     Examples
@@ -67,13 +68,13 @@ def natural_frequency(
     lambda2 : array_like
         ``lambda^2`` of the mode.
     size_m : array_like
-        Radius of a circle, or the side which `lambda2` refers to.
+        Radius of a circle, or the side which `lambda2` refers to, in m.
     stiffness_nm, mass_kg_m2 : array_like
-        Bending stiffness and mass per area.
+        Bending stiffness in N m, mass per area in kg/m2.
 
     Returns
     -------
-    numpy.ndarray
+    numpy.ndarray, broadcast shape
         In Hz.
 
     Examples
@@ -130,7 +131,7 @@ def clamped_circle_shape(diameters: int, circles: int, rho: ArrayLike) -> FloatA
 
     Returns
     -------
-    numpy.ndarray
+    numpy.ndarray, shape of `rho`
         Scaled so that the mean square over the whole disc is 1 (the modal mass is the disc's own).
 
     Examples
@@ -153,13 +154,13 @@ def clamped_circle_stiffness(
     Parameters
     ----------
     stiffness_nm, radius_m : array_like
-        Bending stiffness and radius.
+        Bending stiffness in N m, radius in m.
     r_m : array_like, optional
-        Distance of the load from the middle; the stiffness is infinite at the rim.
+        Distance of the load from the middle in m; the stiffness is infinite at the rim.
 
     Returns
     -------
-    numpy.ndarray
+    numpy.ndarray, broadcast shape
         In N/m, under the load.
 
     References
@@ -213,6 +214,16 @@ def supported_circle_stiffness(
 ) -> FloatArray:
     """Stiffness at the middle of a simply supported circle, ``16 pi D (1 + nu) / ((3 + nu) a^2)``.
 
+    Parameters
+    ----------
+    stiffness_nm, radius_m, poisson : array_like
+        Bending stiffness in N m, radius in m, Poisson's ratio.
+
+    Returns
+    -------
+    numpy.ndarray, broadcast shape
+        In N/m, under a load in the middle.
+
     Examples
     --------
     >>> print(f"{supported_circle_stiffness(7.32601, 0.050, 0.30):.0f}")
@@ -232,6 +243,20 @@ def supported_rectangle_frequency(
 ) -> FloatArray:
     """Natural frequency of a simply supported rectangle with `m` by `n` half waves.
 
+    Parameters
+    ----------
+    m, n : array_like
+        Half waves along the length and along the width.
+    length_m, width_m : array_like
+        Sides in m.
+    stiffness_nm, mass_kg_m2 : array_like
+        Bending stiffness in N m, mass per area in kg/m2.
+
+    Returns
+    -------
+    numpy.ndarray, broadcast shape
+        In Hz.
+
     Examples
     --------
     >>> d = bending_stiffness(10e9, 5e-3, 0.30)
@@ -249,13 +274,13 @@ def foundation_stiffness(stiffness_nm: ArrayLike, foundation_pa_m: ArrayLike) ->
     Parameters
     ----------
     stiffness_nm : array_like
-        Bending stiffness of the skin.
+        Bending stiffness of the skin in N m.
     foundation_pa_m : array_like
         Foundation modulus K in Pa/m; of a core, its modulus over its thickness.
 
     Returns
     -------
-    numpy.ndarray
+    numpy.ndarray, broadcast shape
         In N/m.
 
     References
@@ -273,9 +298,14 @@ def foundation_stiffness(stiffness_nm: ArrayLike, foundation_pa_m: ArrayLike) ->
 def point_impedance(stiffness_nm: ArrayLike, mass_kg_m2: ArrayLike) -> FloatArray:
     """Point impedance of an endless plate, ``8 sqrt(D m')``: a pure dashpot at every frequency.
 
+    Parameters
+    ----------
+    stiffness_nm, mass_kg_m2 : array_like
+        Bending stiffness in N m, mass per area in kg/m2.
+
     Returns
     -------
-    numpy.ndarray
+    numpy.ndarray, broadcast shape
         In N s/m.
 
     References
@@ -295,6 +325,18 @@ def coincidence_frequency(
 ) -> FloatArray:
     """Frequency at which bending waves run as fast as sound in air, ``c^2 / (2 pi) sqrt(m'/D)``.
 
+    Parameters
+    ----------
+    stiffness_nm, mass_kg_m2 : array_like
+        Bending stiffness in N m, mass per area in kg/m2.
+    speed_of_sound_m_s : float, optional
+        Speed of sound in air in m/s.
+
+    Returns
+    -------
+    numpy.ndarray, broadcast shape
+        In Hz.
+
     Examples
     --------
     >>> print(f"{coincidence_frequency(bending_stiffness(10e9, 5e-3, 0.30), 8.0):.1f}")
@@ -310,6 +352,18 @@ def sandwich_bending_stiffness(
     """Bending stiffness of a sandwich with equal faces, as a beam of unit width.
 
     Divide by ``1 - nu^2`` for a plate.
+
+    Parameters
+    ----------
+    face_modulus_pa, face_m : array_like
+        Young's modulus in Pa and thickness in m of one face.
+    core_modulus_pa, core_m : array_like
+        Young's modulus in Pa and thickness in m of the core.
+
+    Returns
+    -------
+    numpy.ndarray, broadcast shape
+        In N m, per unit width.
 
     References
     ----------
@@ -327,6 +381,18 @@ def sandwich_bending_stiffness(
 
 def sandwich_shear_stiffness(core_shear_pa: ArrayLike, face_m: ArrayLike, core_m: ArrayLike) -> FloatArray:
     """Shear stiffness of a sandwich per unit width, ``G (t + c)^2 / c``.
+
+    Parameters
+    ----------
+    core_shear_pa : array_like
+        Shear modulus of the core in Pa.
+    face_m, core_m : array_like
+        Thickness of one face and of the core in m.
+
+    Returns
+    -------
+    numpy.ndarray, broadcast shape
+        In N/m.
 
     Examples
     --------

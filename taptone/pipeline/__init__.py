@@ -272,6 +272,11 @@ def _judged(
     settings: Settings,
 ) -> tuple[tuple[Point, ...], tuple[Area, ...], str, list[str]]:
     kinds = list(structure) or [""] * len(places)
+    if reference is not None and reference.n_places < settings.judge.least_places:
+        refused = refused or (
+            f"the baseline holds {reference.n_places} places: "
+            f"at least {settings.judge.least_places} are needed"
+        )
     pooled = [pool([taps[k] for k in spot.taps]) if spot.taps else None for spot in places]
     trusted = [p is not None and not spot.reason for p, spot in zip(pooled, places, strict=True)]
     heard = [

@@ -189,8 +189,8 @@ def _one(
         text = f"on declared {here.structure}: {how}; the bond here is not judged separately; {numbers}"
         return verdict("at structure", text)
     if sure >= settings.confidence:
-        one_in = "1,000,000 or more" if chance < 1e-6 else f"{_round(1 / chance):,}"
-        text = f"{numbers}; about 1 good place in {one_in} would sound this different; {tapped} were tapped"
+        rarity = "fewer than 1 good place in 1,000,000" if chance < 1e-6 else f"about {_one_in(chance)}"
+        text = f"{numbers}; {rarity} would sound this different; {tapped} were tapped"
         base = (decay_ms, centroid_hz) if near else (reference_decay_ms, reference_centroid_hz)
         return verdict("suspect", text, character(here, *base), sure)
     share = f"{100 * chance:.0f} of 100" if chance >= 0.01 else "fewer than 1 of 100"
@@ -224,7 +224,8 @@ def _median(values: Sequence[float]) -> float:
     return float(np.median(held)) if held else math.nan
 
 
-def _round(value: float) -> int:
+def _one_in(chance: float) -> str:
     """To one figure: a fitted tail deserves no more."""
-    size = 10 ** int(math.log10(value)) if value >= 1 else 1
-    return int(round(value / size) * size)
+    value = 1 / chance
+    size = 10 ** int(math.log10(value))
+    return f"1 good place in {round(value / size) * size:,}"

@@ -9,6 +9,7 @@ from scipy import signal
 
 from taptone.errors import SettingError
 from taptone.physics import plate
+from taptone.physics.radiation import loose_disc, transfer_function
 from taptone.physics.scene import (
     BUILDS,
     FOAM_DECK,
@@ -138,19 +139,17 @@ def test_bay_modes_are_those_of_a_plate_when_nothing_shears():
 def test_poles_are_those_of_the_equations_of_motion():
     # A loose disc over a bay: each mode as s^2 / (s^2 + 2 z w s + w^2), coupled by the balance of forces,
     # must equal the sum of poles that the sound is made from.
-    from taptone.physics import scene as module
-
     scene = replace(STILL, patches=(Patch(0.0, 0.0, 0.06),))
     here = local(scene, [[0.01, 0.0]])
-    disc = module._disc(scene, here)
-    transfer = module._transfer(scene, here, disc)
+    disc = loose_disc(scene, here)
+    transfer = transfer_function(scene, here, disc)
     f = np.array([120.0, 400.0, 683.0, 2000.0, 7000.0])
     s = 2j * np.pi * f
 
     def follows(pole):
         return s[:, None] ** 2 / (s[:, None] ** 2 - 2.0 * pole.real * s[:, None] + np.abs(pole) ** 2)
 
-    bay = module._transfer(scene, here, None)
+    bay = transfer_function(scene, here, None)
     panel = here.panel_kg_m2[0]
     shapes = np.append(here.bay_shape[0], 1.0) / panel
     behind = 2.0 / panel - ((1.0 - follows(bay.pole[0])) * shapes).sum(axis=1)

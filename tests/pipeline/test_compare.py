@@ -1,0 +1,169 @@
+"""Stations against a reference and their good neighbours, on numbers of which all is known."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.spatial import cKDTree
+
+from taptone.model.baseline import Baseline
+from taptone.pipeline.compare import compare, crisper, shapes
+from taptone.settings import JudgeSettings
+from taptone.types import BAND_CENTRES_HZ
+
+ROWS, COLUMNS = 6, 10
+N = ROWS * COLUMNS
+XY_M = np.stack(np.divmod(np.arange(N), COLUMNS)[::-1], axis=1) * 0.1
+PLAIN = np.ones(N, bool)
+
+
+def new(features=5):
+    return lambda: Baseline(benign=crisper(features))
+
+
+def good(rng, n, features=5):
+    return rng.normal(size=(n, features))
+
+
+# -- the shape of a spectrum -----------------------------------------------------------------------------
+
+
+def test_a_harder_blow_is_no_difference(rng):
+    bands = rng.uniform(-30, 0, (4, len(BAND_CENTRES_HZ)))
+    assert shapes(bands + np.array([[0.0], [12.0], [-20.0], [3.0]])) == pytest.approx(shapes(bands))
+    assert shapes(bands).mean(axis=1) == pytest.approx(0, abs=1e-12)
+
+
+def test_only_200_hz_to_8_khz_count(rng):
+    bands = rng.uniform(-30, 0, (2, len(BAND_CENTRES_HZ)))
+    outside = np.array([not 190 < f < 8100 for f in BAND_CENTRES_HZ])
+    assert 0 < outside.sum() < len(outside)
+    other = np.where(outside, bands - 25, bands)
+    assert shapes(other) == pytest.approx(shapes(bands))
+    assert shapes(bands).shape[1] == (~outside).sum()
+
+
+def test_bands_that_a_recording_does_not_hold_are_left_out_for_all(rng):
+    bands = rng.uniform(-30, 0, (3, len(BAND_CENTRES_HZ)))
+    bands[:, 15:] = np.nan
+    assert shapes(bands).shape == (3, 12)
+    assert np.isfinite(shapes(bands)).all()
+
+
+def test_what_lies_40_db_below_the_whole_is_not_told_apart():
+    bands = np.full((2, len(BAND_CENTRES_HZ)), -90.0)
+    bands[:, 8] = 0.0
+    bands[1, 12] = -55.0
+    one, two = shapes(bands)
+    assert one == pytest.approx(two, abs=1e-3)
+    assert one.max() - one.min() == pytest.approx(40, abs=1e-3)
+
+
+# -- who is held against whom ----------------------------------------------------------------------------
+
+
+def test_neighbours_are_the_nearest_good_ones(rng):
+    """By scipy's own tree; distances are compared, because equally near ones may be taken in any order."""
+    shape = good(rng, N)
+    shape[[22, 23, 32, 33]] += np.array([15.0, -15, 15, -15, 0])
+    got = compare(shape, XY_M, PLAIN, good(rng, 40), new())
+    assert not got.good[[22, 23, 32, 33]].any()
+    assert got.good.sum() >= N - 8
+    tree = cKDTree(XY_M[got.good])
+    for k, near in enumerate(got.neighbours):
+        assert k not in near
+        assert got.good[list(near)].all()
+        far, _ = tree.query(XY_M[k], 9)
+        expected = far[1:] if got.good[k] else far[:8]
+        assert np.linalg.norm(XY_M[list(near)] - XY_M[k], axis=1) == pytest.approx(expected)
+
+
+def test_structure_is_nobodys_neighbour_but_is_scored(rng):
+    plain = PLAIN.copy()
+    plain[[4, 14, 24, 34, 44, 54]] = False
+    got = compare(good(rng, N), XY_M, plain, good(rng, 30), new())
+    assert not {4, 14, 24, 34, 44, 54} & {j for near in got.neighbours for j in near}
+    assert np.isfinite(got.score).all()
+    assert not got.good[~plain].any()
+
+
+def test_structure_that_differs_changes_nothing_for_plain_skin(rng):
+    shape, reference = good(rng, N), good(rng, 30)
+    plain = np.arange(N) % COLUMNS != 4
+    other = np.where(plain[:, None], shape, shape + np.array([20.0, -20, 20, -20, 0]))
+    one, two = (compare(s, XY_M, plain, reference, new()) for s in (shape, other))
+    assert two.score[plain] == pytest.approx(one.score[plain], abs=1e-12)
+    assert two.score[~plain].min() > one.score.max()
+
+
+def test_without_places_there_are_no_neighbours(rng):
+    got = compare(good(rng, N), None, PLAIN, good(rng, 30), new())
+    assert set(got.neighbours) == {()}
+    assert np.isfinite(got.chance_if_good).all()
+
+
+def test_where_nothing_was_heard_nothing_is_said(rng):
+    shape = good(rng, N)
+    shape[[7, 8]] = np.nan
+    got = compare(shape, XY_M, PLAIN, good(rng, 30), new())
+    assert np.flatnonzero(np.isnan(got.score)).tolist() == [7, 8]
+    assert np.flatnonzero(np.isnan(got.chance_if_good)).tolist() == [7, 8]
+    assert not {7, 8} & {j for near in got.neighbours for j in near}
+
+
+@pytest.mark.parametrize("heard", [0, 1])
+def test_with_nothing_to_learn_from_there_is_no_score(rng, heard):
+    shape = np.full((5, 3), np.nan)
+    shape[:heard] = 1.0
+    got = compare(shape, XY_M[:5], PLAIN[:5], None, new(3))
+    assert np.isnan(got.score).all()
+    assert np.isnan(got.chance_if_good).all()
+    assert len(got.neighbours) == 5
+
+
+# -- what is found ---------------------------------------------------------------------------------------
+
+BAD = (np.arange(N) % COLUMNS < 4) & (np.arange(N) // COLUMNS < 5)  # a block of 20: a third
+
+
+@pytest.mark.parametrize("with_reference", [True, False])
+def test_a_third_of_the_panel_bad(rng, with_reference):
+    shape = good(rng, N)
+    shape[BAD] += np.array([5.0, 3.0, 0.0, -3.0, -5.0])  # duller: off the high bands
+    got = compare(shape, XY_M, PLAIN, good(rng, 30) if with_reference else None, new())
+    assert got.score[BAD].min() > np.quantile(got.score[~BAD], 0.95)
+    assert got.chance_if_good[BAD].max() < 0.005
+    assert not got.good[BAD].any()
+    # Twice what chance gives of 40 at 1 in 100, rounded up.
+    assert (got.chance_if_good[~BAD] < 0.01).sum() <= 2
+
+
+def test_a_taper_is_followed(rng):
+    """From end to end by 9 spreads: held against the reference alone its ends stand out, not so here."""
+    along = np.linspace(-4.5, 4.5, COLUMNS)[np.arange(N) % COLUMNS]
+    shape = good(rng, N) + along[:, None] * np.array([1.0, -1.0, 0.0, -1.0, 1.0]) / 2
+    reference = good(rng, 30)
+    alone = compare(shape, None, PLAIN, reference, new())
+    got = compare(shape, XY_M, PLAIN, reference, new())
+    ends = np.abs(along) > 4
+    assert np.median(alone.chance_if_good[ends]) < 0.02
+    assert np.median(got.chance_if_good[ends]) > 0.1
+    assert got.chance_if_good.min() > 1e-4
+
+
+def test_a_crisper_station_is_not_held_against_it_but_a_duller_one_is(rng):
+    shape = good(rng, N)
+    shape[25] = 8 * crisper(5)
+    shape[28] = -8 * crisper(5)
+    got = compare(shape, XY_M, PLAIN, good(rng, 30), new())
+    assert got.chance_if_good[25] > 0.05
+    assert got.chance_if_good[28] < 1e-4
+    assert crisper(5).sum() == pytest.approx(0)
+    assert np.diff(crisper(17)) == pytest.approx(np.full(16, 1 / 8))
+
+
+def test_a_large_reference_weight_leaves_the_neighbours_without_voice(rng):
+    shape, reference = good(rng, N) + 2.0, good(rng, 30)
+    heavy = compare(shape, XY_M, PLAIN, reference, new(), JudgeSettings(reference_weight=30.0))
+    light = compare(shape, XY_M, PLAIN, reference, new(), JudgeSettings(reference_weight=0.1))
+    assert np.median(light.score) < np.median(heavy.score)

@@ -1,0 +1,160 @@
+"""Scores to verdicts: the adjustment against its published example, and the words."""
+
+from __future__ import annotations
+
+import itertools
+import math
+import re
+
+import numpy as np
+import pytest
+from scipy.stats import false_discovery_control
+
+from taptone.pipeline.compare import Comparison
+from taptone.pipeline.judge import CHARACTERS, Heard, character, confidence, judge
+from taptone.settings import JudgeSettings
+
+#: Y. Benjamini and Y. Hochberg, J. R. Stat. Soc. B 57 (1995) 289-300, section 3.2.
+PUBLISHED = np.array(
+    [
+        *(0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344),
+        *(0.0459, 0.3240, 0.4262, 0.5719, 0.6528, 0.7590, 1.0),
+    ]
+)
+
+
+def compared(chance, neighbours=None):
+    chance = np.asarray(chance, float)
+    near = neighbours or tuple(() for _ in chance)
+    return Comparison(-np.log(chance), chance, np.ones(len(chance), bool), tuple(near))
+
+
+def judged(heard, chance, neighbours=None, *, decay_ms=40.0, centroid_hz=900.0, settings=None):
+    return judge(
+        heard,
+        compared(chance, neighbours),
+        reference_decay_ms=decay_ms,
+        reference_centroid_hz=centroid_hz,
+        settings=settings or JudgeSettings(),
+    )
+
+
+# -- confidence over a panel -----------------------------------------------------------------------------
+
+
+def test_published_example():
+    sure = confidence(PUBLISHED, np.ones(15, bool))
+    # The paper rejects four hypotheses at 0.05; nine at 0.10.
+    assert (sure >= 0.95).tolist() == [True] * 4 + [False] * 11
+    assert (sure >= 0.90).sum() == 9
+    # Adjusted values of the first nine, to the digits that scipy's and statsmodels' manuals give.
+    adjusted = [0.0015, 0.003, 0.0095, 0.035625, 0.0603, 0.063857, 0.063857, 0.0645, 0.0765]
+    assert 1 - sure[:9] == pytest.approx(adjusted, abs=1e-6)
+
+
+def test_as_scipy_does_in_any_order(rng):
+    order = rng.permutation(15)
+    sure = confidence(PUBLISHED[order], np.ones(15, bool))
+    assert 1 - sure == pytest.approx(false_discovery_control(PUBLISHED[order]), abs=1e-15)
+
+
+def test_who_is_not_judged_does_not_count():
+    chance = np.concatenate([PUBLISHED, [1e-9, np.nan, 1e-9]])
+    able = np.array([True] * 15 + [False, True, False])
+    sure = confidence(chance, able)
+    assert np.isnan(sure[15:]).all()
+    assert sure[:15] == pytest.approx(confidence(PUBLISHED, np.ones(15, bool)))
+    assert np.isnan(confidence(np.array([0.01]), np.array([False]))).all()
+
+
+def test_four_suspects_of_the_published_example():
+    verdicts = [v.verdict for v in judged([Heard(40.0, 900.0)] * 15, PUBLISHED)]
+    assert verdicts == ["suspect"] * 4 + ["no difference"] * 11
+    lenient = judged([Heard(40.0, 900.0)] * 15, PUBLISHED, settings=JudgeSettings(confidence=0.9))
+    assert [v.verdict for v in lenient].count("suspect") == 9
+
+
+# -- verdicts --------------------------------------------------------------------------------------------
+
+
+def test_cannot_tell_is_never_no_difference():
+    heard = [Heard(40.0, 900.0, refused="frozen"), Heard(40.0, 900.0), Heard(structure="frame", refused="wet")]
+    for chance in itertools.product([1e-9, 0.7], [math.nan], [1e-9, 0.7]):
+        got = judged(heard, chance)
+        assert [v.verdict for v in got] == ["not assessed"] * 3
+        assert [v.reason for v in got] == ["frozen", "nothing to compare it with", "wet"]
+        assert all(math.isnan(v.confidence) and not v.character for v in got)
+
+
+def test_structure_is_said_to_differ_or_not_and_is_never_judged():
+    heard = [Heard(40.0, 900.0, structure="frame"), Heard(40.0, 900.0, structure="tank"), Heard(40.0, 900.0)]
+    got = judged(heard, [1e-9, 0.5, 0.5])
+    assert [v.verdict for v in got] == ["at structure", "at structure", "no difference"]
+    assert got[0].reason.startswith("on declared frame: differs from plain skin; the bond here is not judged")
+    assert got[1].reason.startswith("on declared tank: does not differ from plain skin; the bond")
+    assert math.isnan(got[0].confidence)
+
+
+def test_reason_in_plain_numbers():
+    heard = [Heard(80.0, 600.0), *[Heard(40.0 + k, 900.0 + 10 * k) for k in range(3)]]
+    got = judged(
+        heard, [2.6e-4, 0.5, 0.5, 0.5], ((1, 2, 3), (), (), ()), decay_ms=38.0, centroid_hz=1000.0
+    )[0]
+    assert (got.neighbour_decay_ms, got.neighbour_centroid_hz) == (41.0, 910.0)
+    assert got.reason == (
+        "decay 80 ms, its 3 neighbours 41 ms, the reference 38 ms; "
+        "centroid 600 Hz, 310 Hz below its neighbours, 400 Hz below the reference; "
+        "about 1 good place in 4,000 would sound this different; 4 were tapped"  # 1 / 2.6e-4 is 3846
+    )
+    assert got.character == "hollow"
+    assert got.confidence == pytest.approx(1 - 4 * 2.6e-4)
+
+
+def test_reason_without_decay_neighbours_or_reference():
+    [got] = judged([Heard(math.nan, 600.0)], [0.4], decay_ms=math.nan, centroid_hz=math.nan)
+    assert got.reason == (
+        "40 of 100 good places would sound at least this different; "
+        "no single decay could be read; centroid 600 Hz"
+    )
+    assert got.verdict == "no difference"
+
+
+@pytest.mark.parametrize(("chance", "said"), [(1e-300, "1,000,000 or more"), (0.0, "1,000,000 or more")])
+def test_a_vanishing_chance_is_not_spelt_out(chance, said):
+    with np.errstate(divide="ignore"):
+        assert f"1 good place in {said} would" in judged([Heard(40.0, 900.0)], [chance])[0].reason
+
+
+@pytest.mark.parametrize(
+    ("heard", "code"),
+    [
+        (Heard(80.0, 600.0), "hollow"),
+        (Heard(25.0, 600.0), "dull"),
+        (Heard(10.0, 1200.0), "dead"),
+        (Heard(80.0, 600.0, bounced=0.5), "rattling"),
+        (Heard(41.0, 890.0), ""),
+        (Heard(80.0, 1200.0), ""),
+        (Heard(math.nan, 600.0), ""),
+    ],
+)
+def test_character_beside_neighbours_of_40_ms_and_900_hz(heard, code):
+    assert character(heard, 40.0, 900.0) == code
+    assert code in {*CHARACTERS, ""}
+
+
+def test_only_suspects_have_a_character():
+    got = judged([Heard(80.0, 600.0), Heard(80.0, 600.0), Heard(80.0, 600.0, structure="frame")], [1e-6, 0.5, 1e-6])
+    assert [v.character for v in got] == ["hollow", "", ""]
+
+
+def test_no_word_judges_a_boat():
+    """The list of PRACTICE: never printed as a verdict (common practice, no source)."""
+    never = r"\b(wet|dry|rotten|safe|seaworthy|passed|pass|failed|fail|certified|guaranteed|delaminated)\b"
+    heard = [
+        Heard(d, c, bounced=b, structure=s)
+        for d, c, b, s in itertools.product([80.0, 10.0, math.nan], [600.0, math.nan], [0.0, 1.0], ["", "frame"])
+    ]
+    got = judged(heard, [1e-7 if k % 3 else 0.6 for k in range(len(heard))])
+    assert {v.verdict for v in got} == {"suspect", "no difference", "at structure"}
+    said = " ".join([v.reason + " " + CHARACTERS.get(v.character, "") for v in got])
+    assert not re.search(never, said)
