@@ -80,7 +80,9 @@ def judge(
     Examples
     --------
     >>> import numpy as np
-    >>> compared = Comparison(np.array([9.0, 1.0]), np.array([1e-6, 0.5]), np.array([False, True]), ((1,), ()))
+    >>> compared = Comparison(
+    ...     np.array([9.0, 1.0]), np.array([1e-6, 0.5]), np.array([False, True]), ((1,), ())
+    ... )
     >>> stations = [Heard(80.0, 600.0), Heard(40.0, 900.0)]
     >>> [v.verdict for v in judge(stations, compared, reference_decay_ms=40.0, reference_centroid_hz=900.0)]
     ['suspect', 'no difference']
