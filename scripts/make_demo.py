@@ -44,7 +44,7 @@ BOAT, HAMMER, RECORDER, SURFACE_TEMP_C = "Lantern", "60 g steel", "phone at 0.5 
 class Case:
     """One panel: what its file says, and what is really there.
 
-    ``good_m`` is the low and high corner of the good laminate beside the panel that the reference is taken on.
+    ``good_m``: low and high corner of the good laminate beside the panel, where the reference is taken.
     """
 
     stem: str

@@ -122,7 +122,7 @@ class JudgeSettings(_Stage):
     neighbours: int = _setting(8, "", 3, 30, "good neighbours a station is held against")
     reference_weight: float = _setting(2.0, "", 0.1, 30.0, "how many neighbours the reference counts for")
     set_aside: float = _setting(
-        0.01, "", 0.0001, 0.2, "a station whose chance_if_good is below this is nobody's neighbour"
+        0.001, "", 0.000001, 0.2, "a station whose chance_if_good is below this is nobody's neighbour"
     )
     snr_db: float = _setting(10.0, "dB", 0.0, 40.0, "below this a tap is too near the noise to be judged")
     least_places: int = _setting(8, "", 3, 100, "reference places below which nothing is judged")

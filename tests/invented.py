@@ -26,9 +26,7 @@ class Invented:
     recording: Recording = field(init=False)
 
     def __post_init__(self) -> None:
-        object.__setattr__(
-            self, "recording", Recording(self.name, "0" * 64, self.rate_hz, len(self.samples))
-        )
+        object.__setattr__(self, "recording", Recording(self.name, "0" * 64, self.rate_hz, len(self.samples)))
 
     def blocks(self) -> Iterator[NDArray[np.floating]]:
         yield np.asarray(self.samples, np.float32)
@@ -52,6 +50,17 @@ def tap(
     return 0.5 * 10 ** (rng.uniform(-8, 0) / 20) * sound / np.abs(sound).max()
 
 
+def tilted(sound: NDArray[np.floating], db: float) -> NDArray[np.float64]:
+    """A sound with `db` more an octave, evenly from 150 Hz to 10 kHz, and nothing before its start."""
+    n = 2 * len(sound)
+    gain = (np.clip(np.fft.rfftfreq(n, 1 / RATE), 150, 10_000) / MODES_HZ[0]) ** (db / (20 * np.log10(2)))
+    # The minimum phase that belongs to a gain: its cepstrum folded to one side.
+    cepstrum = np.fft.irfft(np.log(gain))
+    cepstrum[1 : n // 2] *= 2
+    cepstrum[n // 2 + 1 :] = 0
+    return np.fft.irfft(np.fft.rfft(sound, n) * np.exp(np.fft.rfft(cepstrum)))[: len(sound)]
+
+
 def laid(
     hits: Sequence[NDArray[np.floating]],
     rows: Sequence[int] = (),
@@ -70,9 +79,7 @@ def laid(
     return sound
 
 
-def good(
-    rng: np.random.Generator, n: int = 20, *, name: str = "good.wav", noise: float = 1e-4
-) -> Invented:
+def good(rng: np.random.Generator, n: int = 20, *, name: str = "good.wav", noise: float = 1e-4) -> Invented:
     """A recording of `n` good taps."""
     return Invented(laid([tap(rng) for _ in range(n)], noise=noise), name)
 

@@ -66,9 +66,7 @@ def test_a_baseline_comes_out_the_same_when_learned_again(reference, tmp_path):
         *("--taps-per-place", reference["taps_per_place"], "--out", learned),
     )
     kept = ROOT / "models" / reference["baseline"]
-    assert learned.read_bytes() == kept.read_bytes(), (
-        f"copy out/demo/{kept.name} to models/ if this was meant"
-    )
+    assert learned.read_bytes() == kept.read_bytes(), f"meant? copy out/demo/{kept.name} to models/"
 
 
 # What is loose is known because it was put there; at the edge of a patch either answer is right.

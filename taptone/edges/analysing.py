@@ -8,6 +8,8 @@ from collections.abc import Callable, Mapping, Sequence
 from importlib import metadata
 from typing import Any
 
+import numpy as np
+
 from taptone import __version__
 from taptone.model.baseline import Baseline
 from taptone.pipeline import analyse
@@ -77,7 +79,7 @@ def analyse_sounds(
         kinds = [s.kind if s else "" for s in found]
     return analyse(
         sounds,
-        new_scorer=lambda features: Baseline(benign=crisper(features)),
+        new_scorer=lambda features: Baseline(benign=np.append(crisper(features - 1), 0.0)),
         panel=panel,
         reference=reference,
         structure=kinds,

@@ -102,13 +102,13 @@ def save_baseline(reference: Reference, path: str | os.PathLike[str]) -> None:
         raise OutputError(f"{target.parent} is not a folder", hint="choose another place with --out")
     if target.is_dir():
         raise OutputError(f"{target} is a folder", hint="give the name of a file with --out")
-    name = ""
+    text, name = dumps(reference), ""
     try:
         with tempfile.NamedTemporaryFile(
             "w", encoding="utf-8", newline="\n", dir=target.parent, prefix=".writing-", delete=False
         ) as file:
             name = file.name
-            file.write(dumps(reference))
+            file.write(text)
             file.flush()
             os.fsync(file.fileno())
         os.chmod(name, 0o644)

@@ -287,9 +287,11 @@ def _judged(
     for k, p in enumerate(pooled):
         if p is not None and trusted[k] and not heard[k].refused:
             bands[k] = p[0]
-    known, relative_to = _known(reference, bands, places, settings)
+    ring_db = np.array([_ring_db(p[1]) if p is not None else np.nan for p in pooled])
+    known, known_ring_db, relative_to = _known(reference, bands, ring_db, places, settings)
     notes = []
     shape, known_shape = _in_one_band(bands, known)
+    shape, known_shape = _with_ring(shape, ring_db, known_shape, known_ring_db)
     able = np.isfinite(bands).any(axis=1)
     least = settings.judge.least_places
     if known_shape is None and able.sum() < least:
@@ -305,6 +307,12 @@ def _judged(
         lambda: new_scorer(shape.shape[1]),
         settings.judge,
     )
+    if compared.own and known_shape is not None:
+        notes.append(
+            "most of this panel sounds unlike the baseline as a whole: its stations were compared with each "
+            "other; ask whether the baseline belongs to it, or the whole panel has changed"
+        )
+        relative_to += ", but most of the panel is unlike it: relative to this panel only"
     decay_ms, centroid_hz = _reference_medians(reference)
     verdicts = judge(
         heard,
@@ -373,15 +381,23 @@ def _heard(
 
 
 def _known(
-    reference: Reference | None, bands: FloatArray, places: Sequence[Place], settings: Settings
-) -> tuple[FloatArray | None, str]:
-    """Levels of the places taken for good, and what that makes every result relative to."""
+    reference: Reference | None,
+    bands: FloatArray,
+    ring_db: FloatArray,
+    places: Sequence[Place],
+    settings: Settings,
+) -> tuple[FloatArray | None, FloatArray, str]:
+    """Levels and ring of the places taken for good, and what that makes every result relative to."""
     if reference is not None:
-        return reference.bands_db, f"baseline of {reference.n_places} places"
+        return (
+            reference.bands_db,
+            np.array([_ring_db(m) for m in reference.measures]),
+            f"baseline of {reference.n_places} places",
+        )
     marked = np.array([s.station.role == "reference" for s in places], bool) & np.isfinite(bands).any(axis=1)
     if marked.sum() >= settings.judge.least_places:
-        return bands[marked], f"{int(marked.sum())} reference stations of this panel"
-    return None, "relative to this panel only"
+        return bands[marked], ring_db[marked], f"{int(marked.sum())} reference stations of this panel"
+    return None, np.zeros(0), "relative to this panel only"
 
 
 def _in_one_band(bands: FloatArray, known: FloatArray | None) -> tuple[FloatArray, FloatArray | None]:
@@ -397,6 +413,26 @@ def _in_one_band(bands: FloatArray, known: FloatArray | None) -> tuple[FloatArra
     shape = both[: len(bands)].copy()
     shape[~np.isfinite(bands).any(axis=1)] = np.nan
     return shape, None if known is None else both[len(bands) :]
+
+
+def _ring_db(measures: Mapping[str, float]) -> float:
+    """Decay on a scale where twice as long is as far as half as long."""
+    decay_ms = measures["decay_ms"]
+    return 10 * math.log10(decay_ms) if decay_ms > 0 else math.nan
+
+
+def _with_ring(
+    shape: FloatArray, ring_db: FloatArray, known: FloatArray | None, known_ring_db: FloatArray
+) -> tuple[FloatArray, FloatArray | None]:
+    """The ring as one more feature; one that could not be read is taken as usual, and tells nothing."""
+    usual = known_ring_db if known is not None else ring_db
+    usual_db = float(np.median(usual[np.isfinite(usual)])) if np.isfinite(usual).any() else 0.0
+    if not (np.isfinite(usual).any() and np.isfinite(ring_db).any()):
+        ring_db, known_ring_db = np.full(len(shape), usual_db), np.full(len(known_ring_db), usual_db)
+    shape = np.column_stack([shape, np.where(np.isfinite(ring_db), ring_db, usual_db)])
+    if known is None:
+        return shape, None
+    return shape, np.column_stack([known, np.where(np.isfinite(known_ring_db), known_ring_db, usual_db)])
 
 
 def _reference_medians(reference: Reference | None) -> tuple[float, float]:

@@ -22,7 +22,7 @@ __all__ = ["Comparison", "compare", "crisper", "shapes"]
 
 _LOWEST_BAND = 3  # 200 Hz
 _FLOOR = 1e-4  # bands more than 40 dB below the whole are taken as 40 dB below: they are mostly noise
-_TURNS = 8
+_TURNS = 20
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -31,12 +31,15 @@ class Comparison:
 
     ``good`` marks the stations that served as neighbours, ``neighbours`` lists for each station which
     ones were its own (indices); ``score`` and ``chance_if_good`` are ``nan`` where there was no sound.
+    ``own`` says that the panel was compared with itself: there is no reference, or most of the panel is
+    unlike it.
     """
 
     score: FloatArray
     chance_if_good: FloatArray
     good: NDArray[np.bool_]
     neighbours: tuple[tuple[int, ...], ...]
+    own: bool = False
 
 
 def shapes(bands_db: FloatArray) -> FloatArray:
@@ -133,20 +136,23 @@ def compare(
     """
     heard = np.isfinite(shape).all(axis=1)
     able = heard & plain
-    if reference is None:
-        middle, good = _own_middle(shape, able)
-        strays = np.zeros((0, shape.shape[1]))
-        # Grown from the half that is most alike, whose spread is too small: take in more readily.
-        set_aside = settings.set_aside / 100
-    else:
-        set_aside = settings.set_aside
-        scorer = new_scorer().fit(reference)
-        middle = scorer.location_
-        strays = reference - middle
-        good = able.copy()
-        if able.any():
-            good[able] = scorer.chance_if_good(scorer.score_samples(shape[able])) > set_aside
+    nothing = np.full(len(shape), np.nan)
+    if not heard.any():
+        return Comparison(nothing, nothing, able, tuple(() for _ in shape))
     count = 0 if xy_m is None else settings.neighbours
+    middle, good = _own_middle(shape, able)
+    strays = np.zeros((0, shape.shape[1]))
+    own = True
+    if reference is not None and able.any():
+        scorer = new_scorer().fit(reference)
+        alike = able.copy()
+        alike[able] = scorer.chance_if_good(scorer.score_samples(shape[able])) > settings.set_aside
+        # Where most of a panel is unlike the reference, it is the reference that lies off: then the half
+        # that is most alike starts the search, and the reference only lends its spread.
+        own = bool(2 * alike.sum() < able.sum()) and count > 0
+        strays = reference - scorer.location_
+        if not own:
+            middle, good = scorer.location_, alike
     at = np.zeros((len(shape), 2)) if xy_m is None else xy_m
     far = np.linalg.norm(at[:, None] - at[None], axis=2)
     for _ in range(_TURNS):
@@ -161,16 +167,15 @@ def compare(
         chance = np.full(len(shape), np.nan)
         score[heard] = scorer.score_samples(difference[heard])
         chance[heard] = scorer.chance_if_good(score[heard])
-        still = able & (np.nan_to_num(chance, nan=0.0) > set_aside)
+        still = able & (np.nan_to_num(chance, nan=0.0) > settings.set_aside)
         if (still == good).all():
             break
         good = still
     else:
         near = _nearest(far, good, count)
     if len(rows) < 2:
-        nothing = np.full(len(shape), np.nan)
         return Comparison(nothing, nothing, good, tuple(() for _ in shape))
-    return Comparison(score, chance, good, tuple(tuple(int(k) for k in row) for row in near))
+    return Comparison(score, chance, good, tuple(tuple(int(k) for k in row) for row in near), own)
 
 
 def _own_middle(shape: FloatArray, able: NDArray[np.bool_]) -> tuple[FloatArray, NDArray[np.bool_]]:

@@ -78,7 +78,11 @@ def test_four_suspects_of_the_published_example():
 
 
 def test_cannot_tell_is_never_no_difference():
-    heard = [Heard(40.0, 900.0, refused="frozen"), Heard(40.0, 900.0), Heard(structure="frame", refused="wet")]
+    heard = [
+        Heard(40.0, 900.0, refused="frozen"),
+        Heard(40.0, 900.0),
+        Heard(structure="frame", refused="wet"),
+    ]
     for chance in itertools.product([1e-9, 0.7], [math.nan], [1e-9, 0.7]):
         got = judged(heard, chance)
         assert [v.verdict for v in got] == ["not assessed"] * 3
@@ -97,9 +101,9 @@ def test_structure_is_said_to_differ_or_not_and_is_never_judged():
 
 def test_reason_in_plain_numbers():
     heard = [Heard(80.0, 600.0), *[Heard(40.0 + k, 900.0 + 10 * k) for k in range(3)]]
-    got = judged(
-        heard, [2.6e-4, 0.5, 0.5, 0.5], ((1, 2, 3), (), (), ()), decay_ms=38.0, centroid_hz=1000.0
-    )[0]
+    got = judged(heard, [2.6e-4, 0.5, 0.5, 0.5], ((1, 2, 3), (), (), ()), decay_ms=38.0, centroid_hz=1000.0)[
+        0
+    ]
     assert (got.neighbour_decay_ms, got.neighbour_centroid_hz) == (41.0, 910.0)
     assert got.reason == (
         "decay 80 ms, its 3 neighbours 41 ms, the reference 38 ms; "
@@ -119,10 +123,11 @@ def test_reason_without_decay_neighbours_or_reference():
     assert got.verdict == "no difference"
 
 
-@pytest.mark.parametrize(("chance", "said"), [(1e-300, "1,000,000 or more"), (0.0, "1,000,000 or more")])
-def test_a_vanishing_chance_is_not_spelt_out(chance, said):
+@pytest.mark.parametrize("chance", [9e-7, 1e-300, 0.0])
+def test_a_vanishing_chance_is_not_spelt_out(chance):
     with np.errstate(divide="ignore"):
-        assert f"1 good place in {said} would" in judged([Heard(40.0, 900.0)], [chance])[0].reason
+        [got] = judged([Heard(40.0, 900.0)], [chance])
+    assert "fewer than 1 good place in 1,000,000 would sound this different" in got.reason
 
 
 @pytest.mark.parametrize(
@@ -143,7 +148,9 @@ def test_character_beside_neighbours_of_40_ms_and_900_hz(heard, code):
 
 
 def test_only_suspects_have_a_character():
-    got = judged([Heard(80.0, 600.0), Heard(80.0, 600.0), Heard(80.0, 600.0, structure="frame")], [1e-6, 0.5, 1e-6])
+    got = judged(
+        [Heard(80.0, 600.0), Heard(80.0, 600.0), Heard(80.0, 600.0, structure="frame")], [1e-6, 0.5, 1e-6]
+    )
     assert [v.character for v in got] == ["hollow", "", ""]
 
 
@@ -152,9 +159,18 @@ def test_no_word_judges_a_boat():
     never = r"\b(wet|dry|rotten|safe|seaworthy|passed|pass|failed|fail|certified|guaranteed|delaminated)\b"
     heard = [
         Heard(d, c, bounced=b, structure=s)
-        for d, c, b, s in itertools.product([80.0, 10.0, math.nan], [600.0, math.nan], [0.0, 1.0], ["", "frame"])
+        for d, c, b, s in itertools.product(
+            [80.0, 10.0, math.nan], [600.0, math.nan], [0.0, 1.0], ["", "frame"]
+        )
     ]
     got = judged(heard, [1e-7 if k % 3 else 0.6 for k in range(len(heard))])
     assert {v.verdict for v in got} == {"suspect", "no difference", "at structure"}
     said = " ".join([v.reason + " " + CHARACTERS.get(v.character, "") for v in got])
     assert not re.search(never, said)
+
+
+def test_who_is_refused_or_at_structure_does_not_dilute_the_others():
+    heard = [Heard(40.0, 900.0), Heard(refused="frozen"), Heard(40.0, 900.0, structure="frame")]
+    got = judged(heard, [0.03, 0.9, 0.9])
+    assert got[0].confidence == pytest.approx(0.97)  # 0.91 if three were counted
+    assert [v.verdict for v in got] == ["suspect", "not assessed", "at structure"]

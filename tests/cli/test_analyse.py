@@ -1,0 +1,271 @@
+"""`taptone analyse` as it is typed: the log, the evidence behind it, and the one line when it cannot."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import json
+import os
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from taptone.cli import main
+from taptone.edges.soundfiles import open_sound
+from taptone.pipeline.detect import detect
+from taptone.types import Tap
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from invented import FRAME, RATE, good, laid, panel_text, tap
+
+FILES = ["log.json", "map.png", "map.svg", "points.csv", "taps.csv"]
+ALTERED = {"lower": 0.85, "longer": 1.5, "duller_db": 2.0}
+
+
+@pytest.fixture
+def typed(tmp_path, monkeypatch, capsys):
+    """Type a command in an empty folder: exit code, standard output, standard error."""
+    monkeypatch.chdir(tmp_path)
+
+    def run(*words):
+        with pytest.raises(SystemExit) as stop:
+            main([str(word) for word in words])
+        return stop.value.code, *capsys.readouterr()
+
+    return run
+
+
+@pytest.fixture(scope="module")
+def case(tmp_path_factory):
+    """A baseline of 20 places, a panel of 2 by 9 with a frame under column 5 and B3 altered, recorded."""
+    folder, rng = tmp_path_factory.mktemp("case"), np.random.default_rng(12)
+    soundfile.write(folder / "good.wav", good(rng).samples, RATE, "PCM_24")
+    hits = [tap(rng, **(ALTERED if k in (4, 13, 11) else {})) for k in range(18)]
+    soundfile.write(folder / "deck.wav", laid(hits, [9, 9]), RATE, "PCM_24")
+    (folder / "deck.toml").write_text(panel_text(2, 9, FRAME.replace("0.3]]", "0.2]]")), encoding="utf-8")
+    words = ["learn", folder / "good.wav", "--boat", "Kettle", "--construction", "skins over foam"]
+    words += ["--hammer", "60 g steel", "--taps-per-place", 1, "--out", folder / "good.json"]
+    with pytest.raises(SystemExit) as stop:
+        main([str(word) for word in words])
+    assert stop.value.code == 0
+    return folder
+
+
+def rows(path):
+    with open(path, encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def words(case, **other):
+    given = {"panel": case / "deck.toml", "baseline": case / "good.json", "out": "log"} | other
+    options = [word for name, value in given.items() if value for word in (f"--{name}", value)]
+    return ["analyse", case / "deck.wav", *options]
+
+
+# -- the log ---------------------------------------------------------------------------------------------
+
+
+def test_two_runs_are_byte_equal_and_say_the_same(run_taptone, typed, case, tmp_path):
+    """Two processes, each with another seed for the order of sets."""
+    two = run_taptone(*words(case, out="two"))
+    code, out, err = typed(*words(case, out="one"))
+    assert code == two.returncode == 0
+    assert out.replace("one/", "two/") == two.stdout
+    assert err == two.stderr
+    assert sorted(os.listdir(tmp_path / "one")) == FILES
+    for name in FILES:
+        assert (tmp_path / "one" / name).read_bytes() == (tmp_path / "two" / name).read_bytes(), name
+
+
+def test_log_leads_back_to_the_sound(typed, case, tmp_path):
+    source = case / "deck.wav"
+    before = hashlib.sha256(source.read_bytes()).hexdigest()
+    assert typed(*words(case))[0] == 0
+    assert hashlib.sha256(source.read_bytes()).hexdigest() == before
+    log = json.loads((tmp_path / "log" / "log.json").read_text(encoding="utf-8"))
+    assert [r["sha256"] for r in log["recordings"]] == [before]
+    assert log["baseline"]["sha256"] == json.loads((case / "good.json").read_text())["sha256"]
+    panel_sha256 = hashlib.sha256((case / "deck.toml").read_bytes()).hexdigest()
+    assert log["panel"]["sha256"] == panel_sha256
+
+    whole, rate = soundfile.read(source, dtype="float32")  # libsndfile itself
+    sound = open_sound(source)
+    heard = {t.sample: t for t in detect(sound) if isinstance(t, Tap)}
+    table = rows(tmp_path / "log" / "taps.csv")
+    assert len(table) == 18
+    for row in table:
+        found = heard[int(row["sample"])]
+        start, stop = found.clip_start, found.clip_start + len(found.clip)
+        assert np.array_equal(found.clip, whole[start:stop])
+        assert np.array_equal(sound.clip(start, stop), whole[start:stop])
+        assert float(row["time_s"]) == pytest.approx(int(row["sample"]) / rate, abs=5e-5)
+
+
+def test_what_is_said(typed, case, tmp_path):
+    code, out, err = typed(*words(case))
+    assert code == 0
+    assert out.startswith(
+        "panel foredeck: 18 stations, 1 suspect, 15 no difference, 2 at structure, 0 not assessed\n"
+        "compared with: baseline of 20 places\n"
+    )
+    assert "lower, rings longer (hollow by ear)" in out
+    assert "area B3: " in out
+    assert "note: recorder not recorded\n" in err
+    assert "caution: This is a record and a comparison, not a certificate" in err
+    table = {row["station"]: row for row in rows(tmp_path / "log" / "points.csv")}
+    assert [s for s, row in table.items() if row["verdict"] == "suspect"] == ["B3"]
+    assert [s for s, row in table.items() if row["verdict"] == "at structure"] == ["A5", "B5"]
+    assert all(row["reason"] for row in table.values())
+
+
+def test_relative_to_this_panel_only_is_said(typed, case, tmp_path):
+    code, out, _ = typed(*words(case, baseline=""))
+    assert code == 0
+    assert "\ncompared with: relative to this panel only\n" in out
+    log = json.loads((tmp_path / "log" / "log.json").read_text(encoding="utf-8"))
+    assert log["relative_to"] == "relative to this panel only"
+    assert log["baseline"] == {}
+
+
+def test_without_a_panel(typed, case, tmp_path):
+    code, out, err = typed(*words(case, panel=""))
+    assert code == 0
+    assert out.startswith("no panel: 18 taps, ")
+    assert "note: no panel file: places are not known" in err
+    assert len(rows(tmp_path / "log" / "points.csv")) == 18
+
+
+def test_another_hammer_is_not_assessed_with_the_reason(typed, case, tmp_path):
+    text = (case / "deck.toml").read_text().replace("60 g steel", "90 g [brass]")
+    (tmp_path / "deck.toml").write_text(text)
+    code, out, _ = typed(*words(case, panel="deck.toml"))
+    assert code == 0
+    assert "0 suspect, 0 no difference, 0 at structure, 18 not assessed" in out
+    assert "A1 A2 A3 A4 … B9 (18)" in out
+    assert "the baseline is of another hammer (60 g steel), this panel is of 90 g [brass]" in out
+    assert {row["verdict"] for row in rows(tmp_path / "log" / "points.csv")} == {"not assessed"}
+
+
+def test_a_changed_setting_is_said_and_logged(typed, case, tmp_path):
+    code, _, err = typed(*words(case), "--set", "judge.confidence=0.9")
+    assert code == 0
+    assert "changed setting: judge.confidence is 0.9, not 0.95\n" in err
+    log = json.loads((tmp_path / "log" / "log.json").read_text(encoding="utf-8"))
+    assert log["changes"] == [{"setting": "judge.confidence", "default": 0.95, "value": 0.9}]
+    assert log["settings"]["judge.confidence"] == 0.9
+
+
+# -- what cannot be done ---------------------------------------------------------------------------------
+
+
+def refused(typed, tmp_path, typing, said):
+    """One line, exit 1, and the folder as it was."""
+    before = {path: path.is_file() and path.read_bytes() for path in tmp_path.rglob("*")}
+    code, out, err = typed(*typing)
+    assert (code, out) == (1, "")
+    assert err.startswith("taptone: ")
+    assert said in err
+    assert err.count("\n") == 1
+    assert {path: path.is_file() and path.read_bytes() for path in tmp_path.rglob("*")} == before
+
+
+def damage(text):
+    body = json.loads(text)
+    body["places"][3]["bands_db"][4] -= 1.0
+    return json.dumps(body)
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (damage, "bad.json was changed after it was written"),
+        (lambda text: text[: len(text) // 2], "bad.json cannot be read as a baseline"),
+        (lambda text: '{"type": "FeatureCollection"}', "bad.json is not a taptone baseline"),
+        (lambda text: "", "bad.json cannot be read as a baseline"),
+    ],
+)
+def test_a_bad_baseline(typed, case, tmp_path, change, said):
+    (tmp_path / "bad.json").write_text(change((case / "good.json").read_text()))
+    refused(typed, tmp_path, words(case, baseline="bad.json"), said)
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (lambda text: text + "\n= 3\n", "bad.toml is not TOML"),
+        (lambda text: text.replace('name = "foredeck"', ""), "bad.toml: name"),
+        (lambda text: text.replace("spacing = 0.1", "spacing = -0.1"), "spacing"),
+        (lambda text: text.replace("hammer =", "hamer ="), "hammer"),
+        (lambda text: text.replace("[0.9, 0.0]", "[0.9, 0.0, 1.0]"), "outline"),
+        (lambda text: text.replace("grid =", "# grid ="), "no station is planned"),
+    ],
+)
+def test_a_bad_panel(typed, case, tmp_path, change, said):
+    (tmp_path / "bad.toml").write_text(change((case / "deck.toml").read_text()))
+    refused(typed, tmp_path, words(case, panel="bad.toml"), said)
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "said"),
+    [
+        ("none.wav", None, "there is no file none.wav"),
+        ("empty.wav", b"", "empty.wav is empty"),
+        ("text.wav", b"minutes of the meeting\n" * 99, "text.wav"),
+        ("folder", "folder", "folder is a folder"),
+    ],
+)
+def test_a_bad_recording(typed, case, tmp_path, name, content, said):
+    if content == "folder":
+        (tmp_path / name).mkdir()
+    elif content is not None:
+        (tmp_path / name).write_bytes(content)
+    refused(typed, tmp_path, ["analyse", name, "--out", "log"], said)
+    refused(typed, tmp_path, ["analyse", case / "deck.wav", name, "--out", "log"], said)
+
+
+def test_no_tap_in_it(typed, tmp_path, rng):
+    soundfile.write(tmp_path / "wind.wav", rng.normal(0, 1e-3, RATE), RATE)
+    refused(typed, tmp_path, ["analyse", "wind.wav", "--out", "log"], "no tap was heard")
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("judge.confidense=0.9", "did you mean judge.confidence"),
+        ("judge.confidence=2", "judge.confidence is 2.0: choose a value from 0.5 to 0.9999"),
+        ("judge.confidence=much", "judge.confidence is 'much': give a number"),
+        ("judge.neighbours=", "judge.neighbours is '': give a whole number"),
+    ],
+)
+def test_a_bad_setting(typed, case, tmp_path, text, said):
+    refused(typed, tmp_path, [*words(case), "--set", text], said)
+
+
+@pytest.mark.parametrize("out", ["file", "/proc/log"])
+def test_a_place_that_cannot_be_written_to(typed, case, tmp_path, out):
+    (tmp_path / "file").write_text("stays")
+    refused(typed, tmp_path, words(case, out=out), f"{out} cannot be written to")
+
+
+def test_a_picture_that_cannot_be_replaced_leaves_the_earlier_log(typed, case, tmp_path):
+    (tmp_path / "log" / "map.png").mkdir(parents=True)
+    (tmp_path / "log" / "points.csv").write_text("earlier")
+    refused(typed, tmp_path, words(case), "map.png is a folder there")
+
+
+@pytest.mark.parametrize(
+    "more", [["--set", "judge.confidence"], ["--surface-temp-c", "400"], ["--pannel", "x"], ["--panel"]]
+)
+def test_a_wrong_word_exits_2(typed, case, tmp_path, more):
+    code, out, err = typed(*words(case), *more)
+    assert (code, out) == (2, "")
+    assert "Traceback" not in err
+    assert more[0] in err or "--panel" in err
+    assert os.listdir(tmp_path) == []
+
+
+def test_no_recording_exits_2(typed):
+    assert typed("analyse")[0] == 2

@@ -1,0 +1,88 @@
+"""Known-good places from recordings, and when that is refused. Least numbers: common practice, no source."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from taptone.edges.learning import learn_reference
+from taptone.errors import BaselineError, ReferenceTooSmallError
+from taptone.settings import Settings, flat, with_values
+from taptone.survey.panel import parse_panel
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from invented import RATE, Invented, good, laid, panel_text, tap
+
+OF = {"boat": "Kettle", "construction": "skins over foam", "hammer": "60 g steel"}
+
+
+def test_twenty_places_of_two_strikes(rng):
+    sound = Invented(laid([tap(rng) for _ in range(40)]), "good.wav")
+    reference, notes = learn_reference([sound], **OF, recorder="phone", surface_temp_c=14.0, taps_per_place=2)
+    assert notes == []
+    assert (reference.n_places, reference.taps) == (20, (2,) * 20)
+    assert reference.labels == tuple(str(n) for n in range(1, 21))
+    assert (reference.boat, reference.construction, reference.hammer) == tuple(OF.values())
+    assert (reference.recorder, reference.surface_temp_c, reference.rate_hz) == ("phone", 14.0, RATE)
+    assert [r["sha256"] for r in reference.recordings] == [sound.recording.sha256]
+    assert reference.settings == flat(Settings())
+    assert reference.bands_db.shape[0] == 20
+    assert not reference.bands_db.flags.writeable
+    # The strongest of the modes that the taps were made of: 700 Hz.
+    assert np.median([m["mode_hz"] for m in reference.measures]) == pytest.approx(700, rel=0.02)
+
+
+@pytest.mark.parametrize(("places", "few"), [(8, True), (19, True), (20, False)])
+def test_few_places_are_said(rng, places, few):
+    _, notes = learn_reference([good(rng, places)], **OF)
+    assert any(note.startswith(f"{places} places: under 20") for note in notes) is few
+
+
+@pytest.mark.parametrize(("strikes", "each"), [(7, 1), (14, 2)])
+def test_under_8_places_is_refused(rng, strikes, each):
+    with pytest.raises(ReferenceTooSmallError) as caught:
+        learn_reference([good(rng, strikes)], **OF, taps_per_place=each)
+    assert str(caught.value) == "7 places were heard: strike at least 8 good places, better 20"
+
+
+def test_strikes_that_make_no_whole_places(rng):
+    with pytest.raises(BaselineError, match="17 strikes do not make whole places of 2: "):
+        learn_reference([good(rng, 17)], **OF, taps_per_place=2)
+
+
+def test_a_bounce_is_no_strike(rng):
+    hits = [tap(rng) for _ in range(9)]
+    second = round(0.060 * RATE)
+    hits[4][second:] += 0.4 * hits[4][: len(hits[4]) - second]
+    assert learn_reference([Invented(laid(hits))], **OF)[0].n_places == 9
+
+
+def test_places_too_near_the_noise_are_left_out(rng):
+    hits = [tap(rng) * (0.02 if k in (2, 5) else 1.0) for k in range(10)]
+    quiet = with_values({"judge.snr_db": "15"})
+    reference, _ = learn_reference([Invented(laid(hits, noise=1.4e-3))], **OF, settings=quiet)
+    assert reference.labels == ("1", "2", "4", "5", "7", "8", "9", "10")
+
+
+def test_places_by_a_panel_file(rng):
+    panel = parse_panel(panel_text(3, 6, grid=", taps_per_station = 2"), source="good.toml")
+    counts = [12, 11, 12]  # row B one short: left out, nothing shifted
+    sound = Invented(laid([tap(rng) for _ in range(sum(counts))], counts))
+    reference, notes = learn_reference([sound], **OF, panel=panel)
+    assert reference.labels == tuple(f"{letter}{n}" for letter in "AC" for n in range(1, 7))
+    assert notes.count("row B: 11 strikes heard, 12 planned") == 1
+
+
+def test_several_recordings_follow_each_other(rng):
+    one, two = good(rng, 6, name="one.wav"), good(rng, 6, name="two.wav")
+    reference, _ = learn_reference([one, two], **OF)
+    assert reference.n_places == 12
+    assert [r["name"] for r in reference.recordings] == ["one.wav", "two.wav"]
+
+
+def test_same_sound_same_baseline():
+    one, two = (learn_reference([good(np.random.default_rng(5), 9)], **OF)[0] for _ in range(2))
+    assert np.array_equal(one.bands_db, two.bands_db, equal_nan=True)

@@ -1,0 +1,378 @@
+"""The whole story on invented sound: what must be found, what must not, and when to say `cannot tell`.
+
+Numbers of the trade's stories (how many of how many) are common practice, no source.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from taptone.edges.analysing import analyse_sounds
+from taptone.edges.learning import learn_reference
+from taptone.errors import SoundError
+from taptone.pipeline import analyse, hear, pool, strikes
+from taptone.settings import with_values
+from taptone.survey.panel import parse_panel
+from taptone.types import MEASURE_NAMES, Measured
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from invented import FRAME, RATE, Invented, good, laid, panel_text, tap, tilted
+
+ALTERED = {"lower": 0.85, "longer": 1.5, "duller_db": 2.0}
+
+
+@pytest.fixture(scope="module")
+def reference():
+    rng = np.random.default_rng(41)
+    return learn_reference([good(rng)], boat="Kettle", construction="skins over foam", hammer="60 g steel")[0]
+
+
+def panel(rows, columns, more="", grid=""):
+    return parse_panel(panel_text(rows, columns, more, grid), source="deck.toml")
+
+
+def recorded(rng, rows, columns, altered=(), **how):
+    """A recording of a panel, station after station; those at the indices `altered` sound as `how` says."""
+    hits = [tap(rng, **(how if k in set(altered) else {})) for k in range(rows * columns)]
+    return Invented(laid(hits, [columns] * rows))
+
+
+def labels(result, verdict):
+    return [p.station for p in result.points if p.verdict == verdict]
+
+
+# -- my own good taps on this boat -----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "how",
+    [ALTERED, {"lower": 0.85}, {"duller_db": 3.0}, {"lower": 0.85, "longer": 0.6}],
+    ids=["lower, longer and duller", "lower", "duller", "lower and sooner gone"],
+)
+def test_20_reference_40_good_10_altered(rng, reference, how):
+    altered = [11, 12, 13, 21, 22, 23, 24, 31, 32, 47]
+    result = analyse_sounds([recorded(rng, 5, 10, altered, **how)], panel=panel(5, 10), reference=reference)
+    score = np.array([p.score for p in result.points])
+    suspect = np.array([p.verdict == "suspect" for p in result.points])
+    is_altered = np.isin(np.arange(50), altered)
+    assert score[is_altered].min() > np.quantile(score[~is_altered], 0.95)
+    assert suspect[~is_altered].sum() <= 2
+    assert suspect[is_altered].sum() == 10
+    assert result.relative_to == "baseline of 20 places"
+    for p in result.points:
+        assert math.isfinite(p.reference_decay_ms)
+        assert f"the reference {p.reference_decay_ms:.0f} ms" in p.reason
+
+
+def test_measured_beside_how_it_was_made(rng, reference):
+    """Mode and decay of a good station are those of the first, strongest mode that it was made of."""
+    result = analyse_sounds([recorded(rng, 1, 8)], panel=panel(1, 8), reference=reference)
+    assert [t["mode_hz"] for t in result.taps] == pytest.approx([700.0] * 8, rel=0.04)
+    assert [t["mode_decay_ms"] for t in result.taps] == pytest.approx([60.0] * 8, rel=0.2)
+    assert {p.verdict for p in result.points} == {"no difference"}
+
+
+def test_a_third_of_the_panel_altered(rng, reference):
+    altered = [r * 8 + c for r in range(4) for c in range(3)]  # 12 of 32
+    result = analyse_sounds([recorded(rng, 4, 8, altered, **ALTERED)], panel=panel(4, 8), reference=reference)
+    assert labels(result, "suspect") == [p.station for k, p in enumerate(result.points) if k in altered]
+    assert {p.character for p in result.points if p.verdict == "suspect"} == {"hollow"}
+    [area] = result.areas
+    assert len(area.stations) == 12
+    assert area.at_least_m2 == pytest.approx(0.3 * 0.2)
+
+
+def test_a_block_of_3_by_4_is_one_area(rng, reference):
+    block = [10 * r + c for r in (1, 2, 3) for c in (3, 4, 5, 6)]
+    result = analyse_sounds([recorded(rng, 5, 10, block, **ALTERED)], panel=panel(5, 10), reference=reference)
+    [area] = result.areas
+    assert list(area.stations) == [f"{letter}{n}" for letter in "BCD" for n in (4, 5, 6, 7)]
+    assert area.at_least_m2 == pytest.approx(0.3 * 0.2)
+    # One spacing wider, by Steiner's formula, less 0.3 % for round corners of 8 chords a quarter.
+    assert area.at_most_m2 == pytest.approx(0.06 + 1.0 * 0.1 + math.pi * 0.01, rel=0.004)
+
+
+@pytest.mark.parametrize("db", [1.5, 3.0])
+def test_an_even_tilt_upward_is_not_suspect_and_one_downward_is(rng, reference, db):
+    hits = [tap(rng) for _ in range(40)]
+    hits[13], hits[27] = tilted(hits[13], db), tilted(hits[27], -db)
+    sound = Invented(0.2 * laid(hits, [10] * 4))
+    result = analyse_sounds([sound], panel=panel(4, 10), reference=reference)
+    by = {p.station: p for p in result.points}
+    assert by["B4"].verdict == "no difference"
+    assert by["C8"].verdict == "suspect"
+    # It was heard all the same: brighter than every other station.
+    assert by["B4"].centroid_hz == max(p.centroid_hz for p in result.points)
+
+
+def test_how_hard_one_strikes_makes_no_difference(reference):
+    def judged(factor):
+        sound = recorded(np.random.default_rng(3), 2, 8, [5, 6], **ALTERED).samples
+        return analyse_sounds([Invented(sound * factor)], panel=panel(2, 8), reference=reference)
+
+    loud, soft = judged(1.0), judged(0.125)  # a power of two: the same samples but for their exponent
+    assert [p.verdict for p in soft.points] == [p.verdict for p in loud.points]
+    assert [p.score for p in soft.points] == pytest.approx([p.score for p in loud.points], rel=1e-3)
+
+
+# -- cannot tell -----------------------------------------------------------------------------------------
+
+
+def refused(result, why):
+    assert {p.verdict for p in result.points} == {"not assessed"}
+    assert all(why in p.reason for p in result.points)
+    assert all(math.isnan(p.score) and math.isnan(p.confidence) for p in result.points)
+    assert result.areas == ()
+
+
+@pytest.mark.parametrize(
+    ("stated", "why"),
+    [
+        ('hammer = "90 g brass"', "another hammer (60 g steel), this panel is of 90 g brass"),
+        ('boat = "Bucket"', "another boat (Kettle), this panel is of Bucket"),
+        ('construction = "solid"', "another construction (skins over foam), this panel is of solid"),
+    ],
+)
+def test_what_is_stated_otherwise_is_not_assessed(rng, reference, stated, why):
+    key = stated.partition(" ")[0]
+    text = "\n".join(line for line in panel_text(1, 9).splitlines() if not line.startswith(key + " "))
+    result = analyse_sounds(
+        [recorded(rng, 1, 9, [3], **ALTERED)],
+        panel=parse_panel(f"{stated}\n{text}", source="deck.toml"),
+        reference=reference,
+    )
+    refused(result, why)
+    assert all(math.isfinite(p.centroid_hz) for p in result.points)  # measured all the same
+
+
+def test_spelling_with_capitals_is_no_other_hammer(rng, reference):
+    text = panel_text(1, 9).replace("60 g steel", " 60 G Steel ")
+    result = analyse_sounds(
+        [recorded(rng, 1, 9)], panel=parse_panel(text, source="deck.toml"), reference=reference
+    )
+    assert {p.verdict for p in result.points} == {"no difference"}
+
+
+def test_what_the_panel_states_is_not_overruled(rng, reference):
+    stated = {"hammer": "60 g steel", "recorder": "phone", "surface_temp_c": 12.0}
+    text = panel_text(1, 9).replace("60 g steel", "90 g brass")
+    result = analyse_sounds(
+        [recorded(rng, 1, 9)],
+        panel=parse_panel(text, source="deck.toml"),
+        reference=reference,
+        stated=stated,
+    )
+    refused(result, "another hammer")
+    assert (result.panel.hammer, result.panel.recorder, result.panel.surface_temp_c) == (
+        *("90 g brass", "phone"),
+        12.0,
+    )
+    assert "conditions not recorded" in result.cautions
+    assert not any("recorder" in c or "temperature" in c for c in result.cautions)
+
+
+@pytest.mark.parametrize("with_reference", [True, False])
+def test_frozen_is_not_assessed(rng, reference, with_reference):
+    frozen = panel(1, 9, "conditions = { frozen_within_72h = true }")
+    sound = recorded(rng, 1, 9, [3], **ALTERED)
+    refused(
+        analyse_sounds([sound], panel=frozen, reference=reference if with_reference else None),
+        "frozen within 72 h",
+    )
+    thawed = panel(1, 9, "conditions = { frozen_within_72h = false }")
+    assert labels(analyse_sounds([sound], panel=thawed, reference=reference), "suspect") == ["A4"]
+
+
+def test_too_near_the_noise_is_not_assessed(rng, reference):
+    hits = [tap(rng) * (0.02 if k in (2, 5) else 1.0) for k in range(9)]
+    result = analyse_sounds(
+        [Invented(laid(hits, noise=1.4e-3))],
+        panel=panel(1, 9),
+        reference=reference,
+        settings=with_values({"judge.snr_db": "15"}),
+    )
+    by = {p.station: p for p in result.points}
+    assert len(result.taps) == 9
+    assert labels(result, "not assessed") == ["A3", "A6"]
+    assert "dB above the noise: at least 15 dB are needed" in by["A3"].reason
+    assert math.isnan(by["A3"].score)
+
+
+def test_a_tap_cut_off_by_the_end_of_the_file_is_not_assessed(rng, reference):
+    whole = laid([tap(rng) for _ in range(9)])
+    last = round((0.5 + 8 * 0.4 + 0.03) * RATE)  # 30 ms after the last onset
+    result = analyse_sounds([Invented(whole[:last])], panel=panel(1, 9), reference=reference)
+    assert labels(result, "not assessed") == ["A9"]
+    assert "ends before the tap has died away" in result.points[-1].reason
+
+
+def test_a_row_with_another_count_is_not_assessed_and_the_others_stay_where_they_are(rng, reference):
+    counts = [8, 8, 7, 8]
+    altered = 8 + 2  # B3
+    hits = [tap(rng, **(ALTERED if k == altered else {})) for k in range(sum(counts))]
+    result = analyse_sounds([Invented(laid(hits, counts))], panel=panel(4, 8), reference=reference)
+    assert labels(result, "not assessed") == [f"C{n}" for n in range(1, 9)]
+    assert labels(result, "suspect") == ["B3"]
+    for p in result.points:
+        assert (p.flags == ("count differs",)) == p.station.startswith("C")
+    assert result.points[16].reason == "row C: 7 strikes heard, 8 planned"
+    assert "row C: 7 strikes heard, 8 planned" in result.notes
+    # D is tied to the last eight strikes.
+    assert [p.samples[0] for p in result.points[24:]] == [t.sample for t in result.taps[-8:]]
+    assert list(result.tap_used) == [True] * 16 + [False] * 7 + [True] * 8
+
+
+def test_a_baseline_of_too_few_places_judges_nothing(rng, reference):
+    few = dataclasses.replace(
+        reference,
+        measures=reference.measures[:5],
+        bands_db=reference.bands_db[:5],
+        labels=reference.labels[:5],
+        taps=reference.taps[:5],
+    )
+    result = analyse_sounds([recorded(rng, 1, 9)], panel=panel(1, 9), reference=few)
+    refused(result, "the baseline holds 5 places: at least 8 are needed")
+
+
+def test_too_few_stations_without_a_baseline(rng):
+    result = analyse_sounds([recorded(rng, 1, 7)], panel=panel(1, 7))
+    refused(result, "nothing to compare it with")
+    assert "7 stations and no baseline: at least 8 are needed to compare them" in result.notes
+
+
+# -- declared structure ----------------------------------------------------------------------------------
+
+
+def test_at_a_declared_frame(rng, reference):
+    """Its stations differ; without the declaration the same sound is suspect."""
+    at_frame = [4, 14, 24]  # A5, B5, C5, where the frame runs
+    sound = recorded(rng, 3, 10, at_frame, **ALTERED)
+    declared = analyse_sounds([sound], panel=panel(3, 10, FRAME), reference=reference)
+    assert labels(declared, "at structure") == ["A5", "B5", "C5"]
+    assert labels(declared, "suspect") == []
+    assert len(labels(declared, "no difference")) == 27
+    assert all("declared frame: differs" in p.reason for p in declared.points if p.verdict == "at structure")
+    deleted = analyse_sounds([sound], panel=panel(3, 10), reference=reference)
+    assert labels(deleted, "suspect") == ["A5", "B5", "C5"]
+    assert labels(deleted, "at structure") == []
+
+
+def test_a_fault_wider_than_the_frame_shows_beside_it(rng, reference):
+    wide = [10 * r + c for r in range(3) for c in (3, 4, 5)]
+    result = analyse_sounds(
+        [recorded(rng, 3, 10, wide, **ALTERED)], panel=panel(3, 10, FRAME), reference=reference
+    )
+    assert labels(result, "suspect") == ["A4", "A6", "B4", "B6", "C4", "C6"]
+    assert labels(result, "at structure") == ["A5", "B5", "C5"]
+
+
+# -- without a baseline, without a panel -----------------------------------------------------------------
+
+
+def test_without_a_baseline_the_panel_is_its_own(rng):
+    altered = [11, 12, 19, 20]
+    result = analyse_sounds([recorded(rng, 4, 8, altered, **ALTERED)], panel=panel(4, 8))
+    assert result.relative_to == "relative to this panel only"
+    assert result.baseline == {}
+    assert labels(result, "suspect") == ["B4", "B5", "C4", "C5"]
+    assert all(math.isnan(p.reference_decay_ms) and "the reference" not in p.reason for p in result.points)
+
+
+def test_reference_stations_of_the_panel_itself(rng):
+    listed = "".join(
+        f'[[station]]\nlabel = "S{k}"\nx = {0.05 + 0.1 * k:.2f}\ny = 0.05\n'
+        + ('role = "reference"\n' if k < 9 else "")
+        for k in range(14)
+    )
+    text = "\n".join(line for line in panel_text(1, 14).splitlines() if not line.startswith("grid"))
+    result = analyse_sounds(
+        [recorded(rng, 1, 14, [11], **ALTERED)], panel=parse_panel(text + "\n" + listed, source="deck.toml")
+    )
+    assert result.relative_to == "9 reference stations of this panel"
+    assert labels(result, "suspect") == ["S11"]
+
+
+def test_without_a_panel_every_tap_is_a_point(rng, reference):
+    sound = recorded(rng, 1, 12, [4], **ALTERED)
+    result = analyse_sounds([sound], reference=reference)
+    assert [p.station for p in result.points] == [str(n) for n in range(1, 13)]
+    assert [p.samples for p in result.points] == [(t.sample,) for t in result.taps]
+    assert labels(result, "suspect") == ["5"]
+    assert all(math.isnan(p.x_m) and math.isnan(p.neighbour_decay_ms) for p in result.points)
+    assert "neighbours" not in result.points[4].reason
+    assert result.areas == ()
+    assert result.panel is None
+    assert any("no panel" in c for c in result.cautions)
+
+
+# -- bounces, several strikes, several files -------------------------------------------------------------
+
+
+def test_a_bounce_is_no_station(rng, reference):
+    hits = [tap(rng) for _ in range(9)]
+    second = round(0.060 * RATE)
+    hits[3][second:] += 0.4 * hits[3][: len(hits[3]) - second]
+    result = analyse_sounds([Invented(laid(hits))], panel=panel(1, 9), reference=reference)
+    assert len(result.taps) == 10
+    assert [t.flags for t in result.taps].count(("bounce",)) == 1
+    assert [p.taps for p in result.points] == [1] * 9
+    assert ["bounce" in p.flags for p in result.points] == [k == 3 for k in range(9)]
+    # The gap is 60 ms as made; both onsets are found within half a millisecond.
+    assert result.taps[3]["bounce_gap_ms"] == pytest.approx(60.0, abs=1.0)
+
+
+def test_strikes_of_a_station_are_pooled_and_rows_may_be_files_of_their_own(rng, reference):
+    rows = [Invented(laid([tap(rng) for _ in range(16)]), f"row {letter}.wav") for letter in "AB"]
+    result = analyse_sounds(rows, panel=panel(2, 8, grid=", taps_per_station = 2"), reference=reference)
+    assert [p.taps for p in result.points] == [2] * 16
+    assert [p.recordings for p in result.points] == [("row A.wav",)] * 8 + [("row B.wav",)] * 8
+    first = result.points[0]
+    assert first.decay_ms == pytest.approx(np.median([t["decay_ms"] for t in result.taps[:2]]))
+    assert all(p.spread > 0 for p in result.points)
+
+
+def test_pool_takes_medians_and_leaves_missing_out():
+    def measured(decay_ms, *bands_db):
+        values = dict.fromkeys(MEASURE_NAMES, 1.0) | {"decay_ms": decay_ms, "mode_hz": math.nan}
+        return Measured("row.wav", 0, RATE, values, bands_db)
+
+    taps = [measured(30.0, -10.0, -20.0), measured(math.nan, 0.0, -10.0), measured(50.0, -3.0, -9.0)]
+    bands_db, measures, spread = pool(taps)
+    assert bands_db == pytest.approx([5.0, -5.0])  # 5 -5, 5 -5, 3 -3 about their means
+    assert measures["decay_ms"] == 40.0
+    assert math.isnan(measures["mode_hz"])
+    assert spread == pytest.approx(math.sqrt((2**2 + 2**2) / 6))
+    assert math.isnan(pool(taps[:1])[2])
+
+
+# -- the rest --------------------------------------------------------------------------------------------
+
+
+def test_no_tap_is_an_error_that_says_so(rng):
+    noise = Invented(rng.normal(0, 1e-3, RATE))
+    with pytest.raises(SoundError, match="no tap was heard"):
+        analyse_sounds([noise])
+    with pytest.raises(SoundError, match="no tap was heard"):
+        analyse([noise], new_scorer=lambda features: None)
+
+
+def test_hear_measures_every_tap_it_finds(rng):
+    taps, rejected, notes = hear(good(rng, 5))
+    assert strikes(taps) == [0, 1, 2, 3, 4]
+    assert rejected == []
+    assert notes == []
+
+
+def test_settings_and_versions_stand_in_the_result(rng, reference):
+    settings = with_values({"judge.confidence": "0.9"})
+    result = analyse_sounds([recorded(rng, 1, 9)], panel=panel(1, 9), reference=reference, settings=settings)
+    assert result.settings["judge.confidence"] == 0.9
+    assert [(c.setting, c.default, c.value) for c in result.changes] == [("judge.confidence", 0.95, 0.9)]
+    assert result.versions["numpy"] == np.__version__
+    assert result.baseline["places"] == 20
