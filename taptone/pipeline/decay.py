@@ -210,9 +210,10 @@ def _fit(curve: FloatArray, bin_s: float, from_db: float, to_db: float) -> tuple
     k = np.arange(inside[0], reached[0] + 1)
     if len(k) < 3:
         return None
-    slope, _ = np.polyfit(k * bin_s, db[k], 1)
+    t = (k - k.mean()) * bin_s
+    slope = float(t @ db[k] / (t @ t))
     if slope >= 0:
         return None
     middle = (k[0] + k[-1]) / 2
     sag = (db[k[0]] + db[k[-1]]) / 2 - float(np.interp(middle, k, db[k]))
-    return -60_000.0 / float(slope), sag
+    return -60_000.0 / slope, sag

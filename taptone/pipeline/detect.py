@@ -138,11 +138,13 @@ class Detector:
         self._waiting.append(np.asarray(block, np.float32))
         self._waiting_n += len(block)
         size = self._stretch * self._hop
-        while self._waiting_n >= size:
+        if self._waiting_n >= size:
             joined = np.concatenate(self._waiting)
-            self._waiting, self._waiting_n = [joined[size:]], len(joined) - size
-            self._append(joined[:size])
-            settled += self._search(final=False)
+            whole = len(joined) // size * size
+            for start in range(0, whole, size):
+                self._append(joined[start : start + size])
+                settled += self._search(final=False)
+            self._waiting, self._waiting_n = [joined[whole:]], len(joined) - whole
         return settled
 
     def finish(self) -> list[Tap | Rejected]:
