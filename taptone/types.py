@@ -167,6 +167,7 @@ MEASURE_NAMES: tuple[str, ...] = (
     "bandwidth_hz",
     "balance_db",
     "contact_ms",
+    "ring_db",
     "bounce_gap_ms",
 )
 

@@ -287,7 +287,7 @@ def _judged(
     for k, p in enumerate(pooled):
         if p is not None and trusted[k] and not heard[k].refused:
             bands[k] = p[0]
-    ring_db = np.array([_ring_db(p[1]) if p is not None else np.nan for p in pooled])
+    ring_db = np.array([p[1]["ring_db"] if p is not None else np.nan for p in pooled])
     known, known_ring_db, relative_to = _known(reference, bands, ring_db, places, settings)
     notes = []
     shape, known_shape = _in_one_band(bands, known)
@@ -391,7 +391,7 @@ def _known(
     if reference is not None:
         return (
             reference.bands_db,
-            np.array([_ring_db(m) for m in reference.measures]),
+            np.array([m["ring_db"] for m in reference.measures]),
             f"baseline of {reference.n_places} places",
         )
     marked = np.array([s.station.role == "reference" for s in places], bool) & np.isfinite(bands).any(axis=1)
@@ -413,12 +413,6 @@ def _in_one_band(bands: FloatArray, known: FloatArray | None) -> tuple[FloatArra
     shape = both[: len(bands)].copy()
     shape[~np.isfinite(bands).any(axis=1)] = np.nan
     return shape, None if known is None else both[len(bands) :]
-
-
-def _ring_db(measures: Mapping[str, float]) -> float:
-    """Decay on a scale where twice as long is as far as half as long."""
-    decay_ms = measures["decay_ms"]
-    return 10 * math.log10(decay_ms) if decay_ms > 0 else math.nan
 
 
 def _with_ring(

@@ -15,6 +15,7 @@ Each is defined once, here, with its unit; a number that cannot be measured is `
 ``bandwidth_hz``    Hz    power-weighted spread about the centroid
 ``balance_db``      dB    energy from 1 kHz down over energy from 1 kHz up: larger = duller
 ``contact_ms``      ms    length of a half-sine blow whose force has the same 90 % roll-off: a proxy
+``ring_db``         dB    energy from 20 to 100 ms over that of the first 20 ms: larger = rings on
 ``bounce_gap_ms``   ms    time to the second contact of the same swing
 ==================  ====  =================================================================================
 """
@@ -139,6 +140,7 @@ def _batch(taps: Sequence[Tap], s: MeasureSettings, room: Room | None) -> Iterat
             "bandwidth_hz": float(colour.bandwidth_hz[k]),
             "balance_db": _ratio_db(float(low[k]), float(high[k])),
             "contact_ms": 1000 * _HALF_SINE / float(colour.rolloff_hz[k]),
+            "ring_db": _ring_db(tap),
             "bounce_gap_ms": tap.bounce_gap_ms,
         }
         held = tuple(_db(float(e)) for e in bands[k]) if bands.shape[1] == len(BAND_CENTRES_HZ) else ()
@@ -182,6 +184,17 @@ def _strongest_hz(sound: FloatArray, rate: int, s: MeasureSettings) -> float:
     bend = a - 2 * b + c
     between = float(np.clip(0.5 * (a - c) / bend, -0.5, 0.5)) if bend < 0 else 0.0
     return float(hz[k]) + between * float(hz[1] - hz[0])
+
+
+def _ring_db(tap: Tap) -> float:
+    """Late over early energy: coarser than a decay, but no beat or bend of the curve upsets it."""
+    split, last = tap.onset + round(0.020 * tap.rate_hz), tap.onset + round(0.100 * tap.rate_hz)
+    if last > tap.end:
+        return math.nan
+    noise = _noise_power(tap)
+    early = float(np.square(tap.clip[tap.onset : split], dtype=float).sum()) - noise * (split - tap.onset)
+    late = float(np.square(tap.clip[split:last], dtype=float).sum()) - noise * (last - split)
+    return max(_ratio_db(max(late, early * 1e-3), early), -30.0) if early > 0 else math.nan
 
 
 def _noise_power(tap: Tap) -> float:
