@@ -73,7 +73,7 @@ def learn_reference(
     notes: list[str] = []
     for number, sound in enumerate(sounds):
         measured, _, said = hear(sound, settings)
-        first = [measured[k] for k in strikes(measured) if measured[k]["snr_db"] >= settings.judge.snr_db]
+        first = [measured[k] for k in strikes(measured)]
         taps += first
         numbers += [number] * len(first)
         notes += said

@@ -23,6 +23,7 @@ __all__ = ["Comparison", "compare", "crisper", "shapes"]
 _LOWEST_BAND = 3  # 200 Hz
 _FLOOR = 1e-4  # bands more than 40 dB below the whole are taken as 40 dB below: they are mostly noise
 _TURNS = 20
+_FIRST = 10.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -145,8 +146,11 @@ def compare(
     own = True
     if reference is not None and able.any():
         scorer = new_scorer().fit(reference)
+        chance = scorer.chance_if_good(scorer.score_samples(shape[able]))
         alike = able.copy()
-        alike[able] = scorer.chance_if_good(scorer.score_samples(shape[able])) > settings.set_aside
+        # Stricter than later turns: a reference of few places is a blunt judge, and a bad third must not
+        # be where the search starts.
+        alike[able] = chance > _FIRST * settings.set_aside
         # Where most of a panel is unlike the reference, it is the reference that lies off: then the half
         # that is most alike starts the search, and the reference only lends its spread.
         own = bool(2 * alike.sum() < able.sum()) and count > 0

@@ -21,7 +21,7 @@ def reference(rng):
     bands[1, -4:] = np.nan
     measures = tuple(
         {name: float(v) for name, v in zip(MEASURE_NAMES, row, strict=True)}
-        for row in rng.uniform(0, 900, (3, 13))
+        for row in rng.uniform(0, 900, (3, len(MEASURE_NAMES)))
     )
     measures[2]["decay_ms"] = math.nan
     return Reference(
