@@ -64,7 +64,7 @@ def analyse_sounds(
     >>> analyse_sounds([])
     Traceback (most recent call last):
         ...
-    taptone.errors.SoundError: no tap was heard: tap nearer to the microphone, or look at --rejected
+    taptone.errors.SoundError: no tap was heard: tap nearer to the microphone, in a quieter moment
     """
     if panel is not None:
         given = {k: v for k, v in stated.items() if not _unsaid(v) and _unsaid(getattr(panel, k))}

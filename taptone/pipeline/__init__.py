@@ -89,7 +89,7 @@ def analyse(
     >>> analyse([], new_scorer=lambda features: None)
     Traceback (most recent call last):
         ...
-    taptone.errors.SoundError: no tap was heard: tap nearer to the microphone, or look at --rejected
+    taptone.errors.SoundError: no tap was heard: tap nearer to the microphone, in a quieter moment
     """
     taps, rejected, notes = [], [], []
     numbers: list[int] = []
@@ -100,10 +100,9 @@ def analyse(
         notes += said
         numbers += [number] * len(measured)
     if not strikes(taps):
-        heard = f"; {len(rejected)} sudden sounds were not taken for taps" if rejected else ""
-        raise SoundError(
-            f"no tap was heard{heard}", hint="tap nearer to the microphone, or look at --rejected"
-        )
+        first = f", the first at {rejected[0].time_s:.2f} s: {rejected[0].reason}" if rejected else ""
+        heard = f"; {len(rejected)} sudden sounds were not taken for taps{first}" if rejected else ""
+        raise SoundError(f"no tap was heard{heard}", hint="tap nearer to the microphone, in a quieter moment")
     places, misplaced = _places(taps, numbers, panel, settings)
     notes += misplaced
     points, areas, relative_to, said = _judged(
@@ -294,7 +293,7 @@ def _judged(
     shape, known_shape = _with_ring(shape, ring_db, known_shape, known_ring_db)
     able = np.isfinite(bands).any(axis=1)
     least = settings.judge.least_places
-    if known_shape is None and able.sum() < least:
+    if known_shape is None and not refused and able.sum() < least:
         shape[:] = np.nan
         notes.append(
             f"{int(able.sum())} stations and no baseline: at least {least} are needed to compare them"

@@ -160,6 +160,7 @@ def compare(
     at = np.zeros((len(shape), 2)) if xy_m is None else xy_m
     far = np.linalg.norm(at[:, None] - at[None], axis=2)
     for _ in range(_TURNS):
+        served = good
         near = _nearest(far, good, count)
         expected = _expected(shape, near, middle, settings.reference_weight)
         difference = shape - expected
@@ -175,11 +176,9 @@ def compare(
         if (still == good).all():
             break
         good = still
-    else:
-        near = _nearest(far, good, count)
     if len(rows) < 2:
-        return Comparison(nothing, nothing, good, tuple(() for _ in shape))
-    return Comparison(score, chance, good, tuple(tuple(int(k) for k in row) for row in near), own)
+        return Comparison(nothing, nothing, served, tuple(() for _ in shape))
+    return Comparison(score, chance, served, tuple(tuple(int(k) for k in row) for row in near), own)
 
 
 def _own_middle(shape: FloatArray, able: NDArray[np.bool_]) -> tuple[FloatArray, NDArray[np.bool_]]:

@@ -214,12 +214,11 @@ def test_without_a_microphone_one_line_says_what_to_do(tmp_path):
     assert not (tmp_path / "row.wav").exists()
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="the library comes with the package there")
 def test_without_portaudio_one_line_says_what_to_install(tmp_path, monkeypatch):
     # The real import, on a system whose loader finds no such library.
     monkeypatch.setattr("ctypes.util.find_library", lambda _: None)
     monkeypatch.delitem(sys.modules, "sounddevice", raising=False)
-    if sys.platform != "linux":
-        pytest.skip("the library comes with the package there")
     with pytest.raises(MicrophoneError, match=r"apt install libportaudio2.*brew install portaudio"):
         microphone.record(tmp_path / "row.wav", seconds=1)
 
