@@ -17,6 +17,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
+from operator import attrgetter
 from typing import Any
 
 import matplotlib
@@ -40,6 +41,7 @@ _LINE = 1.35  # line height over size of type
 _LETTER = 1.1  # height of a label over size of type
 _TOUCH_IN = 0.003
 _MOST_LISTED = 8  # suspects in words below the map
+_MOST_LABELLED = 200  # stations; of more, the outermost carry labels
 
 _STYLE: Any = {
     "svg.fonttype": "path",  # looks the same on a machine without the typeface
@@ -59,6 +61,7 @@ _SHAPES: dict[str, tuple[str, float, dict[str, Any]]] = {
     "not tapped": (".", 0.5, {"mfc": "black", "mec": "none"}),
 }
 _HATCHES = ("////", "\\\\\\\\", "....", "xxxx", "----", "||||")
+_x, _y = attrgetter("x"), attrgetter("y")
 _UNTIED = {"count differs", "row unclear"}  # taps were heard there, but could not be tied to the station
 
 
@@ -468,9 +471,24 @@ def _draw_marks(canvas: _Canvas, marks: Sequence[_Mark]) -> None:
     for mark in suspects:
         higher = above + (_LETTER * size if mark.label else 0.0)
         canvas.text(mark.x, mark.y, "suspect", higher, size, weight="bold")
-    for mark in marks:
+    for mark in marks if len(marks) <= _MOST_LABELLED else _outermost(marks):
         if mark.verdict != "suspect":
             canvas.text(mark.x, mark.y, mark.label, above, 0.85 * size, color="0.35")
+
+
+def _outermost(marks: Sequence[_Mark]) -> list[_Mark]:
+    """Return the marks at either end of a row or a column: from their labels all others can be counted."""
+    chosen: dict[str, _Mark] = {}
+    rows: dict[float, list[_Mark]] = {}
+    columns: dict[float, list[_Mark]] = {}
+    for mark in marks:
+        rows.setdefault(round(mark.y, 3), []).append(mark)
+        columns.setdefault(round(mark.x, 3), []).append(mark)
+    for row in rows.values():
+        chosen |= {end.label: end for end in (min(row, key=_x), max(row, key=_x))}
+    for column in columns.values():
+        chosen |= {end.label: end for end in (min(column, key=_y), max(column, key=_y))}
+    return list(chosen.values())
 
 
 def _tones(scores: Sequence[float]) -> Callable[[float], Any]:

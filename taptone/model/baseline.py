@@ -132,8 +132,7 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
 
 def _learn(X: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Robust middle, and covariance of the rows with stray values drawn in."""
-    pairs = np.array([location_scale(column) for column in X.T])
-    location, scale = pairs[:, 0], pairs[:, 1]
+    location, scale = location_scale(X)
     # A feature that never varied tells nothing; its scale is set so that rounding is not a difference.
     scale = np.where(scale > 0, scale, np.maximum(np.abs(location), 1.0) * 1e-6)
     z = np.clip((X - location) / scale, -_DRAWN_IN, _DRAWN_IN)

@@ -69,7 +69,7 @@ def fit_tail(score: FloatArray) -> Tail:
     array([0.51, 0.02])
     """
     middle, spread = location_scale(np.log(np.maximum(score, 1e-12)))
-    return Tail(middle, max(spread, _LEAST_SPREAD), len(score))
+    return Tail(float(middle), max(float(spread), _LEAST_SPREAD), len(score))
 
 
 def conformal_chance(score: FloatArray, calibration: FloatArray) -> FloatArray:

@@ -229,11 +229,11 @@ def pool(taps: Sequence[Measured]) -> tuple[FloatArray, dict[str, float], float]
     levels = np.array([tap.bands_db for tap in taps])
     mean = np.array([np.nanmean(row) if np.isfinite(row).any() else 0.0 for row in levels])
     levels = levels - mean[:, None]
+    if len(taps) == 1:
+        return levels[0], dict(taps[0].values), math.nan
     middle = _median(levels)
     held = np.isfinite(levels) & np.isfinite(middle)
-    spread = (
-        float(np.sqrt(np.mean(((levels - middle)[held]) ** 2))) if len(taps) > 1 and held.any() else math.nan
-    )
+    spread = float(np.sqrt(np.mean(((levels - middle)[held]) ** 2))) if held.any() else math.nan
     values = np.array([list(tap.values.values()) for tap in taps])
     return middle, dict(zip(taps[0].values, map(float, _median(values)), strict=True)), spread
 

@@ -96,10 +96,8 @@ def decay_time(
     bin_s = step / rate_hz
     if room is not None:
         beneath = _beneath(level, noise_power, room, bin_s)
-        energy = energy - beneath * np.exp(
-            -_LN_60DB * np.arange(len(energy)) / rate_hz / room.decay_ms * 1000
-        )
-        level = energy[: n * step].reshape(n, step).mean(axis=1)
+        middles_s = (np.arange(n) + 0.5) * bin_s
+        level = level - beneath * np.exp(-_LN_60DB * middles_s / room.decay_ms * 1000)
     signal = np.cumsum((level - noise_power) * bin_s)
     slope, start = _first_guess(level, noise_power, bin_s)  # nepers of energy a second; energy at the start
     reach_db = 10 * math.log10((start + _TINY) / (noise_power + _TINY)) if start > 0 else math.nan
@@ -115,7 +113,10 @@ def decay_time(
         fit = _fit(curve, bin_s, from_db, to_db)
         if fit is None:
             return Decay(math.nan, math.nan, reach_db)
+        settled = abs(fit[0] - decay_ms) < 1e-4 * fit[0]
         decay_ms, bend_db = fit
+        if settled:
+            break
         slope = _LN_60DB / (decay_ms / 1000)
         start = float(curve[0]) * slope
     return Decay(decay_ms, bend_db, reach_db)

@@ -24,7 +24,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from functools import partial
+from functools import lru_cache, partial
 
 import numpy as np
 
@@ -39,6 +39,7 @@ _BATCH = 64  # taps a call: librosa's cost is by the call, memory by the tap
 _SPLIT_HZ = 1000.0
 _HALF_SINE = 0.777  # share of 1/length below which a half-sine blow holds 90 % of its energy
 _POWER_FLOOR = 1e-12
+_STEPS = 48  # to the octave, of the frequencies that band-passes are made for
 
 
 def measure(
@@ -160,14 +161,23 @@ def _decays(tap: Tap, s: MeasureSettings, room: Room | None) -> tuple[Decay, Dec
     mode_hz = _strongest_hz(sound, rate, s)
     if math.isnan(mode_hz):
         return whole, none, math.nan
-    from scipy.signal import butter, sosfilt
+    from scipy.signal import sosfilt
 
     # Run backwards in time, a band-pass does not lengthen a decay with its own ringing.
-    edges = [mode_hz * 2**-0.25, min(mode_hz * 2**0.25, 0.49 * rate)]
-    sos = butter(2, edges, "bandpass", fs=rate, output="sos")
+    sos = _half_octave(round(_STEPS * math.log2(mode_hz)), rate)
     alone = np.ascontiguousarray(sosfilt(sos, sound[::-1])[::-1])
     noise = float(np.square(sosfilt(sos, tap.noise.astype(float))).mean()) if len(tap.noise) else 0.0
     return whole, early(alone, noise_power=max(noise, _POWER_FLOOR)), mode_hz
+
+
+@lru_cache(maxsize=512)
+def _half_octave(steps: int, rate_hz: int) -> FloatArray:
+    """Band-pass about a frequency; designing one takes longer than running it, so they are kept."""
+    from scipy.signal import butter
+
+    middle_hz = 2 ** (steps / _STEPS)
+    edges = [middle_hz * 2**-0.25, min(middle_hz * 2**0.25, 0.49 * rate_hz)]
+    return np.asarray(butter(2, edges, "bandpass", fs=rate_hz, output="sos"))
 
 
 def _strongest_hz(sound: FloatArray, rate: int, s: MeasureSettings) -> float:

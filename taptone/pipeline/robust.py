@@ -6,13 +6,13 @@ import numpy as np
 
 from taptone.types import FloatArray
 
-__all__ = ["location_scale", "winsorised"]
+__all__ = ["location_scale"]
 
 _BEND = 2.0  # values further than this many scales from the middle are drawn in to it
 _CONSISTENT = 1.0 / 0.92054  # mean of min(z², _BEND²) for a normal variable
 
 
-def location_scale(values: FloatArray) -> tuple[float, float]:
+def location_scale(values: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Middle and spread of numbers of which a few may be wrong: Huber's second proposal.
 
     It starts from median and median absolute deviation and keeps more of the information than these:
@@ -20,13 +20,13 @@ def location_scale(values: FloatArray) -> tuple[float, float]:
 
     Parameters
     ----------
-    values : ndarray, shape (n,)
-        ``nan`` are left out.
+    values : ndarray, shape (n, ...)
+        Read down the first axis; what is not finite is left out.
 
     Returns
     -------
-    location, scale : float
-        ``nan`` of an empty array; the scale is that of a normal variable.
+    location, scale : ndarray, shape (...)
+        ``nan`` where nothing is left; the scale is that of a normal variable.
 
     References
     ----------
@@ -39,42 +39,31 @@ def location_scale(values: FloatArray) -> tuple[float, float]:
     >>> bool(4 < middle < 6), bool(2 < spread < 5)
     (True, True)
     """
-    x = values[np.isfinite(values)]
-    if not len(x):
-        return float("nan"), float("nan")
-    middle = float(np.median(x))
-    spread = 1.482602 * float(np.median(np.abs(x - middle)))
-    if spread == 0:
-        return middle, float(np.std(x))
+    x = np.asarray(values, float).reshape(len(values), -1)
+    held = np.isfinite(x)
+    n = held.sum(axis=0)
+    location, scale = np.full(x.shape[1], np.nan), np.full(x.shape[1], np.nan)
+    some = n > 0
+    x, held, n = np.where(held, x, np.nan)[:, some], held[:, some], n[some]
+    middle = np.nanmedian(x, axis=0) if some.any() else np.zeros(0)
+    spread = 1.482602 * np.nanmedian(np.abs(x - middle), axis=0) if some.any() else np.zeros(0)
+    alike = spread == 0  # half of the values are the same: there is no scale to draw in by
+    if alike.any():
+        spread[alike] = np.nanstd(x[:, alike], axis=0)
+    moving = ~alike
     for _ in range(60):
-        z = np.clip((x - middle) / spread, -_BEND, _BEND)
-        step = float(z.mean()) * spread
-        # n - 1: the middle was learnt from the same numbers.
-        wider = spread * float(np.sqrt((z**2).sum() / max(len(x) - 1, 1) * _CONSISTENT))
-        done = abs(step) < 1e-9 * spread and abs(wider - spread) < 1e-9 * spread
-        middle, spread = middle + step, wider
-        if done or spread == 0:
+        if not moving.any():
             break
-    return middle, spread
-
-
-def winsorised(z: FloatArray) -> FloatArray:
-    """Standardised values, drawn in to ±2, missing ones to the middle.
-
-    Parameters
-    ----------
-    z : ndarray
-        Values in scales from the middle.
-
-    Returns
-    -------
-    ndarray
-        Same shape.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> winsorised(np.array([-5.0, 0.5, np.nan]))
-    array([-2. ,  0.5,  0. ])
-    """
-    return np.asarray(np.clip(np.nan_to_num(z), -_BEND, _BEND))
+        own, count = np.where(held[:, moving], x[:, moving], middle[moving]), n[moving]
+        z = np.clip((own - middle[moving]) / spread[moving], -_BEND, _BEND)
+        step = z.sum(axis=0) / count * spread[moving]
+        # n - 1: the middle was learnt from the same numbers.
+        wider = spread[moving] * np.sqrt((z**2).sum(axis=0) / np.maximum(count - 1, 1) * _CONSISTENT)
+        close = 1e-9 * spread[moving]
+        done = ((np.abs(step) < close) & (np.abs(wider - spread[moving]) < close)) | (wider == 0)
+        middle[moving] += step
+        spread[moving] = wider
+        moving[np.flatnonzero(moving)[done]] = False
+    location[some], scale[some] = middle, spread
+    shape = np.shape(values)[1:]
+    return location.reshape(shape), scale.reshape(shape)
