@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 __all__ = [
     "BAND_CENTRES_HZ",
+    "BAND_NAMES_HZ",
     "MEASURE_NAMES",
     "Area",
     "Change",
@@ -41,6 +42,13 @@ FloatArray = NDArray[np.float64]
 
 #: Exact base-ten third-octave centres from 100 Hz to 16 kHz (IEC 61260-1:2014, G = 10**0.3).
 BAND_CENTRES_HZ: tuple[float, ...] = tuple(1000.0 * 10.0 ** (0.1 * k) for k in range(-10, 13))
+
+#: Nominal centres of the same bands (IEC 61260-1:2014), by which they are called.
+BAND_NAMES_HZ: tuple[int, ...] = tuple(
+    round(nominal * decade)
+    for decade in (1, 10, 100)
+    for nominal in (100, 125, 160, 200, 250, 315, 400, 500, 630, 800)
+)[: len(BAND_CENTRES_HZ)]
 
 
 def locked(values: object, dtype: type = float) -> NDArray[np.generic]:

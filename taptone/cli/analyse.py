@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -81,6 +82,8 @@ def _print(result: Result, out: str, *, rejected: bool) -> None:
     from rich.console import Console
     from rich.table import Table
 
+    from taptone.pipeline.judge import sureness
+
     console = Console(highlight=False, width=None if Console().is_terminal else 160)
     counts = {
         v: sum(p.verdict == v for p in result.points)
@@ -92,7 +95,8 @@ def _print(result: Result, out: str, *, rejected: bool) -> None:
         + ", ".join(f"{n} {v}" for v, n in counts.items()),
         markup=False,
     )
-    console.print(f"compared with: {result.relative_to}", markup=False)
+    against = result.relative_to
+    console.print(against if against.startswith("relative") else f"compared with: {against}", markup=False)
     for verdict in ("suspect", "not assessed"):
         rows = [p for p in result.points if p.verdict == verdict]
         if not rows:
@@ -105,7 +109,7 @@ def _print(result: Result, out: str, *, rejected: bool) -> None:
                 sounds = f"{_phrase(p.character)}; " if p.character else ""
                 table.add_row(
                     _plain(p.station),
-                    f"{math.floor(p.confidence * 1000) / 1000:.3f}",
+                    sureness(p.confidence),
                     _plain(sounds + p.reason),
                 )
         else:
@@ -115,9 +119,13 @@ def _print(result: Result, out: str, *, rejected: bool) -> None:
                 table.add_row(_plain(shown), _plain(reason))
         console.print(table)
     for area in result.areas:
-        least = f"{area.at_least_m2:.3f} m²" if area.at_least_m2 >= 0.0005 else _points(len(area.stations))
-        text = f"area {' '.join(area.stations)}: at least {least}, at most {area.at_most_m2:.3f} m²"
-        console.print(text, markup=False)
+        least, most = _size(area.at_least, area.at_least_m2), _size(area.at_most, area.at_most_m2)
+        console.print(
+            f"area {' '.join(area.stations)}: at least {least}, up to the nearest stations without a "
+            f"difference {most}; the real edge may lie further out. Next: tap round it at half the spacing, "
+            "then the same place on the other side; look, press, photograph",
+            markup=False,
+        )
     for change in result.changes:
         tell(f"changed setting: {change.setting} is {change.value}, not {change.default}")
     for note in (*result.notes, *(result.cautions)):
@@ -127,10 +135,12 @@ def _print(result: Result, out: str, *, rejected: bool) -> None:
             console.print(
                 f"not a tap: {sound.recording} at {sound.time_s:.3f} s: {sound.reason}", markup=False
             )
+        if not result.rejected:
+            console.print("not a tap: none")
     elif result.rejected:
         tell(f"note: {len(result.rejected)} sudden sounds were not taken for taps (--rejected lists them)")
     for line in CAUTIONS:
-        tell(f"caution: {line}")
+        console.print(f"caution: {line}", markup=False)
     console.print(f"written: {out}/points.csv, taps.csv, log.json, map.svg, map.png", markup=False)
 
 
@@ -147,6 +157,13 @@ def _plain(text: str) -> Text:
     return Text(text)
 
 
-def _points(n: int) -> str:
-    """An area without a width: one station, or a line of them."""
-    return "one point" if n == 1 else f"{n} points in a line"
+def _size(corners: Sequence[tuple[float, float]], area_m2: float) -> str:
+    """How far an outline reaches along x and y, and its area."""
+    if not corners:
+        return "one point"
+    x, y = zip(*corners, strict=True)
+    across, up = (1000 * (max(side) - min(side)) for side in (x, y))
+    if area_m2 < 0.0005:
+        longest = math.hypot(across, up)
+        return f"{longest:.0f} mm long" if longest >= 1 else "one point"
+    return f"{across:.0f} × {up:.0f} mm ({area_m2:.3f} m²)"

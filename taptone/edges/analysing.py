@@ -20,6 +20,7 @@ from taptone.types import Panel, Reference, Result, Sound
 __all__ = ["analyse_sounds"]
 
 _LIBRARIES = ("numpy", "scipy", "librosa", "scikit-learn", "soundfile", "av", "shapely", "matplotlib")
+_APART_C = 10.0  # common practice, no source: resin softens as it warms
 _NAMES = ("boat", "construction", "hammer", "recorder")
 
 
@@ -71,6 +72,7 @@ def analyse_sounds(
         cautions = tuple(c for c in panel.cautions if not any(c.startswith(_spoken(name)) for name in given))
         panel = dataclasses.replace(panel, **given, cautions=cautions)
     facts = {name: getattr(panel, name, "") or stated.get(name, "") for name in _NAMES}
+    temp_c = panel.surface_temp_c if panel is not None else stated.get("surface_temp_c") or math.nan
     kinds: list[str] = []
     if panel is not None and panel.structures:
         from taptone.survey.panel import on_structure
@@ -83,7 +85,7 @@ def analyse_sounds(
         panel=panel,
         reference=reference,
         structure=kinds,
-        refused=_unlike(facts, reference) or _frozen(panel),
+        refused=_unlike(facts, reference) or _frozen(panel, temp_c) or _far_in_temperature(temp_c, reference),
         settings=settings,
         versions=_versions(),
         on_sound=on_sound,
@@ -101,10 +103,20 @@ def _unlike(facts: Mapping[str, str], reference: Reference | None) -> str:
     return ""
 
 
-def _frozen(panel: Panel | None) -> str:
+def _frozen(panel: Panel | None, temp_c: float) -> str:
+    ice = "ice makes a loose or wet place sound good"
     if panel is not None and panel.conditions.get("frozen_within_72h") is True:
-        return "frozen within 72 h: ice makes a loose or wet place sound good"
-    return ""
+        return f"frozen within 72 h: {ice}"
+    return f"surface at {temp_c:.0f} °C: {ice}" if temp_c <= 0 else ""
+
+
+def _far_in_temperature(temp_c: float, reference: Reference | None) -> str:
+    if reference is None or not abs(temp_c - reference.surface_temp_c) > _APART_C:
+        return ""
+    return (
+        f"surface at {temp_c:.0f} °C, the baseline's at {reference.surface_temp_c:.0f} °C: more than "
+        f"{_APART_C:.0f} °C apart they are not comparable"
+    )
 
 
 def _unsaid(value: object) -> bool:

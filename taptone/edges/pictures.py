@@ -30,6 +30,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Polygon, Rectangle
 from matplotlib.ticker import MaxNLocator
 
+from taptone.pipeline.judge import rarity, sureness
 from taptone.types import Panel, Point, Result, Structure
 
 __all__ = ["draw_map"]
@@ -127,7 +128,8 @@ def _figure(result: Result) -> Figure:
     legend = _legend(result, marks)
     columns = 4 if wide else 3
     rows = math.ceil(len(legend) / columns)
-    listed = [line for text in _suspects(result.points) for line in _wrapped(text, 7.5, usable_in, most=2)]
+    foot = [*_suspects(result.points), *_footing(result)]
+    listed = [line for text in foot for line in _wrapped(text, 7.5, usable_in, most=2)]
 
     head_in = 0.1 + (len(title) * 12 + len(under) * 8) * _LINE / 72 + 0.1
     foot_in = _TICKS_IN + 0.35 + rows * 0.2 + 0.1 + len(listed) * 7.5 * _LINE / 72 + 0.1
@@ -203,7 +205,8 @@ def _title(result: Result) -> str:
     panel = result.panel
     if panel is None:
         return "Taps along time, no panel given"
-    return ", ".join(filter(None, (panel.boat, panel.name, panel.side, panel.face)))
+    rest = (word for word in (panel.side, panel.face) if word not in panel.name.casefold().split())
+    return ", ".join(filter(None, (panel.boat, panel.name, *rest)))
 
 
 def _under(result: Result, marks: Sequence[_Mark]) -> list[str]:
@@ -215,15 +218,45 @@ def _under(result: Result, marks: Sequence[_Mark]) -> list[str]:
         tapped = sum(point.taps > 0 and point.station in planned for point in result.points)
         untied = sum(mark.label in planned and mark.verdict != "not tapped" for mark in marks) - tapped
         line = f"{tapped} of {len(planned)} stations tapped"
-        lines.append(line + (f"; {untied} more could not be tied to their taps" if untied > 0 else ""))
+        if untied > 0:
+            line += f"; strikes were heard for {untied} more, but which is whose is not known"
+        lines.append(line + f"; {_reach(panel)}" if math.isfinite(panel.spacing_m) else line)
     else:
         lines.append(f"{len(marks)} taps")
     if result.relative_to:
         against = result.relative_to
         lines.append(against if against.startswith("relative") else f"relative to {against}")
-    if panel and panel.datum:
-        lines.append(f"Datum (x = 0, y = 0): {panel.datum}")
+    if panel:
+        facts = (("hammer", panel.hammer), ("recorder", panel.recorder), ("construction", panel.construction))
+        lines.append("; ".join(f"{name}: {said or 'not recorded'}" for name, said in facts))
+        datum = f"Datum (x = 0, y = 0, marked +): {panel.datum}. " if panel.datum else ""
+        lines.append(f"{datum}Drawn with x to the right and y up, whichever way the panel is looked at.")
     return lines
+
+
+def _reach(panel: Panel) -> str:
+    """Return what can lie unheard between the stations of a square grid: a circle through four of them."""
+    return (
+        f"every {1000 * panel.spacing_m:.0f} mm: a round patch under "
+        f"{1000 * math.sqrt(2) * panel.spacing_m:.0f} mm can lie between them"
+    )
+
+
+def _footing(result: Result) -> list[str]:
+    """Return what a reader of the map alone must know."""
+    lines = []
+    if result.areas:
+        lines.append(
+            "Areas: solid line, at least this far (between suspects); dashed line, up to the nearest "
+            "stations without a difference: the real edge may lie further out."
+        )
+    version = result.versions.get("taptone", "")
+    made = f" taptone {version}." if version else ""
+    return [
+        *lines,
+        "A record and a comparison, not a certificate; no difference heard does not mean that nothing is "
+        f"there.{made}",
+    ]
 
 
 def _suspects(points: Iterable[Point]) -> list[str]:
@@ -234,9 +267,9 @@ def _suspects(points: Iterable[Point]) -> list[str]:
     )
     lines = []
     for point in suspects[:_MOST_LISTED]:
-        sure = f", confidence {_down(point.confidence)}" if math.isfinite(point.confidence) else ""
+        sure = f", confidence {sureness(point.confidence)}" if math.isfinite(point.confidence) else ""
         chance = point.chance_if_good
-        count = f" ({_count(chance)} would sound this different)" if chance > 0 else ""
+        count = f" ({rarity(chance)} would sound this different)" if chance > 0 else ""
         where = point.station or f"{point.time_s:.2f} s"
         lines.append(f"{where} suspect{sure}{count}")
     more = len(suspects) - len(lines)
@@ -246,18 +279,6 @@ def _suspects(points: Iterable[Point]) -> list[str]:
 def _or(value: float, missing: float) -> float:
     """Return a value, or another where it is missing."""
     return value if math.isfinite(value) else missing
-
-
-def _down(confidence: float) -> str:
-    """Return a confidence rounded down, so that it never reads 1."""
-    return f"{math.floor(confidence * 1e4 + 1e-6) / 1e4:.4f}" if confidence < 1 else "above 0.9999"
-
-
-def _count(chance: float) -> str:
-    """Return a chance as a plain count with two digits that say something: 1 in 4,000."""
-    if chance < 1e-6:
-        return "fewer than 1 good place in 1,000,000"
-    return f"about 1 good place in {float(f'{1 / chance:.1e}'):,.0f}"
 
 
 def _wrapped(text: str, size: float, width_in: float, most: int) -> list[str]:
@@ -355,8 +376,8 @@ class _Canvas:
             & (box[1] < other[3] - _TOUCH_IN)
         ):
             self.taken.append(box)
-            paper = {"fc": "white", "ec": "none", "pad": 0.2}  # over hatching; lines are drawn over it
-            place: dict[str, Any] = {"ha": "center", "va": "bottom", "zorder": 2}
+            paper = {"fc": "white", "ec": "none", "pad": 0.2}  # over hatching and the lines of areas
+            place: dict[str, Any] = {"ha": "center", "va": "bottom", "zorder": 4.5}
             self.axes.text(x, low / self.scale[1], words, size=size, bbox=paper, **place, **style)
 
 
@@ -388,10 +409,11 @@ def _draw_panel(canvas: _Canvas, panel: Panel, result: Result) -> None:
         (axes.yaxis, canvas.scale[1], axes.get_ylim()),
     ):
         inches = scale * (limits[1] - limits[0])
-        axis.set_major_locator(MaxNLocator(nbins=max(1, min(8, int(inches / 0.5)))))
+        axis.set_major_locator(MaxNLocator(nbins=max(1, min(8, int(inches / 0.5))), steps=[1, 2, 5, 10]))
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)
 
+    axes.plot([0.0], [0.0], "k+", ms=9, mew=1.2, zorder=6, gid="datum", scalex=False, scaley=False)
     if len(panel.outline) > 2:
         axes.add_patch(Polygon(panel.outline, fill=False, ec="black", lw=1.2, zorder=3, gid="outline"))
     hatches = _hatches(panel)
@@ -529,10 +551,12 @@ def _legend(result: Result, marks: Sequence[_Mark]) -> list[_Entry]:
     for verdict in dict.fromkeys([*_SHAPES, *count]):
         if count[verdict]:
             fill = {"mfc": tone(math.nan)} if verdict == "suspect" else {}
-            entries.append((_sign(verdict, fill), f"{verdict} ({count[verdict]})"))
-        if verdict == "suspect" and len(scores) > 1:
-            for score, word in ((scores[0], "lowest"), (scores[-1], "highest")):
-                entries.append((_sign(verdict, {"mfc": tone(score)}), f"{word} score, {score:.1f}"))
+            several = verdict == "suspect" and len(scores) > 1
+            highest = f", score to {scores[-1]:.1f}" if several else ""
+            entries.append((_sign(verdict, fill), f"{verdict} ({count[verdict]}){highest}"))
+            if several:
+                lowest = _sign(verdict, {"mfc": tone(scores[0])})
+                entries.append((lowest, f"suspect, score from {scores[0]:.1f}"))
     if result.panel:
         for kind, hatch in _hatches(result.panel).items():
             line = all(s.width_m <= 0 and not s.outline for s in result.panel.structures if s.kind == kind)

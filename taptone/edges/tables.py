@@ -29,7 +29,7 @@ from typing import Any
 import numpy as np
 
 from taptone.errors import OutputError
-from taptone.types import BAND_CENTRES_HZ, MEASURE_NAMES, Point, Result
+from taptone.types import BAND_NAMES_HZ, MEASURE_NAMES, Point, Result
 
 __all__ = ["DECIMALS", "POINT_COLUMNS", "TAP_COLUMNS", "write_result"]
 
@@ -50,11 +50,7 @@ DECIMALS: Mapping[str, int] = {
     "confidence": 4,
 }
 
-# Nominal third-octaves of IEC 61260-1:2014, one for each exact centre of `BAND_CENTRES_HZ`.
-_NOMINAL = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
-_BAND_COLUMNS = tuple(
-    f"band_{100 * 10 ** (k // 10) * _NOMINAL[k % 10]:.0f}_hz_db" for k in range(len(BAND_CENTRES_HZ))
-)
+_BAND_COLUMNS = tuple(f"band_{name}_hz_db" for name in BAND_NAMES_HZ)
 
 #: Columns of ``points.csv``.
 POINT_COLUMNS: tuple[str, ...] = tuple(field.name for field in dataclasses.fields(Point))

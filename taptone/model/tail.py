@@ -16,6 +16,7 @@ from taptone.types import FloatArray
 
 __all__ = ["Tail", "conformal_chance", "fit_tail"]
 
+_LEAST_CHANCE = 1e-6
 _LEAST_SPREAD = 0.1  # of the logarithm: scores of good places never all agree to better than 10 %
 
 
@@ -38,14 +39,15 @@ class Tail:
         Returns
         -------
         ndarray
-            Between 0 and 1, shape as `score`.
+            From 1e-6 to 1, shape as `score`: nobody has heard a million good places.
         """
         from scipy.stats import t
 
         with np.errstate(divide="ignore"):
             log = np.log(score)
         wider = self.spread * np.sqrt(1 + 1 / self.places)
-        return np.asarray(t.sf((log - self.middle) / wider, max(self.places - 1, 1)))
+        chance = t.sf((log - self.middle) / wider, max(self.places - 1, 1))
+        return np.asarray(np.maximum(chance, _LEAST_CHANCE))
 
 
 def fit_tail(score: FloatArray) -> Tail:

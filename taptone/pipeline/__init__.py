@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from taptone.errors import SoundError
-from taptone.pipeline.compare import compare, shapes
+from taptone.pipeline.compare import Comparison, compare, shapes
 from taptone.pipeline.detect import detect
 from taptone.pipeline.judge import Heard, judge
 from taptone.pipeline.measure import find_room, measure
@@ -298,10 +299,11 @@ def _judged(
         notes.append(
             f"{int(able.sum())} stations and no baseline: at least {least} are needed to compare them"
         )
+        heard = [replace(h, refused=h.refused or notes[-1]) for h in heard]
     compared = compare(
         shape,
         None if panel is None else np.array([[s.station.x_m, s.station.y_m] for s in places]),
-        np.array([not kind for kind in kinds], bool),
+        kinds,
         known_shape,
         lambda: new_scorer(shape.shape[1]),
         settings.judge,
@@ -312,6 +314,10 @@ def _judged(
             "other; ask whether the baseline belongs to it, or the whole panel has changed"
         )
         relative_to += ", but most of the panel is unlike it: relative to this panel only"
+    if refused and reference is not None:
+        relative_to = "nothing: the baseline was refused"
+    notes += _unlike_structure(kinds, compared, settings)
+    alone = "; relative to this panel only" if compared.own else ""
     decay_ms, centroid_hz = _reference_medians(reference)
     verdicts = judge(
         heard,
@@ -349,11 +355,26 @@ def _judged(
                 neighbour_decay_ms=v.neighbour_decay_ms,
                 neighbour_centroid_hz=v.neighbour_centroid_hz,
                 flags=tuple(flags),
-                reason=v.reason,
+                reason=v.reason + (alone if v.verdict != "not assessed" else ""),
             )
         )
     suspects = [s.station for s, v in zip(places, verdicts, strict=True) if v.verdict == "suspect"]
     return tuple(points), outline(suspects, panel) if panel else (), relative_to, notes
+
+
+def _unlike_structure(kinds: Sequence[str], compared: Comparison, settings: Settings) -> list[str]:
+    """A line for each kind of declared structure most of whose stations sound like plain skin."""
+    notes = []
+    for kind in dict.fromkeys(filter(None, kinds)):
+        chance = compared.chance_if_good[[own == kind for own in kinds]]
+        chance = chance[np.isfinite(chance)]
+        plain = int((chance >= 1 - settings.judge.confidence).sum())
+        if 2 * plain > len(chance):
+            notes.append(
+                f"{plain} of {len(chance)} stations on declared {kind} do not differ from plain skin: ask "
+                "whether it is where it was declared, and whether it is attached"
+            )
+    return notes
 
 
 def _heard(
@@ -376,7 +397,7 @@ def _heard(
     if not why and all("cut short" in tap.flags for tap in own):
         why = "the recording ends before the tap has died away"
     bounced = float(np.mean([math.isfinite(tap["bounce_gap_ms"]) for tap in own]))
-    return Heard(measures["decay_ms"], measures["centroid_hz"], bounced, kind, why)
+    return Heard(measures["decay_ms"], measures["centroid_hz"], measures["ring_db"], bounced, kind, why)
 
 
 def _known(

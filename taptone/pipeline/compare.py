@@ -15,15 +15,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from taptone.pipeline.robust import location_scale
 from taptone.settings import JudgeSettings
-from taptone.types import BAND_CENTRES_HZ, FloatArray, Scorer
+from taptone.types import BAND_CENTRES_HZ, BAND_NAMES_HZ, FloatArray, Scorer
 
-__all__ = ["Comparison", "compare", "crisper", "shapes"]
+__all__ = ["Comparison", "band_name_hz", "compare", "crisper", "shapes"]
 
 _LOWEST_BAND = 3  # 200 Hz
 _FLOOR = 1e-4  # bands more than 40 dB below the whole are taken as 40 dB below: they are mostly noise
 _TURNS = 20
 _FIRST = 10.0
+_FOLDS = 10
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,7 +35,10 @@ class Comparison:
     ``good`` marks the stations that served as neighbours, ``neighbours`` lists for each station which
     ones were its own (indices); ``score`` and ``chance_if_good`` are ``nan`` where there was no sound.
     ``own`` says that the panel was compared with itself: there is no reference, or most of the panel is
-    unlike it.
+    unlike it. ``difference`` is each station's feature less its expectation, ``usual`` how far good ones
+    stray, ``n_good`` how many good stations and places that was learnt from. ``chance_of_kind`` is, on
+    declared structure, the chance among the other stations on structure of that kind; ``nan`` where these
+    are too few.
     """
 
     score: FloatArray
@@ -41,6 +46,10 @@ class Comparison:
     good: NDArray[np.bool_]
     neighbours: tuple[tuple[int, ...], ...]
     own: bool = False
+    difference: FloatArray | None = None
+    usual: FloatArray | None = None
+    n_good: int = 0
+    chance_of_kind: FloatArray | None = None
 
 
 def shapes(bands_db: FloatArray) -> FloatArray:
@@ -72,6 +81,27 @@ def shapes(bands_db: FloatArray) -> FloatArray:
     return np.asarray(db - db.mean(axis=1, keepdims=True))
 
 
+def band_name_hz(feature: int) -> int:
+    """Nominal centre of the third-octave that a column of :func:`shapes` holds.
+
+    Parameters
+    ----------
+    feature : int
+        Number of the column.
+
+    Returns
+    -------
+    int
+        In Hz.
+
+    Examples
+    --------
+    >>> band_name_hz(0), band_name_hz(12)
+    (200, 3150)
+    """
+    return BAND_NAMES_HZ[_LOWEST_BAND + feature]
+
+
 def crisper(features: int) -> FloatArray:
     """The direction of a harder contact: an even tilt towards the high bands, not held against a place.
 
@@ -96,7 +126,7 @@ def crisper(features: int) -> FloatArray:
 def compare(
     shape: FloatArray,
     xy_m: FloatArray | None,
-    plain: NDArray[np.bool_],
+    structure: Sequence[str],
     reference: FloatArray | None,
     new_scorer: Callable[[], Scorer],
     settings: JudgeSettings = JudgeSettings(),
@@ -109,8 +139,8 @@ def compare(
         Shapes of the stations; a row of ``nan`` where there was no sound.
     xy_m : ndarray, shape (stations, 2), or None
         Where they are; None: nobody knows, and there are no neighbours.
-    plain : ndarray of bool, shape (stations,)
-        Stations off declared structure: only these can be neighbours.
+    structure : sequence of str, length stations
+        Kind of declared structure under each; empty off it: only these stations can be neighbours.
     reference : ndarray, shape (places, features), or None
         Shapes of known-good places; without them the panel is its own reference.
     new_scorer : callable
@@ -131,12 +161,12 @@ def compare(
     >>> shape = rng.normal(size=(30, 4))
     >>> shape[7, 0] += 40
     >>> xy_m = np.stack(np.divmod(np.arange(30), 6), axis=1) * 0.1
-    >>> compared = compare(shape, xy_m, np.ones(30, bool), rng.normal(size=(20, 4)), Baseline)
+    >>> compared = compare(shape, xy_m, [""] * 30, rng.normal(size=(20, 4)), Baseline)
     >>> int(compared.score.argmax()), bool(compared.chance_if_good[7] < 1e-4)
     (7, True)
     """
-    heard = np.isfinite(shape).all(axis=1)
-    able = heard & plain
+    heard = np.asarray(np.isfinite(shape).all(axis=1))
+    able = heard & np.array([not kind for kind in structure], bool)
     nothing = np.full(len(shape), np.nan)
     if not heard.any():
         return Comparison(nothing, nothing, able, tuple(() for _ in shape))
@@ -178,7 +208,39 @@ def compare(
         good = still
     if len(rows) < 2:
         return Comparison(nothing, nothing, served, tuple(() for _ in shape))
-    return Comparison(score, chance, served, tuple(tuple(int(k) for k in row) for row in near), own)
+    return Comparison(
+        score,
+        chance,
+        served,
+        tuple(tuple(int(k) for k in row) for row in near),
+        own,
+        difference,
+        location_scale(rows)[1],
+        len(rows),
+        _of_kind(difference, structure, heard, new_scorer, settings.least_places),
+    )
+
+
+def _of_kind(
+    difference: FloatArray,
+    structure: Sequence[str],
+    heard: NDArray[np.bool_],
+    new_scorer: Callable[[], Scorer],
+    least: int,
+) -> FloatArray:
+    """Chance of each station on structure among the others on structure of its kind, held out in turn."""
+    chance = np.full(len(difference), np.nan)
+    for kind in dict.fromkeys(filter(None, structure)):
+        members = np.array([k for k, own in enumerate(structure) if own == kind and heard[k]], int)
+        if len(members) <= least:
+            continue
+        fold = np.arange(len(members)) % _FOLDS
+        for n in range(min(_FOLDS, len(members))):
+            scorer = new_scorer().fit(difference[members[fold != n]])
+            chance[members[fold == n]] = scorer.chance_if_good(
+                scorer.score_samples(difference[members[fold == n]])
+            )
+    return chance
 
 
 def _own_middle(shape: FloatArray, able: NDArray[np.bool_]) -> tuple[FloatArray, NDArray[np.bool_]]:

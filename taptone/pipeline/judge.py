@@ -10,11 +10,11 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from taptone.pipeline.compare import Comparison
+from taptone.pipeline.compare import Comparison, band_name_hz
 from taptone.settings import JudgeSettings
 from taptone.types import FloatArray
 
-__all__ = ["CHARACTERS", "Heard", "Judgement", "character", "confidence", "judge"]
+__all__ = ["CHARACTERS", "Heard", "Judgement", "character", "confidence", "judge", "rarity", "sureness"]
 
 #: How a suspect sounds, by code; a description of sound, not a cause.
 CHARACTERS: Mapping[str, str] = {
@@ -26,6 +26,8 @@ CHARACTERS: Mapping[str, str] = {
 
 _LOWER = 0.93  # centroid under this share of its neighbours' is lower
 _LONGER, _SOONER, _HARDLY = 1.15, 0.87, 0.4  # decay over or under this share of its neighbours'
+_HARDLY_DB = -3.0  # late over early energy beside its neighbours': decay alone may be the beat of two modes
+_RAREST = 1e-4  # below it a fitted tail is not put into figures
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +36,7 @@ class Heard:
 
     decay_ms: float = math.nan
     centroid_hz: float = math.nan
+    ring_db: float = math.nan
     bounced: float = 0.0
     structure: str = ""
     refused: str = ""
@@ -87,11 +90,27 @@ def judge(
     >>> [v.verdict for v in judge(stations, compared, reference_decay_ms=40.0, reference_centroid_hz=900.0)]
     ['suspect', 'no difference']
     """
+    chance = compared.chance_if_good
     able = np.array([not (h.refused or h.structure) for h in heard], bool)
-    sure = confidence(compared.chance_if_good, able)
-    tapped = int(np.isfinite(compared.chance_if_good).sum())
+    if compared.chance_of_kind is not None:
+        # On structure only what is unlike plain skin and unlike others of its kind can be suspect.
+        known = np.array([not h.refused for h in heard], bool) & np.isfinite(compared.chance_of_kind)
+        chance = np.where(known, np.maximum(chance, compared.chance_of_kind), chance)
+        able |= known
+    sure = confidence(chance, able)
+    judged = int((able & np.isfinite(chance)).sum())
     return tuple(
-        _one(k, heard, compared, float(sure[k]), tapped, reference_decay_ms, reference_centroid_hz, settings)
+        _one(
+            k,
+            heard,
+            compared,
+            float(chance[k]),
+            float(sure[k]),
+            judged,
+            reference_decay_ms,
+            reference_centroid_hz,
+            settings,
+        )
         for k in range(len(heard))
     )
 
@@ -130,15 +149,62 @@ def confidence(chance_if_good: FloatArray, able: NDArray[np.bool_]) -> FloatArra
     return out
 
 
-def character(heard: Heard, neighbour_decay_ms: float, neighbour_centroid_hz: float) -> str:
+def rarity(chance: float) -> str:
+    """A chance as a plain count, to one figure: a fitted tail deserves no more.
+
+    Parameters
+    ----------
+    chance : float
+        Between 0 and 1.
+
+    Returns
+    -------
+    str
+        For a sentence that goes on "would sound this different".
+
+    Examples
+    --------
+    >>> rarity(0.00026), rarity(1e-6)
+    ('about 1 good place in 4,000', 'fewer than 1 good place in 10,000')
+    """
+    if chance < _RAREST:
+        return f"fewer than 1 good place in {1 / _RAREST:,.0f}"
+    size = 10 ** int(math.log10(1 / chance))
+    return f"about 1 good place in {round(1 / chance / size) * size:,}"
+
+
+def sureness(confidence: float) -> str:
+    """A confidence for a person: rounded down, and never certain.
+
+    Parameters
+    ----------
+    confidence : float
+        Between 0 and 1.
+
+    Returns
+    -------
+    str
+        Three decimals.
+
+    Examples
+    --------
+    >>> sureness(0.95678), sureness(0.999999)
+    ('0.956', 'over 0.999')
+    """
+    return "over 0.999" if confidence > 0.999 else f"{math.floor(confidence * 1000 + 1e-6) / 1000:.3f}"
+
+
+def character(
+    heard: Heard, neighbour_decay_ms: float, neighbour_centroid_hz: float, neighbour_ring_db: float = math.nan
+) -> str:
     """Code of how a suspect sounds beside its neighbours; empty where it cannot be told.
 
     Parameters
     ----------
     heard : Heard
         The suspect.
-    neighbour_decay_ms, neighbour_centroid_hz : float
-        Medians of its good neighbours.
+    neighbour_decay_ms, neighbour_centroid_hz, neighbour_ring_db : float
+        Medians of its good neighbours. Decay and ring must not speak against each other.
 
     Returns
     -------
@@ -151,14 +217,15 @@ def character(heard: Heard, neighbour_decay_ms: float, neighbour_centroid_hz: fl
     'hollow'
     """
     ring = heard.decay_ms / neighbour_decay_ms
+    more_db = heard.ring_db - neighbour_ring_db
     lower = heard.centroid_hz / neighbour_centroid_hz < _LOWER
     if heard.bounced >= 0.5:
         return "rattling"
-    if ring < _HARDLY:
+    if ring < _HARDLY and not more_db > _HARDLY_DB:
         return "dead"
-    if lower and ring > _LONGER:
+    if lower and ring > _LONGER and not more_db < 0:
         return "hollow"
-    if lower and ring < _SOONER:
+    if lower and ring < _SOONER and not more_db > 0:
         return "dull"
     return ""
 
@@ -167,8 +234,9 @@ def _one(
     k: int,
     heard: Sequence[Heard],
     compared: Comparison,
+    chance: float,
     sure: float,
-    tapped: int,
+    judged: int,
     reference_decay_ms: float,
     reference_centroid_hz: float,
     settings: JudgeSettings,
@@ -178,26 +246,43 @@ def _one(
     decay_ms = _median([h.decay_ms for h in near])
     centroid_hz = _median([h.centroid_hz for h in near])
     verdict = partial(Judgement, neighbour_decay_ms=decay_ms, neighbour_centroid_hz=centroid_hz)
-    chance = float(compared.chance_if_good[k])
     if here.refused or math.isnan(chance):
         return verdict("not assessed", here.refused or "nothing to compare it with")
+    furthest = _furthest(compared, k)
     numbers = _numbers(here, len(near), decay_ms, centroid_hz, reference_decay_ms, reference_centroid_hz)
-    if here.structure:
-        how = (
-            "differs from plain skin"
-            if chance < 1 - settings.confidence
-            else "does not differ from plain skin"
-        )
-        text = f"on declared {here.structure}: {how}; the bond here is not judged separately; {numbers}"
-        return verdict("at structure", text)
     if sure >= settings.confidence:
-        rarity = "fewer than 1 good place in 1,000,000" if chance < 1e-6 else f"about {_one_in(chance)}"
-        text = f"{numbers}; {rarity} would sound this different; {tapped} were tapped"
-        base = (decay_ms, centroid_hz) if near else (reference_decay_ms, reference_centroid_hz)
+        where = f"on declared {here.structure}, but unlike the others on it; " if here.structure else ""
+        text = (
+            f"{where}{furthest}{numbers}; {rarity(chance)} would sound this different (tail fitted to "
+            f"{compared.n_good} good places and stations); {judged} judged"
+        )
+        base = (
+            (decay_ms, centroid_hz, _median([h.ring_db for h in near]))
+            if near
+            else (reference_decay_ms, reference_centroid_hz)
+        )
         return verdict("suspect", text, character(here, *base), sure)
-    share = f"{100 * chance:.0f} of 100" if chance >= 0.01 else "fewer than 1 of 100"
+    if here.structure:
+        differs = compared.chance_if_good[k] < 1 - settings.confidence
+        how = "differs from plain skin" if differs else "does not differ from plain skin"
+        alone = differs and compared.chance_of_kind is not None and math.isnan(compared.chance_of_kind[k])
+        doubt = "; too few stations on it to know whether it alone does this" if alone else ""
+        text = f"on declared {here.structure}: {how}{doubt}; the bond here is not judged separately"
+        return verdict("at structure", f"{text}; {furthest}{numbers}")
+    share = f"about {100 * chance:.0f} of 100" if chance >= 0.01 else "fewer than 1 of 100"
     text = f"{share} good places would sound at least this different; {numbers}"
     return verdict("no difference", text, "", sure)
+
+
+def _furthest(compared: Comparison, k: int) -> str:
+    """The feature that lies furthest from its expectation, in words, beside how far good ones stray."""
+    if compared.difference is None or compared.usual is None:
+        return ""
+    step, usual = compared.difference[k], compared.usual
+    n = int(np.argmax(np.abs(step) / np.maximum(usual, 1e-9)))
+    what = "ring after 20 ms" if n == len(step) - 1 else f"third-octave of {band_name_hz(n)} Hz"
+    side = "above" if step[n] > 0 else "below"
+    return f"{what} {abs(step[n]):.1f} dB {side} what was expected here (good ones ± {usual[n]:.1f} dB); "
 
 
 def _numbers(
@@ -224,10 +309,3 @@ def _numbers(
 def _median(values: Sequence[float]) -> float:
     held = [v for v in values if math.isfinite(v)]
     return float(np.median(held)) if held else math.nan
-
-
-def _one_in(chance: float) -> str:
-    """To one figure: a fitted tail deserves no more."""
-    value = 1 / chance
-    size = 10 ** int(math.log10(value))
-    return f"1 good place in {round(value / size) * size:,}"

@@ -35,6 +35,8 @@ _MARGIN = 3.0  # more than a misplaced row end can hide
 _INSIDE = 20  # most pauses looked for inside a run
 _JOINED = 3  # most rows looked for in one run without a pause
 
+_UNCLEAR = "row unclear"
+_AGAIN = "tap the panel again, with a clear pause after each row"
 _ODD = "pauses differ"  # the only flag whose taps are trusted
 
 _Ints = NDArray[np.int64]
@@ -102,15 +104,22 @@ def place(
 
     places: list[Place] = []
     notes: list[str] = []
+    unclear: dict[str, list[str]] = {}
     for stations, reading in zip(rows, readings, strict=True):
         pause = "a pause inside" if np.any(is_long[reading.start : max(reading.stop - 1, 0)]) else ""
         flag, note = _doubt(reading, len(stations) * each, odd or pause, len(cuts) + 1, len(rows))
-        note = _name(stations) + note if note else ""
-        notes += [note] if note else []
+        if note and flag == _UNCLEAR:  # as likely the fault of another row: one line for all that share it
+            unclear.setdefault(note, []).append(_name(stations).rstrip(": "))
+        elif note:
+            note = _name(stations) + note
+            notes.append(note)
         flags, tied = (flag,) if flag else (), flag in ("", _ODD)
         for station, start in zip(stations, count(reading.start, each), strict=False):
             taps = tuple(range(start, start + each)) if tied else ()
             places.append(Place(station, taps, flags, "" if tied else note))
+    for note, names in unclear.items():
+        many = f"{names[0]} to {names[-1]}, {len(names)} rows" if len(names) > 1 else names[0]
+        notes.append(f"{many}: {note}" if many else note)
     return tuple(places), tuple(notes)
 
 
@@ -199,18 +208,24 @@ def _doubt(reading: _Reading, planned: int, odd: str, runs: int, rows: int) -> t
     """Return the flag of a row and why, in words; two empty strings if nothing is odd."""
     heard = reading.stop - reading.start
     if reading.kind == "joined":
-        return "row unclear", "no pause heard between it and the row before or after"
+        return (
+            _UNCLEAR,
+            f"no pause heard between it and the row before or after: {_AGAIN}",
+        )
     if reading.kind == "missing" and reading.sure:
         return "count differs", f"0 strikes heard, {planned} planned"
     if reading.kind == "alone" and heard != planned:
         return "count differs", f"{heard} strikes heard, {planned} planned"
     if not reading.sure and runs != rows:
         return (
-            "row unclear",
-            f"{runs} runs of strikes heard, {rows} rows planned, and they fit in more than one way",
+            _UNCLEAR,
+            f"{runs} runs of strikes heard, {rows} rows planned, and they fit in more than one way: {_AGAIN}",
         )
     if not reading.sure:
-        return "row unclear", "another reading of the pauses fits nearly as well"
+        return (
+            _UNCLEAR,
+            f"another reading of the pauses fits nearly as well: {_AGAIN}",
+        )
     if odd:
         return _ODD, f"{heard} strikes heard as planned, but {odd}: one missed and one added sound so too"
     return "", ""

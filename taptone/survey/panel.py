@@ -6,13 +6,14 @@ the key and what to write instead.
 
 from __future__ import annotations
 
+import dataclasses
 import difflib
 import hashlib
 import math
 import re
 import reprlib
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from functools import lru_cache
 from itertools import groupby, pairwise
 from typing import Annotated, Any, Literal
@@ -102,8 +103,9 @@ def parse_panel(text: str, *, source: str) -> Panel:
         "recorder": file.recorder,
         "surface temperature": file.surface_temp_c is not None,
         "conditions": file.conditions,
+        "frost within 72 h": not file.conditions or "frozen_within_72h" in file.conditions,
     }
-    return Panel(
+    panel = Panel(
         name=file.name,
         side=file.side,
         face=file.face,
@@ -125,8 +127,9 @@ def parse_panel(text: str, *, source: str) -> Panel:
             _structure(table, f"{source}: structure {n}") for n, table in enumerate(file.structure, start=1)
         ),
         sha256=hashlib.sha256(text.encode()).hexdigest(),
-        cautions=tuple(f"{what} not recorded" for what, given in said.items() if not given),
     )
+    unsaid = (f"{what} not recorded" for what, given in said.items() if not given)
+    return dataclasses.replace(panel, cautions=(*unsaid, *_doubtful_structure(panel)))
 
 
 def on_structure(panel: Panel, x_m: float, y_m: float) -> Structure | None:
@@ -158,6 +161,20 @@ def on_structure(panel: Panel, x_m: float, y_m: float) -> Structure | None:
         if shapely.dwithin(shape, point, structure.width_m / 2 + TOUCH_M):
             return structure
     return None
+
+
+def _doubtful_structure(panel: Panel) -> Iterator[str]:
+    """Yield what a reader should know of the structure that was declared, or was not."""
+    if not panel.structures:
+        yield "no structure declared: frames, bulkheads, core edges and fittings would be among the suspects"
+    struck = {on_structure(panel, station.x_m, station.y_m) for station in panel.stations}
+    for n, structure in enumerate(panel.structures, start=1):
+        said = {"who declared it and when": structure.declared, "the evidence": structure.evidence}
+        lacking = [what for what, given in said.items() if not given]
+        if lacking:
+            yield f"structure {n} ({structure.kind}): {' and '.join(lacking)} not recorded"
+        if structure not in struck:
+            yield f"structure {n} ({structure.kind}): no station lies on it"
 
 
 @lru_cache(maxsize=16)

@@ -114,7 +114,7 @@ def test_what_is_said(typed, case, tmp_path):
     assert "lower, rings longer (hollow by ear)" in out
     assert "area B3: " in out
     assert "note: recorder not recorded\n" in err
-    assert "caution: This is a record and a comparison, not a certificate" in err
+    assert "caution: This is a record and a comparison, not a certificate" in out
     table = {row["station"]: row for row in rows(tmp_path / "log" / "points.csv")}
     assert [s for s, row in table.items() if row["verdict"] == "suspect"] == ["B3"]
     assert [s for s, row in table.items() if row["verdict"] == "at structure"] == ["A5", "B5"]
@@ -124,7 +124,7 @@ def test_what_is_said(typed, case, tmp_path):
 def test_relative_to_this_panel_only_is_said(typed, case, tmp_path):
     code, out, _ = typed(*words(case, baseline=""))
     assert code == 0
-    assert "\ncompared with: relative to this panel only\n" in out
+    assert "\nrelative to this panel only\n" in out
     log = json.loads((tmp_path / "log" / "log.json").read_text(encoding="utf-8"))
     assert log["relative_to"] == "relative to this panel only"
     assert log["baseline"] == {}

@@ -119,7 +119,7 @@ def test_words_on_the_map():
         "Rudder blade, port, outside",
         "11 of 12 stations tapped",
         "relative to this panel only",
-        "Datum (x = 0, y = 0): top of the stock, x aft, y up",
+        "Datum (x = 0, y = 0, marked +): top of the stock, x aft, y up. Drawn with x to the right",
         "x, m",
         "100 mm",
         "suspect (2)",
@@ -132,7 +132,7 @@ def test_words_on_the_map():
         "fitting (declared)",
         "suspect area, at least",
         "suspect area, at most",
-        "A1 suspect, confidence 0.9876 (about 1 good place in 4,000 would sound this different)",
+        "A1 suspect, confidence 0.987 (about 1 good place in 4,000 would sound this different)",
     ):
         assert said in text
     counts = Counter(text.split("\n"))
@@ -153,7 +153,7 @@ def test_a_row_that_could_not_be_tied_is_not_shown_as_blank():
         for p in result.points
     )
     text = svg(replace(result, points=untied))
-    assert "7 of 12 stations tapped; 4 more could not be tied to their taps" in words(text)
+    assert "7 of 12 stations tapped; strikes were heard for 4 more, but which is whose is not known" in text
     assert marker(groups(text)["not-assessed"])[1] == 5
     assert marker(groups(text)["not-tapped"])[1] == 1
 

@@ -178,6 +178,25 @@ def test_what_the_panel_states_is_not_overruled(rng, reference):
 
 
 @pytest.mark.parametrize("with_reference", [True, False])
+@pytest.mark.parametrize(
+    ("temp_c", "why"),
+    [
+        (-1.0, "surface at -1 °C: ice makes"),
+        (45.0, "surface at 45 °C, the baseline's at 14 °C: more than 10 °C apart"),
+        (20.0, ""),
+    ],
+)
+def test_too_cold_or_too_far_from_the_baseline(rng, reference, temp_c, why):
+    cold = panel(1, 9, f"surface_temp_c = {temp_c}")
+    known = dataclasses.replace(reference, surface_temp_c=14.0)
+    result = analyse_sounds([recorded(rng, 1, 9)], panel=cold, reference=known)
+    if why:
+        refused(result, why)
+        assert result.relative_to == "nothing: the baseline was refused"
+    else:
+        assert labels(result, "not assessed") == []
+
+
 def test_frozen_is_not_assessed(rng, reference, with_reference):
     frozen = panel(1, 9, "conditions = { frozen_within_72h = true }")
     sound = recorded(rng, 1, 9, [3], **ALTERED)
@@ -242,7 +261,7 @@ def test_a_baseline_of_too_few_places_judges_nothing(rng, reference):
 
 def test_too_few_stations_without_a_baseline(rng):
     result = analyse_sounds([recorded(rng, 1, 7)], panel=panel(1, 7))
-    refused(result, "nothing to compare it with")
+    refused(result, "7 stations and no baseline: at least 8 are needed to compare them")
     assert "7 stations and no baseline: at least 8 are needed to compare them" in result.notes
 
 

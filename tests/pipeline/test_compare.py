@@ -13,7 +13,7 @@ from taptone.types import BAND_CENTRES_HZ
 ROWS, COLUMNS = 6, 10
 N = ROWS * COLUMNS
 XY_M = np.stack(np.divmod(np.arange(N), COLUMNS)[::-1], axis=1) * 0.1
-PLAIN = np.ones(N, bool)
+PLAIN = [""] * N
 
 
 def new(features=5):
@@ -78,19 +78,36 @@ def test_neighbours_are_the_nearest_good_ones(rng):
 
 
 def test_structure_is_nobodys_neighbour_but_is_scored(rng):
-    plain = PLAIN.copy()
+    plain = np.ones(N, bool)
     plain[[4, 14, 24, 34, 44, 54]] = False
-    got = compare(good(rng, N), XY_M, plain, good(rng, 30), new())
+    got = compare(good(rng, N), XY_M, np.where(plain, "", "frame").tolist(), good(rng, 30), new())
     assert not {4, 14, 24, 34, 44, 54} & {j for near in got.neighbours for j in near}
     assert np.isfinite(got.score).all()
     assert not got.good[~plain].any()
+
+
+def test_structure_is_held_against_structure_of_its_kind(rng):
+    """Frame stations that differ from plain skin as the others do are usual there; one that is not, is not."""
+    frame = (np.arange(N) % COLUMNS == 4) | (np.arange(N) % COLUMNS == 7)
+    shape = good(rng, N) + np.where(frame[:, None], np.array([20.0, -20, 20, -20, 0]), 0.0)
+    odd = int(np.flatnonzero(frame)[5])
+    shape[odd] = good(rng, 1)[0] + np.array([-20.0, 20, -20, 20, 0])
+    got = compare(shape, XY_M, np.where(frame, "frame", "").tolist(), good(rng, 30), new())
+    assert got.chance_if_good[frame].max() < 1e-3
+    assert got.chance_of_kind[odd] < 1e-3
+    assert np.median(got.chance_of_kind[frame]) > 0.2
+    assert np.isnan(got.chance_of_kind[~frame]).all()
+    few = np.where(np.arange(N) < 3, "tank", "").tolist()
+    assert np.isnan(compare(shape, XY_M, few, good(rng, 30), new()).chance_of_kind).all()
 
 
 def test_structure_that_differs_changes_nothing_for_plain_skin(rng):
     shape, reference = good(rng, N), good(rng, 30)
     plain = np.arange(N) % COLUMNS != 4
     other = np.where(plain[:, None], shape, shape + np.array([20.0, -20, 20, -20, 0]))
-    one, two = (compare(s, XY_M, plain, reference, new()) for s in (shape, other))
+    one, two = (
+        compare(s, XY_M, np.where(plain, "", "frame").tolist(), reference, new()) for s in (shape, other)
+    )
     assert two.score[plain] == pytest.approx(one.score[plain], abs=1e-12)
     assert two.score[~plain].min() > one.score.max()
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -26,7 +27,7 @@ PUBLISHED = np.array(
 def compared(chance, neighbours=None):
     chance = np.asarray(chance, float)
     near = neighbours or tuple(() for _ in chance)
-    return Comparison(-np.log(chance), chance, np.ones(len(chance), bool), tuple(near))
+    return Comparison(-np.log(chance), chance, np.ones(len(chance), bool), tuple(near), n_good=24)
 
 
 def judged(heard, chance, neighbours=None, *, decay_ms=40.0, centroid_hz=900.0, settings=None):
@@ -99,6 +100,18 @@ def test_structure_is_said_to_differ_or_not_and_is_never_judged():
     assert math.isnan(got[0].confidence)
 
 
+def test_structure_unlike_the_others_of_its_kind_may_be_suspect():
+    heard = [Heard(40.0, 900.0, structure="frame")] * 3 + [Heard(40.0, 900.0)]
+    of_kind = np.array([1e-6, 0.5, math.nan, math.nan])
+    held = replace(compared([1e-6, 1e-6, 1e-6, 0.5]), chance_of_kind=of_kind)
+    got = judge(heard, held, reference_decay_ms=40.0, reference_centroid_hz=900.0)
+    assert [v.verdict for v in got] == ["suspect", "at structure", "at structure", "no difference"]
+    assert got[0].reason.startswith("on declared frame, but unlike the others on it; decay 40 ms")
+    assert "too few stations" not in got[1].reason
+    assert "too few stations on it to know whether it alone does this" in got[2].reason
+    assert "3 judged" in got[0].reason
+
+
 def test_reason_in_plain_numbers():
     heard = [Heard(80.0, 600.0), *[Heard(40.0 + k, 900.0 + 10 * k) for k in range(3)]]
     got = judged(heard, [2.6e-4, 0.5, 0.5, 0.5], ((1, 2, 3), (), (), ()), decay_ms=38.0, centroid_hz=1000.0)[
@@ -108,7 +121,8 @@ def test_reason_in_plain_numbers():
     assert got.reason == (
         "decay 80 ms, its 3 neighbours 41 ms, the reference 38 ms; "
         "centroid 600 Hz, 310 Hz below its neighbours, 400 Hz below the reference; "
-        "about 1 good place in 4,000 would sound this different; 4 were tapped"  # 1 / 2.6e-4 is 3846
+        "about 1 good place in 4,000 would sound this different "
+        "(tail fitted to 24 good places and stations); 4 judged"  # 1 / 2.6e-4 is 3846
     )
     assert got.character == "hollow"
     assert got.confidence == pytest.approx(1 - 4 * 2.6e-4)
@@ -117,7 +131,7 @@ def test_reason_in_plain_numbers():
 def test_reason_without_decay_neighbours_or_reference():
     [got] = judged([Heard(math.nan, 600.0)], [0.4], decay_ms=math.nan, centroid_hz=math.nan)
     assert got.reason == (
-        "40 of 100 good places would sound at least this different; "
+        "about 40 of 100 good places would sound at least this different; "
         "no single decay could be read; centroid 600 Hz"
     )
     assert got.verdict == "no difference"
@@ -127,7 +141,7 @@ def test_reason_without_decay_neighbours_or_reference():
 def test_a_vanishing_chance_is_not_spelt_out(chance):
     with np.errstate(divide="ignore"):
         [got] = judged([Heard(40.0, 900.0)], [chance])
-    assert "fewer than 1 good place in 1,000,000 would sound this different" in got.reason
+    assert "fewer than 1 good place in 10,000 would sound this different" in got.reason
 
 
 @pytest.mark.parametrize(

@@ -153,7 +153,10 @@ def test_without_pauses_the_whole_count_must_fit():
 def test_row_end_without_a_pause_leaves_the_other_rows_tied():
     rows = tie([12] * 4, even(12, 24, 12))
     assert flags(rows) == "tied; row unclear; row unclear; tied"
-    assert rows["B"][0].reason == "row B: no pause heard between it and the row before or after"
+    assert rows["B"][0].reason == (
+        "no pause heard between it and the row before or after: "
+        "tap the panel again, with a clear pause after each row"
+    )
 
 
 # -- whole rows ------------------------------------------------------------------------------------------
@@ -163,8 +166,9 @@ def test_row_end_without_a_pause_leaves_the_other_rows_tied():
 def test_a_row_left_out_or_repeated_is_explained_and_nothing_tied(runs):
     places, notes = place(np.zeros(12 * runs, int), even(*[12] * runs), panel([12] * 4))
     assert not any(found.taps for found in places)
-    assert (
-        notes[1] == f"row B: {runs} runs of strikes heard, 4 rows planned, and they fit in more than one way"
+    assert notes == (
+        f"row A to row D, 4 rows: {runs} runs of strikes heard, 4 rows planned, and they fit in more than one "
+        "way: tap the panel again, with a clear pause after each row",
     )
 
 
@@ -370,4 +374,4 @@ def test_whatever_is_heard_every_station_gets_a_place(times, rows, data):
     used = [tap for found in places for tap in found.taps]
     assert used == sorted(set(used))
     assert all(bool(found.taps) != bool(found.reason) for found in places)
-    assert {found.reason for found in places if found.reason} <= set(notes)
+    assert all(any(note.endswith(found.reason) for note in notes) for found in places if found.reason)

@@ -78,7 +78,10 @@ def test_a_whole_file():
     assert panel.conditions == {"hours_ashore": 30, "wind": "light", "frozen_within_72h": True}
     assert (panel.mirror_of, panel.opposite_face_of) == ("foredeck port", "cabin head")
     assert (panel.spacing_m, panel.path, panel.taps_per_station) == (0.1, "rows", 3)
-    assert panel.cautions == ()
+    assert panel.cautions == (
+        "structure 1 (frame): no station lies on it",  # stations at 0.15 and 0.25, the frame from 0.17 to 0.23
+        "structure 2 (windlass): who declared it and when and the evidence not recorded",
+    )
     frame, windlass = panel.structures
     assert (frame.kind, frame.width_m, frame.declared, frame.evidence) == (
         "frame",
@@ -98,6 +101,15 @@ def test_what_is_not_stated_is_a_caution_each():
         "recorder not recorded",
         "surface temperature not recorded",
         "conditions not recorded",
+        "no structure declared: frames, bulkheads, core edges and fittings would be among the suspects",
+    )
+    said = parse(
+        GOOD
+        + "[conditions]\nwind = 'light'\n[[structure]]\nkind = 'frame'\nline = [[0.15, 0], [0.15, 0.3]]\n"
+    )
+    assert said.cautions[-2:] == (
+        "frost within 72 h not recorded",
+        "structure 1 (frame): who declared it and when and the evidence not recorded",
     )
     assert math.isnan(panel.surface_temp_c)
     assert parse('boat = "Kettle"\nsurface_temp_c = 0.0\n' + GOOD).cautions == (
