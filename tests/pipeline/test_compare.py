@@ -87,7 +87,7 @@ def test_structure_is_nobodys_neighbour_but_is_scored(rng):
 
 
 def test_structure_is_held_against_structure_of_its_kind(rng):
-    """Frame stations that differ from plain skin as the others do are usual there; one that is not, is not."""
+    """Frame stations that differ from plain skin as the others do are usual; an odd one is not."""
     frame = (np.arange(N) % COLUMNS == 4) | (np.arange(N) % COLUMNS == 7)
     shape = good(rng, N) + np.where(frame[:, None], np.array([20.0, -20, 20, -20, 0]), 0.0)
     odd = int(np.flatnonzero(frame)[5])
