@@ -26,7 +26,29 @@ __all__ = [
     "SettingError",
     "SoundError",
     "TaptoneError",
+    "printable",
 ]
+
+
+def printable(text: str) -> str:
+    r"""Text as one line: what would move the cursor or clear the screen is spelt out.
+
+    Parameters
+    ----------
+    text : str
+        Perhaps with a file's or a boat's name in it.
+
+    Returns
+    -------
+    str
+        With no control characters.
+
+    Examples
+    --------
+    >>> print(printable("two" + chr(10) + "lines.wav"))
+    two\nlines.wav
+    """
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
 
 
 class TaptoneError(Exception):
@@ -51,7 +73,7 @@ class TaptoneError(Exception):
         self.hint = hint
 
     def __str__(self) -> str:
-        return f"{self.message}: {self.hint}"
+        return printable(f"{self.message}: {self.hint}")
 
 
 class SoundError(TaptoneError):

@@ -1,14 +1,18 @@
 """The command ``taptone``: one thin file a command, each loaded when it is called.
 
 A command takes its words apart, calls the library and prints. What goes wrong is one line on standard
-error: exit 1 for anything the library names, 2 for a wrong word on the command line, 130 after Ctrl-C.
+error: exit 1 for anything the library names, 2 for a wrong word on the command line, 130 after Ctrl-C or a
+request to stop.
 """
 
 from __future__ import annotations
 
+import contextlib
 import difflib
 import importlib
+import io
 import os
+import signal
 import sys
 from collections.abc import Sequence
 
@@ -54,6 +58,9 @@ def main(args: Sequence[str] | None = None) -> None:
 
 def _run(command: click.Command, args: Sequence[str] | None) -> int:
     """Invoke `command` and turn whatever happens into an exit code."""
+    _prepare_streams()
+    with contextlib.suppress(ValueError):  # not in the main thread: then whoever started us decides
+        signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
         code = command.main(args, prog_name="taptone", standalone_mode=False)
         sys.stdout.flush()
@@ -68,7 +75,21 @@ def _run(command: click.Command, args: Sequence[str] | None) -> int:
     except BrokenPipeError:  # the reader left: nothing more to say, not even at interpreter exit
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 1
+    except OSError as error:  # where results go is told by `edges`: what is left is the output
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        click.echo(f"taptone: {error}: make room, or send what is printed elsewhere", err=True)
+        return 1
     return code if isinstance(code, int) else 0
+
+
+def _prepare_streams() -> None:
+    """Let no missing or narrow output stop a command: what cannot be printed is spelt out."""
+    for name in ("stdout", "stderr"):
+        stream = getattr(sys, name)
+        if stream is None:
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115 (to the end)
+        elif isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
 
 
 class _LazyGroup(click.Group):

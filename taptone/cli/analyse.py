@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from taptone.cli.common import sounds_of, tell, temperature, with_settings
+from taptone.cli.common import a_name, a_path, sounds_of, tell, temperature, with_settings
 
 if TYPE_CHECKING:
     from rich.text import Text
@@ -30,14 +30,27 @@ CAUTIONS = (
 
 @click.command()
 @click.argument("recordings", nargs=-1, required=True, metavar="RECORDING…")
-@click.option("--panel", type=click.Path(), help="Panel file: stations, structure, conditions (TOML).")
-@click.option("--baseline", type=click.Path(), help="Baseline file from taptone learn (JSON).")
 @click.option(
-    "--out", type=click.Path(), default="taptone-log", show_default=True, help="Folder for the log."
+    "--panel", type=click.Path(), callback=a_path, help="Panel file: stations, structure, conditions (TOML)."
 )
-@click.option("--boat", default="", help="Name of the boat, if the panel file does not give it.")
-@click.option("--hammer", default="", help="The hammer, if the panel file does not give it.")
-@click.option("--recorder", default="", help="What recorded, if the panel file does not give it.")
+@click.option(
+    "--baseline", type=click.Path(), callback=a_path, help="Baseline file from taptone learn (JSON)."
+)
+@click.option(
+    "--out",
+    type=click.Path(),
+    callback=a_path,
+    default="taptone-log",
+    show_default=True,
+    help="Folder for the log.",
+)
+@click.option(
+    "--boat", default="", callback=a_name, help="Name of the boat, if the panel file does not give it."
+)
+@click.option("--hammer", default="", callback=a_name, help="The hammer, if the panel file does not give it.")
+@click.option(
+    "--recorder", default="", callback=a_name, help="What recorded, if the panel file does not give it."
+)
 @click.option("--surface-temp-c", type=float, default=float("nan"), help="Surface temperature, °C.")
 @click.option("--rejected", is_flag=True, help="List what was not taken for a tap, and why.")
 @with_settings
@@ -59,11 +72,12 @@ def analyse(
     """
     from taptone.edges.analysing import analyse_sounds
     from taptone.edges.pictures import draw_map
-    from taptone.edges.tables import write_result
+    from taptone.edges.tables import may_write, write_result
     from taptone.edges.textfiles import load_baseline, load_panel
 
-    where = load_panel(panel) if panel else None
-    known = load_baseline(baseline) if baseline else None
+    may_write(Path(out))
+    where = load_panel(panel) if panel is not None else None
+    known = load_baseline(baseline) if baseline is not None else None
     stated = {
         "boat": boat,
         "hammer": hammer,
@@ -74,8 +88,10 @@ def analyse(
         result = analyse_sounds(
             sounds, panel=where, reference=known, stated=stated, settings=settings, on_sound=watched
         )
-    write_result(result, Path(out), pictures=draw_map(result))
+    _, _, _, _, _, *kept = write_result(result, Path(out), pictures=draw_map(result))
     _print(result, out, rejected=rejected)
+    if kept:
+        tell(f"note: an earlier log in {out} is kept as {', '.join(path.name for path in kept)}")
 
 
 def _print(result: Result, out: str, *, rejected: bool) -> None:
@@ -141,7 +157,7 @@ def _print(result: Result, out: str, *, rejected: bool) -> None:
         tell(f"note: {len(result.rejected)} sudden sounds were not taken for taps (--rejected lists them)")
     for line in CAUTIONS:
         console.print(f"caution: {line}", markup=False)
-    console.print(f"written: {out}/points.csv, taps.csv, log.json, map.svg, map.png", markup=False)
+    console.print(_plain(f"written: {out}/points.csv, taps.csv, log.json, map.svg, map.png"))
 
 
 def _phrase(code: str) -> str:
@@ -154,7 +170,9 @@ def _plain(text: str) -> Text:
     """Text as it is: a bracket in a name is no markup."""
     from rich.text import Text
 
-    return Text(text)
+    from taptone.errors import printable
+
+    return Text(printable(text))
 
 
 def _size(corners: Sequence[tuple[float, float]], area_m2: float) -> str:

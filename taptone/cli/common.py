@@ -30,7 +30,60 @@ def tell(text: str) -> None:
     --------
     >>> tell("note: recorder not recorded")
     """
-    click.echo(text, err=True)
+    from taptone.errors import printable
+
+    click.echo(printable(text), err=True)
+
+
+def a_name(ctx: click.Context, param: click.Parameter, value: str) -> str:  # noqa: ARG001
+    """A name given as an option, or a usage error.
+
+    Parameters
+    ----------
+    ctx, param : click.Context, click.Parameter
+        As click passes them.
+    value : str
+        What was written.
+
+    Returns
+    -------
+    str
+        Without blanks around it.
+
+    Examples
+    --------
+    >>> a_name(None, click.Option(["--boat"], required=True), " Lantern ")
+    'Lantern'
+    """
+    value = value.strip()
+    if (param.required and not value) or not value.isprintable():
+        raise click.BadParameter("give a name in letters and figures")
+    return value
+
+
+def a_path(ctx: click.Context, param: click.Parameter, value: str | None) -> str | None:  # noqa: ARG001
+    """A path given as an option, or a usage error: an empty one is a variable that was never set.
+
+    Parameters
+    ----------
+    ctx, param : click.Context, click.Parameter
+        As click passes them.
+    value : str or None
+        What was written.
+
+    Returns
+    -------
+    str or None
+        The same.
+
+    Examples
+    --------
+    >>> a_path(None, click.Option(["--out"]), "log")
+    'log'
+    """
+    if value == "":
+        raise click.BadParameter("it is empty: leave it out, or give a path")
+    return value
 
 
 def with_settings(command: Callable[..., None]) -> Callable[..., None]:
@@ -90,7 +143,7 @@ def temperature(value: float) -> float:
     >>> temperature(14.0)
     14.0
     """
-    if math.isnan(value) or -40 <= value <= 90:
+    if math.isnan(value) or -60 <= value <= 120:
         return value
     raise click.BadParameter(
         f"{value} °C is no surface temperature of a boat ashore.", param_hint="--surface-temp-c"
@@ -123,8 +176,17 @@ def sounds_of(paths: Sequence[str]) -> Iterator[tuple[list[Sound], Callable[[Sou
     from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
     from taptone.edges.soundfiles import open_sound
+    from taptone.errors import SoundError
 
-    sounds: list[Sound] = [open_sound(path) for path in paths]
+    sounds: list[Sound] = []
+    for path in paths:
+        sound = open_sound(path)
+        for other in sounds:
+            if other.recording.sha256 == sound.recording.sha256:
+                raise SoundError(
+                    f"{path} is the same recording as {other.recording.name}", hint="give each one once"
+                )
+        sounds.append(sound)
     whole_s = sum(s.recording.duration_s for s in sounds)
     console = Console(stderr=True)
     columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())

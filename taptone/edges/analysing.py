@@ -79,7 +79,7 @@ def analyse_sounds(
 
         found = [on_structure(panel, s.x_m, s.y_m) for s in panel.stations]
         kinds = [s.kind if s else "" for s in found]
-    return analyse(
+    result = analyse(
         sounds,
         new_scorer=lambda features: Baseline(benign=np.append(crisper(features - 1), 0.0)),
         panel=panel,
@@ -90,6 +90,13 @@ def analyse_sounds(
         versions=_versions(),
         on_sound=on_sound,
     )
+    known = {str(r.get("sha256")) for r in reference.recordings} if reference is not None else set()
+    own = [r.name for r in result.recordings if r.sha256 and r.sha256 in known]
+    notes = [
+        f"{name}: the baseline was learned from this very recording: it is compared with itself"
+        for name in own
+    ]
+    return dataclasses.replace(result, notes=(*result.notes, *notes))
 
 
 def _unlike(facts: Mapping[str, str], reference: Reference | None) -> str:

@@ -182,6 +182,9 @@ class _Ffmpeg:
             self.channels: int = len(frame.layout.channels)
             self.container: str = container.format.long_name
             self.codec: str = stream.codec.canonical_name
+            if len(container.streams.audio) > 1:
+                number = container.streams.audio.index(stream) + 1
+                self.notes.append(f"sound track {number} of {len(container.streams.audio)} was taken")
         libavcodec = ".".join(str(part) for part in av.library_versions["libavcodec"])
         self.decoder = f"FFmpeg libavcodec {libavcodec} via PyAV {av.__version__}"
         self._set_delay(frame.samples)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -59,7 +59,7 @@ def learn_reference(
     ReferenceTooSmallError
         Of fewer than `judge.least_places` places.
     BaselineError
-        If the strikes do not make up whole places.
+        If the strikes do not make up whole places, or the panel is of something else, or frozen.
 
     Examples
     --------
@@ -68,6 +68,8 @@ def learn_reference(
         ...
     taptone.errors.ReferenceTooSmallError: 0 places were heard: strike at least 8 good places, better 20
     """
+    if panel is not None:
+        _belongs(panel, {"boat": boat, "construction": construction, "hammer": hammer, "recorder": recorder})
     taps: list[Measured] = []
     numbers: list[int] = []
     notes: list[str] = []
@@ -77,10 +79,16 @@ def learn_reference(
         taps += first
         numbers += [number] * len(first)
         notes += said
-    groups = _by_panel(taps, numbers, panel, settings, notes) if panel else _by_count(taps, taps_per_place)
-    groups = {
-        k: g for k, g in groups.items() if np.nanmedian([t["snr_db"] for t in g]) >= settings.judge.snr_db
-    }
+    if panel is not None:
+        groups = _by_panel(taps, numbers, panel, settings, notes)
+    else:
+        groups = _by_count(taps, numbers, taps_per_place, notes)
+    weak = [
+        k for k, g in groups.items() if not np.nanmedian([t["snr_db"] for t in g]) >= settings.judge.snr_db
+    ]
+    if weak:
+        groups = {k: g for k, g in groups.items() if k not in weak}
+        notes.append(f"left out, too near the noise: place{'s' * (len(weak) > 1)} {', '.join(weak)}")
     least = settings.judge.least_places
     if len(groups) < least:
         raise ReferenceTooSmallError(
@@ -119,13 +127,49 @@ def learn_reference(
     return reference, notes
 
 
-def _by_count(taps: Sequence[Measured], each: int) -> dict[str, list[Measured]]:
-    if len(taps) % each:
+def _belongs(panel: Panel, stated: Mapping[str, str]) -> None:
+    for name, there in stated.items():
+        here = str(getattr(panel, name))
+        if here and there and here.casefold() != there.casefold():
+            raise BaselineError(
+                f"the panel is of another {name} ({here}) than stated ({there})", hint="correct one of them"
+            )
+    if panel.conditions.get("frozen_within_72h") is True or panel.surface_temp_c <= 0:
         raise BaselineError(
-            f"{len(taps)} strikes do not make whole places of {each}",
-            hint="strike every place the same number of times, or give a panel file with --panel",
+            "the panel was frozen, and ice makes a loose or wet place sound good",
+            hint="tap the reference again after 72 h without frost",
         )
-    return {str(k // each + 1): list(taps[k : k + each]) for k in range(0, len(taps), each)}
+
+
+def _by_count(
+    taps: Sequence[Measured], numbers: Sequence[int], each: int, notes: list[str]
+) -> dict[str, list[Measured]]:
+    """Places one after another; none goes across the end of a recording."""
+    groups: dict[str, list[Measured]] = {}
+    for number in dict.fromkeys(numbers):
+        here = [tap for tap, n in zip(taps, numbers, strict=True) if n == number]
+        if len(here) % each:
+            raise BaselineError(
+                f"{here[0].recording}: {len(here)} strikes do not make whole places of {each}",
+                hint="strike every place the same number of times, or give a panel file with --panel",
+            )
+        for k in range(0, len(here), each):
+            groups[str(len(groups) + 1)] = here[k : k + each]
+        shown = _grouped([tap.time_s for tap in here])
+        if shown not in (0, each):
+            notes.append(f"the pauses show places of {shown} strikes, not {each}: check --taps-per-place")
+    return groups
+
+
+def _grouped(times_s: Sequence[float]) -> int:
+    """How many strikes lie between the longer pauses, where pauses tell plainly; else 0."""
+    gaps_s = np.diff(times_s)
+    for each in range(2, 7):
+        end = np.arange(1, len(gaps_s) + 1) % each == 0
+        whole = len(times_s) % each == 0 and len(times_s) > each
+        if whole and np.quantile(gaps_s[end], 0.1) > 1.2 * np.quantile(gaps_s[~end], 0.9):
+            return each
+    return 0
 
 
 def _by_panel(
@@ -136,4 +180,10 @@ def _by_panel(
     for spot in spots:
         if spot.reason and spot.reason not in notes:
             notes.append(spot.reason)
-    return {s.station.label: [taps[k] for k in s.taps] for s in spots if s.taps and not s.reason}
+    from taptone.survey.panel import on_structure
+
+    kept = [s for s in spots if s.taps and not s.reason]
+    plain = [s for s in kept if on_structure(panel, s.station.x_m, s.station.y_m) is None]
+    if len(plain) < len(kept):
+        notes.append(f"left out, on declared structure: {len(kept) - len(plain)} stations")
+    return {s.station.label: [taps[k] for k in s.taps] for s in plain}

@@ -106,6 +106,10 @@ def record(
     target = Path(path)
     if seconds is not None and not 0.0 < seconds < math.inf:
         raise MicrophoneError(f"{seconds:g} s cannot be recorded", hint="give a time above 0 s")
+    if target.suffix.casefold() != ".wav":
+        raise OutputError(f"{target} does not end in .wav", hint="a WAV file is what is written: name it so")
+    if not target.parent.is_dir():
+        raise OutputError(f"{target.parent} is not a folder", hint="make it first, or choose another")
     if target.exists():  # said before the device is opened, which can take a second
         raise _exists(target)
     sd = _sounddevice()

@@ -28,10 +28,11 @@ from typing import Any
 
 import numpy as np
 
+from taptone.edges.keeping import set_beside
 from taptone.errors import OutputError
 from taptone.types import BAND_NAMES_HZ, MEASURE_NAMES, Point, Result
 
-__all__ = ["DECIMALS", "POINT_COLUMNS", "TAP_COLUMNS", "write_result"]
+__all__ = ["DECIMALS", "POINT_COLUMNS", "TAP_COLUMNS", "may_write", "write_result"]
 
 #: Decimals of a value by the end of its name. ``confidence`` is rounded down, so that it reaches neither the
 #: limit of a verdict nor certainty by rounding; ``chance_if_good`` keeps six significant digits instead.
@@ -63,6 +64,33 @@ TAP_COLUMNS: tuple[str, ...] = (
 )
 
 
+def may_write(out: Path) -> None:
+    """Refuse a place where no log can be written, before anybody waits for one.
+
+    Parameters
+    ----------
+    out : Path
+        The folder that is to hold the log.
+
+    Raises
+    ------
+    OutputError
+        If it is a file, or lies in what is no folder or cannot be written to.
+
+    Examples
+    --------
+    >>> may_write(Path("/dev/null/log"))
+    Traceback (most recent call last):
+        ...
+    taptone.errors.OutputError: /dev/null/log cannot be written to (/dev/null is a file): choose another --out
+    """
+    there = next(place for place in (out, *out.absolute().parents) if place.exists())
+    if not there.is_dir():
+        raise OutputError(f"{out} cannot be written to ({there} is a file)", hint="choose another --out")
+    if not os.access(there, os.W_OK | os.X_OK):
+        raise OutputError(f"{there} cannot be written to", hint="choose another folder with --out")
+
+
 def write_result(result: Result, out: Path, *, pictures: Mapping[str, bytes]) -> tuple[Path, ...]:
     """Write the log of one analysis into a folder, all or nothing.
 
@@ -71,14 +99,15 @@ def write_result(result: Result, out: Path, *, pictures: Mapping[str, bytes]) ->
     result : Result
         What was found.
     out : Path
-        The folder; made if missing. Files of an earlier run are replaced, others are left alone.
+        The folder; made if missing. A file of an earlier run that differs is set beside, as
+        ``points.earlier-1.csv``; others are left alone.
     pictures : mapping of str to bytes
         Pictures by file name, as :func:`taptone.edges.pictures.draw_map` makes them.
 
     Returns
     -------
     tuple of Path
-        ``points.csv``, ``taps.csv``, ``log.json`` and the pictures.
+        ``points.csv``, ``taps.csv``, ``log.json``, the pictures, and what was set beside.
 
     Raises
     ------
@@ -224,7 +253,7 @@ def _put(out: Path, files: Mapping[str, bytes]) -> tuple[Path, ...]:
                     file.write(content)
                     file.flush()
                     os.fsync(file.fileno())
-            _move(stage, out, tuple(files))
+            kept = _move(stage, out, files)
             _sync(out)
     except BaseException as error:
         for folder in made:
@@ -236,7 +265,7 @@ def _put(out: Path, files: Mapping[str, bytes]) -> tuple[Path, ...]:
                 hint="choose another folder with --out, or make room in this one",
             ) from error
         raise
-    return tuple(out / name for name in files)
+    return tuple(out / name for name in files) + kept
 
 
 @contextlib.contextmanager
@@ -249,27 +278,26 @@ def _hidden_folder(out: Path) -> Iterator[Path]:
         shutil.rmtree(folder, ignore_errors=True)
 
 
-def _move(stage: Path, out: Path, names: Sequence[str]) -> None:
+def _move(stage: Path, out: Path, files: Mapping[str, bytes]) -> tuple[Path, ...]:
     """Move finished files into place; if one cannot be moved, put back what was there before."""
-    earlier = stage / "earlier"
-    earlier.mkdir()
-    for name in names:
+    for name in files:
         if (out / name).is_dir():
             raise IsADirectoryError(0, f"{name} is a folder there")
-        if (out / name).exists():
-            shutil.copy2(out / name, earlier / name)
-    moved: list[str] = []
+    undo: list[tuple[Path, Path | None]] = []  # a name, and where its earlier file is
     try:
-        for name in names:
+        for name, content in files.items():
+            beside = set_beside(out / name, content)
+            if beside is not None or not (out / name).exists():
+                undo.append((out / name, beside))
             os.replace(stage / name, out / name)
-            moved.append(name)
     except BaseException:
-        for name in moved:
-            if (earlier / name).exists():
-                os.replace(earlier / name, out / name)
+        for place, beside in undo:
+            if beside is not None:
+                os.replace(beside, place)
             else:
-                (out / name).unlink()
+                place.unlink(missing_ok=True)
         raise
+    return tuple(beside for _, beside in undo if beside is not None)
 
 
 def _sync(folder: Path) -> None:

@@ -7,10 +7,11 @@ import os
 import tempfile
 from pathlib import Path
 
+from taptone.edges.keeping import set_beside
 from taptone.errors import BaselineError, OutputError, PanelError, TaptoneError
 from taptone.types import Panel, Reference
 
-__all__ = ["load_baseline", "load_panel", "save_baseline"]
+__all__ = ["load_baseline", "load_panel", "may_save_baseline", "save_baseline"]
 
 
 def load_panel(path: str | os.PathLike[str]) -> Panel:
@@ -73,8 +74,42 @@ def load_baseline(path: str | os.PathLike[str]) -> Reference:
     return loads(_read(path, BaselineError, "learn a baseline first"), source=os.path.basename(path))
 
 
-def save_baseline(reference: Reference, path: str | os.PathLike[str]) -> None:
-    """Write a baseline whole or not at all; an earlier file of that name is replaced.
+def may_save_baseline(path: str | os.PathLike[str]) -> None:
+    """Refuse a place where no baseline can be written, before anybody waits for one.
+
+    Parameters
+    ----------
+    path : path-like
+        The JSON file that is to be written.
+
+    Raises
+    ------
+    OutputError
+        Of a missing folder, or a file that is there and is no baseline.
+
+    Examples
+    --------
+    >>> may_save_baseline("/dev/null/good.json")
+    Traceback (most recent call last):
+        ...
+    taptone.errors.OutputError: /dev/null is not a folder: choose another place with --out
+    """
+    target = Path(path)
+    if not target.parent.is_dir():
+        raise OutputError(f"{target.parent} is not a folder", hint="choose another place with --out")
+    if target.is_dir():
+        raise OutputError(f"{target} is a folder", hint="give the name of a file with --out")
+    if target.exists():
+        try:
+            load_baseline(target)
+        except BaselineError as error:
+            raise OutputError(
+                f"{target} exists and is no baseline of this program", hint="give another name with --out"
+            ) from error
+
+
+def save_baseline(reference: Reference, path: str | os.PathLike[str]) -> Path | None:
+    """Write a baseline whole or not at all; an earlier one of that name is set beside.
 
     Parameters
     ----------
@@ -83,10 +118,15 @@ def save_baseline(reference: Reference, path: str | os.PathLike[str]) -> None:
     path : path-like
         The JSON file to write.
 
+    Returns
+    -------
+    Path or None
+        Where an earlier, different baseline of that name is now.
+
     Raises
     ------
     OutputError
-        Of a folder that cannot be written to.
+        Of a folder that cannot be written to, or a file that is there and is no baseline.
 
     Examples
     --------
@@ -97,11 +137,8 @@ def save_baseline(reference: Reference, path: str | os.PathLike[str]) -> None:
     """
     from taptone.model.saved import dumps
 
+    may_save_baseline(path)
     target = Path(path)
-    if not target.parent.is_dir():
-        raise OutputError(f"{target.parent} is not a folder", hint="choose another place with --out")
-    if target.is_dir():
-        raise OutputError(f"{target} is a folder", hint="give the name of a file with --out")
     text, name = dumps(reference), ""
     try:
         with tempfile.NamedTemporaryFile(
@@ -112,6 +149,7 @@ def save_baseline(reference: Reference, path: str | os.PathLike[str]) -> None:
             file.flush()
             os.fsync(file.fileno())
         os.chmod(name, 0o644)
+        earlier = set_beside(target, text.encode())
         os.replace(name, target)
     except OSError as error:
         with contextlib.suppress(OSError):
@@ -119,10 +157,13 @@ def save_baseline(reference: Reference, path: str | os.PathLike[str]) -> None:
         raise OutputError(
             f"{target} cannot be written ({error.strerror})", hint="choose another place with --out"
         ) from error
+    return earlier
 
 
 def _read(path: str | os.PathLike[str], kind: type[TaptoneError], remedy: str) -> str:
     name = os.path.basename(path) or os.fspath(path)
+    if os.path.exists(path) and not os.path.isfile(path) and not os.path.isdir(path):
+        raise kind(f"{name} is not a file", hint="give the file itself")
     try:
         return Path(path).read_text(encoding="utf-8")
     except FileNotFoundError as error:
@@ -131,7 +172,7 @@ def _read(path: str | os.PathLike[str], kind: type[TaptoneError], remedy: str) -
         raise kind(f"{name} is a folder", hint="give the file itself") from error
     except UnicodeDecodeError as error:
         raise kind(
-            f"{name} is not a text file", hint="give the file itself, not a picture or a sound"
+            f"{name} is not text in UTF-8", hint="give the file itself, or save it as UTF-8"
         ) from error
     except OSError as error:
         raise kind(f"{name} cannot be read ({error.strerror})", hint="check its permissions") from error

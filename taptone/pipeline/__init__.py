@@ -14,7 +14,7 @@ import numpy as np
 
 from taptone.errors import SoundError
 from taptone.pipeline.compare import Comparison, compare, shapes
-from taptone.pipeline.detect import detect
+from taptone.pipeline.detect import detect, offset
 from taptone.pipeline.judge import Heard, judge
 from taptone.pipeline.measure import find_room, measure
 from taptone.pipeline.outline import outline
@@ -178,8 +178,30 @@ def hear(sound: Sound, settings: Settings = Settings()) -> tuple[list[Measured],
         notes.append(
             f"{name}: the place rings on for {room.decay_ms:.0f} ms; taken off before decays were read"
         )
+    notes += [f"{name}: {note}" for note in _heard_in(taps)]
     rejected = [r for r in found if isinstance(r, Rejected)]
     return measure(taps, settings.measure, room=room), rejected, notes
+
+
+def _heard_in(taps: Sequence[Tap]) -> list[str]:
+    """What the taps of a recording show of how it was made."""
+    notes = []
+    clipped = sum("clipped" in tap.flags for tap in taps)
+    if clipped:
+        notes.append(
+            f"{clipped} of {len(taps)} taps reach full scale and are cut off there, which changes how they "
+            "sound: move the recorder away or lower its level"
+        )
+    mute = sum(not tap.noise.any() for tap in taps)
+    if 2 * mute > len(taps):
+        notes.append(
+            "between the taps there is no sound at all, not even noise: the recorder took it out, and may "
+            "have cut the end of each tap; switch off what suppresses noise"
+        )
+    level = float(np.median([offset(tap.noise) for tap in taps])) if taps else 0.0
+    if level:
+        notes.append(f"silence stands at {level:+.4f} of full scale; taken off")
+    return notes
 
 
 def strikes(taps: Sequence[Measured]) -> list[int]:
@@ -319,6 +341,17 @@ def _judged(
     notes += _unlike_structure(kinds, compared, settings)
     alone = "; relative to this panel only" if compared.own else ""
     decay_ms, centroid_hz = _reference_medians(reference)
+    if reference is not None and taps:
+        here, there = (
+            min(settings.measure.high_hz, 0.45 * rate)
+            for rate in (min(tap.rate_hz for tap in taps), reference.rate_hz)
+        )
+        if here != there:
+            centroid_hz = math.nan
+            notes.append(
+                f"the recording holds sound up to {here:.0f} Hz, the baseline up to {there:.0f} Hz: compared "
+                "in the band that both hold; the reference centroid is left out"
+            )
     verdicts = judge(
         heard,
         compared,

@@ -169,6 +169,8 @@ class Detector:
         short = -len(samples) % self._hop
         padded = np.concatenate([samples, np.zeros(short, np.float32)]).astype(float)
         rows = []
+        if not self._raw_start and not len(self._raw) and len(samples):
+            self._begin_at(float(samples[0]))
         for k, filter_ in enumerate(self._filters):
             if filter_ is None:  # nothing of this half fits below the Nyquist frequency
                 rows.append(np.zeros(len(padded) // self._hop))
@@ -177,6 +179,14 @@ class Detector:
             rows.append((filtered.reshape(-1, self._hop) ** 2).mean(axis=1))
         self._raw = np.concatenate([self._raw, samples])
         self._energy = np.concatenate([self._energy, np.array(rows)], axis=1)
+
+    def _begin_at(self, level: float) -> None:
+        """Let the filters rest at the first sample: a recorder's offset is no blow at the start."""
+        from scipy.signal import sosfilt_zi
+
+        for k, filter_ in enumerate(self._filters):
+            if filter_ is not None:
+                self._states[k] = sosfilt_zi(filter_) * level
 
     def _search(self, *, final: bool) -> list[Tap | Rejected]:
         settled: list[Tap | Rejected] = []
@@ -273,6 +283,8 @@ class Detector:
         from scipy.signal import sosfilt
 
         s, step = self.settings, max(1, round(_STEP_S * self.rate_hz))
+        level = offset(noise)
+        clip, noise = clip - level, noise - level
         power = _mean_square(sosfilt(self._voice, clip)[onset : onset + round(0.12 * self.rate_hz)], step)
         if len(power) < 4:
             return f"too short: {1000 * (len(clip) - onset) / self.rate_hz:.0f} ms of sound"
@@ -306,8 +318,31 @@ class Detector:
         if n == 0:
             return pieces.copy()
         rows = pieces[: n * step].reshape(n, step)
-        power = np.square(rows, dtype=float).mean(axis=1)
+        power = rows.var(axis=1, dtype=float)
         return np.array(rows[np.argsort(power, kind="stable")[n // 5]])
+
+
+def offset(noise: NDArray[np.floating]) -> float:
+    """The level that a recorder's silence stands at, where it is plainly not zero.
+
+    Parameters
+    ----------
+    noise : ndarray, shape (n,)
+        A quiet stretch.
+
+    Returns
+    -------
+    float
+        Full scale 1; 0 where the mean is within what low notes of the noise explain.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> offset(np.full(1920, 0.005)), offset(np.sin(np.arange(1920) / 100))
+    (0.005, 0.0)
+    """
+    mean = float(noise.mean()) if len(noise) else 0.0
+    return mean if abs(mean) > 5 * float(noise.std()) else 0.0
 
 
 def _band_filters(
@@ -320,7 +355,7 @@ def _band_filters(
         butter(2, [low, min(_SPLIT_HZ, top)], "bandpass", fs=rate_hz, output="sos"),
         butter(2, [_SPLIT_HZ, top], "bandpass", fs=rate_hz, output="sos") if top > _SPLIT_HZ else None,
     ]
-    # Started from rest: the recording is taken to be preceded by silence.
+    # Started from rest; the first sample says at which level (see `_begin_at`).
     return filters, [None if f is None else np.zeros((len(f), 2)) for f in filters]
 
 

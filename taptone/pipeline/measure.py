@@ -24,11 +24,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from functools import lru_cache, partial
 
 import numpy as np
 
 from taptone.pipeline.decay import Decay, Room, decay_time, late_slope
+from taptone.pipeline.detect import offset
 from taptone.pipeline.spectrum import band_energies, power_spectra, shape
 from taptone.settings import MeasureSettings
 from taptone.types import BAND_CENTRES_HZ, MEASURE_NAMES, FloatArray, Measured, Tap
@@ -66,6 +68,7 @@ def measure(
     >>> measure([])
     []
     """
+    taps = [_level(tap) for tap in taps]
     return [
         row
         for start in range(0, len(taps), _BATCH)
@@ -97,7 +100,7 @@ def find_room(taps: Sequence[Tap], settings: MeasureSettings = MeasureSettings()
     late = np.array(
         [
             late_slope(tap.clip[tap.onset : tap.end], tap.rate_hz, noise_power=_noise_power(tap))
-            for tap in taps
+            for tap in map(_level, taps)
             if math.isnan(tap.bounce_gap_ms) and "bounce" not in tap.flags
         ]
     )
@@ -108,6 +111,12 @@ def find_room(taps: Sequence[Tap], settings: MeasureSettings = MeasureSettings()
     if middle < settings.room_from_ms or high - low > middle / 3:
         return None
     return Room(float(middle))
+
+
+def _level(tap: Tap) -> Tap:
+    """The tap about zero: a recorder's offset is no sound."""
+    level = offset(tap.noise)
+    return replace(tap, clip=tap.clip - level, noise=tap.noise - level) if level else tap
 
 
 def _batch(taps: Sequence[Tap], s: MeasureSettings, room: Room | None) -> Iterator[Measured]:

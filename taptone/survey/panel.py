@@ -173,6 +173,8 @@ def _doubtful_structure(panel: Panel) -> Iterator[str]:
         lacking = [what for what, given in said.items() if not given]
         if lacking:
             yield f"structure {n} ({structure.kind}): {' and '.join(lacking)} not recorded"
+        if struck == {structure}:
+            yield f"structure {n} ({structure.kind}): every station lies on it"
         if structure not in struck:
             yield f"structure {n} ({structure.kind}): no station lies on it"
 
@@ -243,7 +245,7 @@ class _Table(BaseModel):
 
 # The description of a field is what a message tells to write; it follows the words "write" or "add".
 class _Grid(_Table):
-    spacing: _Length = Field(gt=0, description="a distance between stations above 0")
+    spacing: _Length = Field(gt=0, le=2, description="a distance above 0 up to 2 m (0.1 for 100 mm)")
     path: Literal["rows", "serpentine rows", "columns", "serpentine columns"] = Field(
         description='"rows", "serpentine rows", "columns" or "serpentine columns"'
     )
@@ -261,7 +263,7 @@ class _Declared(_Table):
     kind: _Text = Field(description='what it is, in quotes, such as "frame"')
     line: list[_Point] | None = Field(None, min_length=2, description="points as [[x, y], [x, y]]")
     outline: list[_Point] | None = Field(None, min_length=3, description="3 or more points as [[x, y], …]")
-    width: _Length | None = Field(None, gt=0, description="a width above 0")
+    width: _Length | None = Field(None, gt=0, le=2, description="a width above 0 up to 2 m (0.06 for 60 mm)")
     declared: str = Field("", description="who declared it and when, in quotes")
     evidence: str = Field("", description='how it is known, in quotes, such as "drawing"')
 
@@ -283,7 +285,9 @@ class _File(_Table):
     opposite_face_of: str = Field("", description="the other panel's name in quotes")
     taps_per_station: _Strikes | None = Field(None, description="a whole number from 1 to 20")
     grid: _Grid | None = Field(None, description="[grid] with spacing and path below it")
-    station: list[_Listed] | None = Field(None, description="[[station]] with label, x and y below it")
+    station: list[_Listed] | None = Field(
+        None, min_length=1, description="[[station]] with label, x and y below it"
+    )
     structure: list[_Declared] = Field([], description="[[structure]] with kind and line or outline below it")
 
 
@@ -303,8 +307,13 @@ def _checked(text: str, source: str) -> _File:
         # A misspelt key is also a missing one: the unknown key explains more.
         fault = next((f for f in faults if f["type"] == "extra_forbidden"), faults[0])
         raise _fault(fault, source) from error
-    if not isinstance(file.conditions.get("frozen_within_72h", False), bool):
-        raise PanelError(f"{source}: conditions, frozen_within_72h is not a bool", hint="write true or false")
+    for key, value in file.conditions.items():
+        if key == "frozen_within_72h" and not isinstance(value, bool):
+            raise PanelError(f"{source}: conditions, {key} is {value!r}", hint="write true or false")
+        if key != "frozen_within_72h" and re.search("fro[sz]", key.casefold()):
+            raise PanelError(
+                f"{source}: conditions, {key} is not known", hint="did you mean frozen_within_72h?"
+            )
     return file
 
 

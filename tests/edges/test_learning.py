@@ -19,6 +19,15 @@ from invented import RATE, Invented, good, laid, panel_text, tap
 OF = {"boat": "Kettle", "construction": "skins over foam", "hammer": "60 g steel"}
 
 
+def test_pauses_that_show_other_places_are_said(rng):
+    hits = [tap(rng) for _ in range(24)]
+    sound = Invented(laid(hits, [2] * 12))
+    _, notes = learn_reference([sound], boat="K", construction="c", hammer="h", taps_per_place=3)
+    assert "the pauses show places of 2 strikes, not 3: check --taps-per-place" in notes
+    _, notes = learn_reference([sound], boat="K", construction="c", hammer="h", taps_per_place=2)
+    assert not any("pauses" in note for note in notes)
+
+
 def test_twenty_places_of_two_strikes(rng):
     sound = Invented(laid([tap(rng) for _ in range(40)]), "good.wav")
     reference, notes = learn_reference([sound], **OF, recorder="phone", surface_temp_c=14.0, taps_per_place=2)

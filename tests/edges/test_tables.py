@@ -281,3 +281,13 @@ def test_other_files_are_left_alone(result, tmp_path):
     (tmp_path / "row.wav").write_bytes(b"sound")
     write_result(result, tmp_path, pictures={})
     assert (tmp_path / "row.wav").read_bytes() == b"sound"
+
+
+def test_an_earlier_log_that_differs_is_set_beside(result, tmp_path):
+    first = write_result(result, tmp_path, pictures={})
+    (tmp_path / "points.csv").write_text("with the surveyor's own word")
+    *again, kept = write_result(result, tmp_path, pictures={})
+    assert tuple(again) == first
+    assert kept.name == "points.earlier-1.csv"
+    assert kept.read_text() == "with the surveyor's own word"
+    assert write_result(result, tmp_path, pictures={}) == first  # the same again: nothing to keep

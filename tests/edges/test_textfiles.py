@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import os
 import sys
 from pathlib import Path
@@ -50,7 +51,7 @@ def test_what_cannot_be_read(tmp_path, load, error):
     (tmp_path / "folder").mkdir()
     for name, said in (
         ("nowhere", "nowhere does not exist"),
-        ("picture", "picture is not a text file"),
+        ("picture", "picture is not text in UTF-8"),
         ("folder", "folder is a folder"),
     ):
         with pytest.raises(error) as caught:
@@ -64,13 +65,21 @@ def test_what_cannot_be_read(tmp_path, load, error):
 
 def test_a_baseline_is_written_and_read(tmp_path, reference):
     target = tmp_path / "good.json"
-    target.write_text("an earlier one")
-    save_baseline(reference, target)
+    target.write_text("a panel file, by mistake")
+    with pytest.raises(OutputError, match="exists and is no baseline"):
+        save_baseline(reference, target)
+    assert target.read_text() == "a panel file, by mistake"
+    target.unlink()
+    assert save_baseline(reference, target) is None
     assert load_baseline(target).boat == "Kettle"
     assert os.listdir(tmp_path) == ["good.json"]
     first = target.read_bytes()
     save_baseline(reference, target)
     assert target.read_bytes() == first
+    assert os.listdir(tmp_path) == ["good.json"]
+    kept = save_baseline(dataclasses.replace(reference, recorder="another phone"), target)
+    assert kept.name == "good.earlier-1.json"
+    assert kept.read_bytes() == first
     assert b"\r" not in first
 
 

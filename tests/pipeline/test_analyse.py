@@ -121,6 +121,31 @@ def test_how_hard_one_strikes_makes_no_difference(reference):
     assert [p.score for p in soft.points] == pytest.approx([p.score for p in loud.points], rel=1e-3)
 
 
+# -- how it was recorded ----------------------------------------------------------------------------------
+
+
+def test_an_offset_of_the_recorder_changes_nothing(rng, reference):
+    plain = recorded(rng, 2, 9, [12], **ALTERED)
+    moved = analyse_sounds([Invented(plain.samples + 0.05)], panel=panel(2, 9), reference=reference)
+    level = analyse_sounds([plain], panel=panel(2, 9), reference=reference)
+    assert [p.verdict for p in moved.points] == [p.verdict for p in level.points]
+    assert [p.score for p in moved.points] == pytest.approx([p.score for p in level.points], rel=0.02)
+    assert any("silence stands at +0.0500 of full scale; taken off" in note for note in moved.notes)
+
+
+def test_taps_cut_off_at_full_scale_are_said(rng, reference):
+    loud = np.clip(recorded(rng, 1, 9).samples * 20, -1, 1)
+    result = analyse_sounds([Invented(loud)], panel=panel(1, 9), reference=reference)
+    assert any("taps reach full scale" in note for note in result.notes)
+
+
+def test_a_narrower_recording_is_said_and_its_centroid_not_compared(rng, reference):
+    wide = dataclasses.replace(reference, rate_hz=8000)
+    result = analyse_sounds([recorded(rng, 1, 9)], panel=panel(1, 9), reference=wide)
+    assert any("up to 8000 Hz, the baseline up to 3600 Hz" in note for note in result.notes)
+    assert all(math.isnan(p.reference_centroid_hz) for p in result.points)
+
+
 # -- cannot tell -----------------------------------------------------------------------------------------
 
 
@@ -177,7 +202,6 @@ def test_what_the_panel_states_is_not_overruled(rng, reference):
     assert not any("recorder" in c or "temperature" in c for c in result.cautions)
 
 
-@pytest.mark.parametrize("with_reference", [True, False])
 @pytest.mark.parametrize(
     ("temp_c", "why"),
     [
@@ -197,6 +221,7 @@ def test_too_cold_or_too_far_from_the_baseline(rng, reference, temp_c, why):
         assert labels(result, "not assessed") == []
 
 
+@pytest.mark.parametrize("with_reference", [True, False])
 def test_frozen_is_not_assessed(rng, reference, with_reference):
     frozen = panel(1, 9, "conditions = { frozen_within_72h = true }")
     sound = recorded(rng, 1, 9, [3], **ALTERED)

@@ -167,8 +167,8 @@ def test_a_row_left_out_or_repeated_is_explained_and_nothing_tied(runs):
     places, notes = place(np.zeros(12 * runs, int), even(*[12] * runs), panel([12] * 4))
     assert not any(found.taps for found in places)
     assert notes == (
-        f"row A to row D, 4 rows: {runs} runs of strikes heard, 4 rows planned, and they fit in more than one "
-        "way: tap the panel again, with a clear pause after each row",
+        f"row A to row D, 4 rows: {runs} runs of strikes heard, 4 rows planned, and they fit in more than "
+        "one way: tap the panel again, with a clear pause after each row",
     )
 
 
