@@ -77,6 +77,7 @@ class DetectSettings(_Stage):
         3.4, "dB", 0.0, 20.0, "sound that later grows louder than its start by this is no tap"
     )
     fall_db: float = _setting(2.5, "dB", 0.0, 40.0, "a tap has fallen by this after 50 to 100 ms")
+    soon_db: float = _setting(10.0, "dB", 0.0, 40.0, "among talk, a tap has fallen by this after 12 to 48 ms")
     clip_before_ms: float = _setting(10.0, "ms", 2.0, 100.0, "sound kept before a tap")
     clip_after_ms: float = _setting(250.0, "ms", 50.0, 1000.0, "sound kept after a tap")
     whole_ms: float = _setting(

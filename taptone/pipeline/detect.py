@@ -1,10 +1,11 @@
 """Samples to onsets: taps, their bounces, and loud things that are not taps.
 
 A tap is sudden and then dies away; that, and nothing learnt, is what tells it from speech, hum, wind and
-beeps. The signal is split at 1.5 kHz, because a bounce on a ringing skin shows in the upper half only and
-a soft blow in the lower half only; in each half the energy of the next milliseconds is compared with the
-greatest of the milliseconds before. The onset itself is then read to the sample off the unfiltered signal
-with Akaike's criterion for two stretches of different variance [1]_.
+beeps. A sound that dies slowly among others that are no taps (the burst of a consonant) goes with these.
+The signal is split at 1.5 kHz, because a bounce on a ringing skin shows in the upper half only and a soft
+blow in the lower half only; in each half the energy of the next milliseconds is compared with the greatest
+of the milliseconds before. The onset itself is then read to the sample off the unfiltered signal with
+Akaike's criterion for two stretches of different variance [1]_.
 
 Sound may arrive in blocks of any size. It is cut anew into stretches of fixed length, and a stretch is
 searched once its surroundings are known, so that the same recording gives the same taps however it came.
@@ -19,7 +20,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +35,8 @@ _STRETCH_S = 2.0  # searched at a time
 _AROUND_S = 2.0  # known on both sides before a stretch is searched
 _SPLIT_HZ = 1500.0
 _STEP_S = 0.004  # step in which a sound is seen to swell or to die away
+_NEAR_S = 0.7  # sounds this near tell what a doubtful one belongs to
+_TALK = 2  # so many of them that swell or do not die away are talk, or a machine at work
 _FLOOR = (2.0**-15) ** 2 / 12.0  # power of 16-bit rounding: no noise is taken to be lower
 
 
@@ -80,6 +83,19 @@ class _Candidate:
     sample: int
 
 
+@dataclass(frozen=True, slots=True)
+class _SuddenSound:
+    """A sound cut out; why it is no tap by itself (empty: it may be one), and whether it dies slowly."""
+
+    tap: Tap
+    reason: str
+    slow: bool
+
+    @property
+    def swells(self) -> bool:
+        return bool(self.reason) and self.slow
+
+
 class Detector:
     """Hears taps in sound that arrives bit by bit.
 
@@ -119,6 +135,8 @@ class Detector:
         self._energy_start = 0
         self._searched = 0  # frames searched so far
         self._pending: list[_Candidate] = []
+        self._sounds: list[_SuddenSound] = []  # the last ones, and those that wait for what follows
+        self._decided = 0  # how many of them are
         self._last_contact = -math.inf  # sample of the last contact, for bounces
 
     def feed(self, block: NDArray[np.floating]) -> list[Tap | Rejected]:
@@ -228,7 +246,6 @@ class Detector:
         return np.concatenate([np.zeros(before, np.float32), inside, np.zeros(after, np.float32)])
 
     def _settle(self, *, final: bool) -> list[Tap | Rejected]:
-        settled: list[Tap | Rejected] = []
         clip_after = round(self.settings.clip_after_ms * self.rate_hz / 1000)
         while self._pending:
             this = self._pending[0]
@@ -238,37 +255,47 @@ class Detector:
                 following = None
             else:
                 break
-            settled.append(self._tap_or_not(this, following))
+            self._sounds.append(self._shape(this.sample, following))
             self._pending.pop(0)
+        # What is around a doubtful sound decides: wait until it is known.
+        known = (
+            math.inf if final else self._pending[0].sample if self._pending else self._searched * self._hop
+        )
+        near = round(_NEAR_S * self.rate_hz)
+        settled: list[Tap | Rejected] = []
+        while self._decided < len(self._sounds) and self._sounds[self._decided].tap.sample + near < known:
+            settled.append(self._tap_or_not(self._decided, near))
+            self._decided += 1
+        while self._sounds and self._decided:
+            if self._sounds[0].tap.sample + near >= self._sounds[self._decided - 1].tap.sample:
+                break
+            self._sounds.pop(0)
+            self._decided -= 1
         return settled
 
-    def _tap_or_not(self, this: _Candidate, following: int | None) -> Tap | Rejected:
+    def _shape(self, sample: int, following: int | None) -> _SuddenSound:
+        """Cut a sudden sound out, and see whether it looks like a tap by itself."""
         s, rate = self.settings, self.rate_hz
         before = round(s.clip_before_ms * rate / 1000)
         known = self._raw_start + len(self._raw)
-        stop = min(this.sample + round(s.clip_after_ms * rate / 1000), known)
+        stop = min(sample + round(s.clip_after_ms * rate / 1000), known)
         # A few hop lengths early: the next contact must not leak into this one.
         end = stop if following is None else min(stop, following - self._hop)
-        start = max(this.sample - before, 0)
-        clip = self._cut(start, max(stop, this.sample + 1))
-        noise = self._quiet(this.sample)
-        gap_ms = (this.sample - self._last_contact) * 1000 / rate
-        bounce = gap_ms <= s.bounce_to_ms
-        reason = self._not_a_tap(clip, this.sample - start, end - start, noise)
-        if reason:
-            return Rejected(self.recording, this.sample, rate, reason)
-        self._last_contact = this.sample
-        flags = ["bounce"] if bounce else []
+        start = max(sample - before, 0)
+        clip = self._cut(start, max(stop, sample + 1))
+        noise = self._quiet(sample)
+        reason, slow = self._not_a_tap(clip, sample - start, end - start, noise)
+        flags = []
         if np.abs(clip).max(initial=0.0) >= s.clipped_at:
             flags.append("clipped")
-        if stop - this.sample < round(s.whole_ms * rate / 1000):
+        if stop - sample < round(s.whole_ms * rate / 1000):
             flags.append("cut short")
-        next_ms = math.nan if following is None else (following - this.sample) * 1000 / rate
+        next_ms = math.nan if following is None else (following - sample) * 1000 / rate
         for array in (clip, noise):
             array.setflags(write=False)
-        return Tap(
+        tap = Tap(
             self.recording,
-            this.sample,
+            sample,
             rate,
             start,
             clip,
@@ -277,9 +304,26 @@ class Detector:
             tuple(flags),
             next_ms if next_ms <= s.bounce_to_ms else math.nan,
         )
+        return _SuddenSound(tap, reason, slow)
 
-    def _not_a_tap(self, clip: NDArray[np.float32], onset: int, end: int, noise: NDArray[np.float32]) -> str:
-        """Reason why the sound from an onset on is not a tap; empty where it is one."""
+    def _tap_or_not(self, k: int, near: int) -> Tap | Rejected:
+        this = self._sounds[k]
+        tap, reason = this.tap, this.reason
+        if not reason and this.slow:
+            others = [s for s in self._sounds if s.swells and abs(s.tap.sample - tap.sample) <= near]
+            if len(others) >= _TALK:
+                reason = f"dies slowly among {len(others)} sounds that are no taps: talk, or a machine"
+        if reason:
+            return Rejected(self.recording, tap.sample, self.rate_hz, reason)
+        gap_ms = (tap.sample - self._last_contact) * 1000 / self.rate_hz
+        self._last_contact = tap.sample
+        bounce = ("bounce",) if gap_ms <= self.settings.bounce_to_ms else ()
+        return replace(tap, flags=(*bounce, *tap.flags))
+
+    def _not_a_tap(
+        self, clip: NDArray[np.float32], onset: int, end: int, noise: NDArray[np.float32]
+    ) -> tuple[str, bool]:
+        """Why the sound from an onset on is no tap, empty where it is one; and whether it dies slowly."""
         from scipy.signal import sosfilt
 
         s, step = self.settings, max(1, round(_STEP_S * self.rate_hz))
@@ -287,25 +331,28 @@ class Detector:
         clip, noise = clip - level, noise - level
         power = _mean_square(sosfilt(self._voice, clip)[onset : onset + round(0.12 * self.rate_hz)], step)
         if len(power) < 4:
-            return f"too short: {1000 * (len(clip) - onset) / self.rate_hz:.0f} ms of sound"
+            return f"too short: {1000 * (len(clip) - onset) / self.rate_hz:.0f} ms of sound", False
         quiet = float(_mean_square(sosfilt(self._voice, noise), max(len(noise), 1)).sum()) + _FLOOR
         early = float(power[:3].max())
         above_db = 10 * math.log10((early + _FLOOR) / quiet)
         if above_db < s.snr_db:
-            return f"too weak: {above_db:.0f} dB above the noise"
+            return f"too weak: {above_db:.0f} dB above the noise", False
         if power[3:].max() > early * 10 ** (s.swell_db / 10):
             at_ms = 1000 * _STEP_S * (3 + int(power[3:].argmax()))
-            return f"slow attack: loudest {at_ms:.0f} ms after it began"
+            return f"slow attack: loudest {at_ms:.0f} ms after it began", True
         # Differencing leaves the low notes of a large body out of this: they may ring on.
         power = _mean_square(np.diff(clip[onset:end].astype(float), prepend=0.0), step)
-        late = power[12:25]  # 48 to 100 ms, or to the next contact
-        if len(late) >= 4:
-            quiet = float(np.square(np.diff(noise.astype(float))).mean()) + _FLOOR
-            left = max(float(late.mean()) - quiet, _FLOOR)
-            fall_db = 10 * math.log10((float(power[:3].mean()) + _FLOOR) / left)
-            if fall_db < s.fall_db:
-                return f"does not die away: {fall_db:.0f} dB down after 50 to 100 ms"
-        return ""
+        quiet = float(np.square(np.diff(noise.astype(float))).mean()) + _FLOOR
+        early = float(power[:3].mean()) + _FLOOR
+
+        def fallen_db(part: FloatArray) -> float:
+            left = max(float(part.mean()) - quiet, _FLOOR) if len(part) >= 4 else 0.0
+            return 10 * math.log10(early / left) if left else math.inf
+
+        fall_db = fallen_db(power[12:25])  # 48 to 100 ms, or to the next contact
+        if fall_db < s.fall_db:
+            return f"does not die away: {fall_db:.0f} dB down after 50 to 100 ms", True
+        return "", fallen_db(power[3:12]) < s.soon_db
 
     def _quiet(self, sample: int) -> NDArray[np.float32]:
         """Samples of a quiet 40 ms near `sample`: the fifth-lowest of every twenty-five."""
