@@ -251,7 +251,8 @@ def rival_scores(
             np.hstack([table(here, OWN_MEASURES), shapes(padded(bands))]),
         ),
     }
-    scores = {OURS: -np.array([p.chance_if_good for p in result.points])}
+    # No chance below 1e-6 is given: the score ranks those.
+    scores = {OURS: -np.array([p.chance_if_good - 1e-9 * p.score for p in result.points])}
     for what, (known, new) in features.items():
         known, new = filled(known, known), filled(new, known)
         for name, model in rivals().items():
