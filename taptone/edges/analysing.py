@@ -77,7 +77,8 @@ def analyse_sounds(
     if panel is not None and panel.structures:
         from taptone.survey.panel import on_structure
 
-        found = [on_structure(panel, s.x_m, s.y_m) for s in panel.stations]
+        margin_m = settings.judge.structure_margin_m
+        found = [on_structure(panel, s.x_m, s.y_m, margin_m) for s in panel.stations]
         kinds = [s.kind if s else "" for s in found]
     result = analyse(
         sounds,

@@ -182,8 +182,9 @@ def _by_panel(
             notes.append(spot.reason)
     from taptone.survey.panel import on_structure
 
+    margin_m = settings.judge.structure_margin_m
     kept = [s for s in spots if s.taps and not s.reason]
-    plain = [s for s in kept if on_structure(panel, s.station.x_m, s.station.y_m) is None]
+    plain = [s for s in kept if on_structure(panel, s.station.x_m, s.station.y_m, margin_m) is None]
     if len(plain) < len(kept):
         notes.append(f"left out, on declared structure: {len(kept) - len(plain)} stations")
     return {s.station.label: [taps[k] for k in s.taps] for s in plain}

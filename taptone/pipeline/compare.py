@@ -26,6 +26,7 @@ _FLOOR = 1e-4  # bands more than 40 dB below the whole are taken as 40 dB below:
 _TURNS = 20
 _FIRST = 10.0
 _FOLDS = 10
+_DULLER = 2.0  # spreads of good stations
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -217,19 +218,26 @@ def compare(
         difference,
         location_scale(rows)[1],
         len(rows),
-        _of_kind(difference, structure, heard, new_scorer, settings.least_places),
+        _of_kind(difference, structure, served, heard, new_scorer, settings.least_places),
     )
 
 
 def _of_kind(
     difference: FloatArray,
     structure: Sequence[str],
+    good: NDArray[np.bool_],
     heard: NDArray[np.bool_],
     new_scorer: Callable[[], Scorer],
     least: int,
 ) -> FloatArray:
-    """Chance of each station on structure among the others on structure of its kind, held out in turn."""
+    """Chance of each station on structure among the others on structure of its kind, held out in turn.
+
+    Structure is uneven, and few stations lie on it: only what makes skin crisper can be judged this way, and
+    only a station that is duller than plain skin there; any other has a chance of 1.
+    """
     chance = np.full(len(difference), np.nan)
+    tilt = difference[:, :-1] @ crisper(difference.shape[1] - 1)
+    duller = tilt < -_DULLER * float(location_scale(tilt[good])[1])
     for kind in dict.fromkeys(filter(None, structure)):
         members = np.array([k for k, own in enumerate(structure) if own == kind and heard[k]], int)
         if len(members) <= least:
@@ -240,6 +248,8 @@ def _of_kind(
             chance[members[fold == n]] = scorer.chance_if_good(
                 scorer.score_samples(difference[members[fold == n]])
             )
+        stiffer = float(np.median(tilt[members])) > 0
+        chance[members] = np.where(duller[members] & stiffer, chance[members], 1.0)
     return chance
 
 

@@ -132,7 +132,7 @@ def parse_panel(text: str, *, source: str) -> Panel:
     return dataclasses.replace(panel, cautions=(*unsaid, *_doubtful_structure(panel)))
 
 
-def on_structure(panel: Panel, x_m: float, y_m: float) -> Structure | None:
+def on_structure(panel: Panel, x_m: float, y_m: float, margin_m: float = 0.0) -> Structure | None:
     """Return the declared structure at a point: within half the width of its line, or inside its outline.
 
     Parameters
@@ -141,6 +141,8 @@ def on_structure(panel: Panel, x_m: float, y_m: float) -> Structure | None:
         The panel with its structure.
     x_m, y_m : float
         The point, in metres.
+    margin_m : float, optional
+        How far beyond its edges structure still counts: a hammer does not land to the millimetre.
 
     Returns
     -------
@@ -158,7 +160,7 @@ def on_structure(panel: Panel, x_m: float, y_m: float) -> Structure | None:
     """
     point = shapely.Point(x_m, y_m)
     for structure, shape in zip(panel.structures, _shapes(panel.structures), strict=True):
-        if shapely.dwithin(shape, point, structure.width_m / 2 + TOUCH_M):
+        if shapely.dwithin(shape, point, structure.width_m / 2 + margin_m + TOUCH_M):
             return structure
     return None
 

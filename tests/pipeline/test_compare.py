@@ -89,12 +89,14 @@ def test_structure_is_nobodys_neighbour_but_is_scored(rng):
 def test_structure_is_held_against_structure_of_its_kind(rng):
     """Frame stations that differ from plain skin as the others do are usual; an odd one is not."""
     frame = (np.arange(N) % COLUMNS == 4) | (np.arange(N) % COLUMNS == 7)
-    shape = good(rng, N) + np.where(frame[:, None], np.array([20.0, -20, 20, -20, 0]), 0.0)
-    odd = int(np.flatnonzero(frame)[5])
-    shape[odd] = good(rng, 1)[0] + np.array([-20.0, 20, -20, 20, 0])
+    shape = good(rng, N) + np.where(frame[:, None], np.array([-20.0, 20, -20, 20, 0]), 0.0)  # crisper
+    odd, other = (int(np.flatnonzero(frame)[k]) for k in (5, 8))
+    shape[odd] = good(rng, 1)[0] + np.array([20.0, -20, 20, -20, 0])
+    shape[other] = good(rng, 1)[0] + np.array([-60.0, 60, -60, 60, 0])  # still more so: no sign of lost bond
     got = compare(shape, XY_M, np.where(frame, "frame", "").tolist(), good(rng, 30), new())
     assert got.chance_if_good[frame].max() < 1e-3
     assert got.chance_of_kind[odd] < 1e-3
+    assert got.chance_of_kind[other] == 1.0
     assert np.median(got.chance_of_kind[frame]) > 0.2
     assert np.isnan(got.chance_of_kind[~frame]).all()
     few = np.where(np.arange(N) < 3, "tank", "").tolist()
