@@ -19,7 +19,14 @@ VENV = ROOT / ".venv"
 PYTHON = VENV / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
 
 #: Debian packages behind the checks: PortAudio and a sound server for the microphone, struck drums to hear.
-TEST_PACKAGES = ("libasound2-plugins", "libportaudio2", "pulseaudio", "pulseaudio-utils", "sonic-pi-samples")
+TEST_PACKAGES = (
+    "espeak-ng",
+    "libasound2-plugins",
+    "libportaudio2",
+    "pulseaudio",
+    "pulseaudio-utils",
+    "sonic-pi-samples",
+)
 
 
 def prepare(extra: str = "", packages: tuple[str, ...] = ()) -> Path:

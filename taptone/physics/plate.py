@@ -20,12 +20,16 @@ from scipy.special import iv, ive, jn_zeros, jv
 from taptone.types import FloatArray
 
 __all__ = [
+    "bay_wave_number_squared",
     "bending_stiffness",
     "clamped_circle_lambda2",
     "clamped_circle_shape",
     "clamped_circle_stiffness",
     "coincidence_frequency",
+    "cylinder_stiffening",
     "foundation_stiffness",
+    "long_patch_factors",
+    "long_share",
     "natural_frequency",
     "point_impedance",
     "sandwich_bending_stiffness",
@@ -266,6 +270,154 @@ def supported_rectangle_frequency(
     kx = np.asarray(m, float) / np.asarray(length_m, float)
     ky = np.asarray(n, float) / np.asarray(width_m, float)
     return natural_frequency(np.pi**2 * (kx**2 + ky**2), 1.0, stiffness_nm, mass_kg_m2)
+
+
+def bay_wave_number_squared(i: int, j: int, length_m: float, width_m: float, fixity: float) -> float:
+    """Square of the wave number that gives a bay's mode as ``omega = k^2 sqrt(D / m')``.
+
+    Parameters
+    ----------
+    i, j : int
+        Half waves along the length and along the width.
+    length_m, width_m : float
+        Sides in m.
+    fixity : float
+        0 for simply supported edges, 1 for clamped ones; between them the wave numbers run straight.
+
+    Returns
+    -------
+    float
+        In 1/m2.
+
+    References
+    ----------
+    Warburton, The vibration of rectangular plates (1954), from memory: products of beam shapes.
+
+    Examples
+    --------
+    A clamped square: 35.985 is exact.
+
+    >>> print(f"{bay_wave_number_squared(1, 1, 1.0, 1.0, 1.0):.2f}")
+    36.11
+    """
+    kx, hx = _beam(i, fixity)
+    ky, hy = _beam(j, fixity)
+    bent = (kx / length_m) ** 4 + (ky / width_m) ** 4
+    return float(np.sqrt(bent + 2.0 * hx * hy / (length_m * width_m) ** 2))
+
+
+def _beam(half_waves: int, fixity: float) -> tuple[float, float]:
+    """Wave number of a beam of length 1, and its mean square slope over its mean square."""
+    clamped = _CLAMPED_FIRST if half_waves == 1 else (half_waves + 0.5) * np.pi
+    slope = clamped**2 * (1.0 - 2.0 / clamped) if half_waves > 1 else _CLAMPED_FIRST_SLOPE
+    free = half_waves * np.pi
+    return (1.0 - fixity) * free + fixity * clamped, (1.0 - fixity) * free**2 + fixity * slope
+
+
+#: Of a clamped beam's first mode.
+_CLAMPED_FIRST, _CLAMPED_FIRST_SLOPE = 4.730041, 12.3026
+
+
+def cylinder_stiffening(
+    membrane_n_m: ArrayLike, radius_m: ArrayLike, half_waves_x_1_m: ArrayLike, half_waves_y_1_m: ArrayLike
+) -> FloatArray:
+    """Stiffness per area that curvature adds to a mode, ``E h / R^2 (kx / k)^4``.
+
+    Parameters
+    ----------
+    membrane_n_m : array_like
+        Modulus times thickness of all skins, in N/m.
+    radius_m : array_like
+        Radius of the cylinder, whose axis lies along x, in m.
+    half_waves_x_1_m, half_waves_y_1_m : array_like
+        Half waves a metre along x and along y.
+
+    Returns
+    -------
+    numpy.ndarray, broadcast shape
+        In Pa/m; over the mass per area it adds to the square of the angular frequency.
+
+    References
+    ----------
+    Donnell's shallow cylinder; Leissa, Vibration of Shells, NASA SP-288 (from memory).
+
+    Examples
+    --------
+    A mode that does not vary round the cylinder feels all of it.
+
+    >>> print(f"{cylinder_stiffening(72e6, 3.0, 1.0, 0.0):.3e}")
+    8.000e+06
+    """
+    kx, ky = np.asarray(half_waves_x_1_m, float), np.asarray(half_waves_y_1_m, float)
+    all_of_it = np.asarray(membrane_n_m, float) / np.asarray(radius_m, float) ** 2
+    return np.asarray(all_of_it * (kx**2 / (kx**2 + ky**2)) ** 2)
+
+
+def long_patch_factors(aspect: float) -> tuple[float, float]:
+    """Stiffness and lowest frequency of a long clamped plate over those of the circle as wide as it.
+
+    Parameters
+    ----------
+    aspect : float
+        Length over width, at least 1.
+
+    Returns
+    -------
+    stiffness, frequency : float
+        Both 1 at 1; for an endless strip 0.686 and 0.547.
+
+    Notes
+    -----
+    The ends are the circle, ``16 pi D / a^2`` and 10.2158, and the strip of the same half width,
+    ``D / (0.00725 (2a)^2)`` and ``22.373 / 4``. Between them both go as those of clamped rectangles do.
+
+    References
+    ----------
+    Timoshenko and Woinowsky-Krieger, Theory of Plates and Shells, table 37; Leissa, NASA SP-160, ch. 4;
+    both from memory.
+
+    Examples
+    --------
+    >>> print("{:.3f} {:.3f}".format(*long_patch_factors(2.0)))
+    0.692 0.621
+    """
+    strip_stiffness = 1.0 / (4.0 * _SINK[-1]) / (16.0 * np.pi)
+    strip_frequency = _SQUARE_TO_STRIP[-1] / 4.0 / clamped_circle_lambda2(0, 0)
+    towards = (_SQUARE_TO_STRIP[-1] - np.interp(-1.0 / aspect, -1.0 / _LEISSA, _SQUARE_TO_STRIP)) / (
+        _SQUARE_TO_STRIP[-1] - _SQUARE_TO_STRIP[0]
+    )
+    frequency = strip_frequency + (1.0 - strip_frequency) * float(towards)
+    return 1.0 - (1.0 - float(strip_stiffness)) * long_share(aspect), float(frequency)
+
+
+def long_share(aspect: float) -> float:
+    """How far a clamped plate is on its way from a square, 0, to an endless strip, 1.
+
+    Parameters
+    ----------
+    aspect : float
+        Length over width, at least 1.
+
+    Returns
+    -------
+    float
+        By how much it sinks under a load in the middle.
+
+    Examples
+    --------
+    >>> print(f"{long_share(1.0):.2f} {long_share(1.4):.2f} {long_share(1e9):.2f}")
+    0.00 0.79 1.00
+    """
+    sink = np.interp(-1.0 / aspect, -1.0 / _ASPECT, _SINK)
+    return float((sink - _SINK[0]) / (_SINK[-1] - _SINK[0]))
+
+
+#: Clamped rectangle: sinking in the middle, times D over force and the square of the short side.
+_ASPECT = np.array([1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 1e12])
+_SINK = np.array([0.00560, 0.00647, 0.00691, 0.00712, 0.00720, 0.00722, 0.00725])
+#: Clamped rectangle: lowest lambda^2 on the short side.
+_LEISSA = np.array([1.0, 1.5, 2.5, 1e12])
+_SQUARE_TO_STRIP = np.array([35.992, 27.010, 23.648, 22.373])
 
 
 def foundation_stiffness(stiffness_nm: ArrayLike, foundation_pa_m: ArrayLike) -> FloatArray:

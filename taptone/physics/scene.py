@@ -1,8 +1,8 @@
 """From a blow to the sound of it at a microphone: whole panels, tapped station by station.
 
-A `Scene` is one panel as it is built, with its loose patches, frames and natural unevenness, and the place
-it is listened to from. Everything random about the panel comes from the scene's own seed, everything random
-about the tapping from the generator that is passed in; the same two give the same bytes.
+A `Scene` is one panel as it is built, with its faults, what stands behind it and its natural unevenness, and
+the place it is listened to from. Everything random about the panel comes from the scene's own seed,
+everything random about the tapping from the generator that is passed in; the same two give the same bytes.
 
 The panel itself is in `panel`, the laws in `plate`, `strike` and `radiation`; what is put on top of them is
 said, with what is left out, in docs/physics.md. Pressures are in Pa until a recording is scaled to full
@@ -11,7 +11,7 @@ scale 1.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -20,12 +20,17 @@ from scipy.signal import butter, fftconvolve, sosfilt, zpk2sos
 
 from taptone.physics import plate, strike
 from taptone.physics.panel import (
+    BEHIND_KINDS,
     BUILDS,
     DAGGERBOARD,
     FOAM_DECK,
+    HAMMERS,
     HULL_SIDE,
+    PATCH_KINDS,
     PLASTIC_HAMMER,
     STEEL_HAMMER,
+    TIPS,
+    Behind,
     Build,
     Frame,
     Hammer,
@@ -35,28 +40,43 @@ from taptone.physics.panel import (
     Scene,
     Spread,
     Taper,
+    WetZone,
+    armature,
     as_places,
+    declared,
+    hammer,
     local,
+    slow_drift,
     stopped_normal,
 )
 from taptone.physics.radiation import (
     AIR_KG_M3,
     SPEED_OF_SOUND_M_S,
     Disc,
+    Transfer,
+    beating,
     loose_disc,
+    struck_in_the_middle,
     transfer_function,
     volume_acceleration,
+    with_hammers_ring,
 )
 from taptone.types import FloatArray
 
 __all__ = [
+    "BEHIND_KINDS",
     "BUILDS",
     "DAGGERBOARD",
     "FOAM_DECK",
+    "HAMMERS",
     "HULL_SIDE",
+    "PATCH_KINDS",
     "PLASTIC_HAMMER",
     "SPEED_OF_SOUND_M_S",
     "STEEL_HAMMER",
+    "TIPS",
+    "Behind",
+    "Blows",
     "Build",
     "Frame",
     "Hammer",
@@ -68,7 +88,12 @@ __all__ = [
     "Spread",
     "TapTruth",
     "Taper",
+    "WetZone",
+    "armature",
+    "background",
     "damaged",
+    "declared",
+    "hammer",
     "local",
     "recording",
     "tap_sounds",
@@ -85,7 +110,9 @@ class TapTruth:
     ``sample`` is the first sample at which its sound is at the microphone (-1 for a missed tap), ``kind``
     one of ``tap``, ``extra``, ``bounce``, ``missed``. Stiffnesses are static and local, where the hammer
     landed; ``bonded_stiffness_n_m`` is what the same skin would have if it were bonded there.
-    ``to_edge_m`` is the way to the nearest patch edge, negative inside a patch.
+    ``to_edge_m`` is the way to the nearest patch edge, negative inside a patch. ``fault`` and ``behind`` are
+    `Local.kind` and `Local.behind`; ``rho`` is the way from a patch's middle over its radius ``radius_m``,
+    1 and 0 m where nothing is loose.
     """
 
     sample: int
@@ -102,6 +129,10 @@ class TapTruth:
     to_edge_m: float
     contact_ms: float
     peak_n: float
+    fault: str = ""
+    behind: str = ""
+    rho: float = 1.0
+    radius_m: float = 0.0
 
     @property
     def ratio(self) -> float:
@@ -288,8 +319,37 @@ def damaged(
     )
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Blows:
+    """How n blows land: place, speed, hardness of the contact, distance of the microphone."""
+
+    xy: FloatArray
+    speed_m_s: FloatArray
+    hardness: FloatArray
+    distance_m: FloatArray
+
+    def taken(self, which: NDArray[np.generic], speed: ArrayLike = 1.0) -> Blows:
+        """Return some of them, perhaps slower."""
+        return Blows(
+            self.xy[which], self.speed_m_s[which] * speed, self.hardness[which], self.distance_m[which]
+        )
+
+
+#: ``listen(scene, blows, times_s, rate_hz, samples)``: first sample of each tap at the microphone, its sound
+#: from there in Pa, shape (n, samples), and the truth of it.
+Listen = Callable[
+    [Scene, Blows, FloatArray, int, int], tuple[NDArray[np.intp], FloatArray, tuple[TapTruth, ...]]
+]
+
+
 def recording(
-    scene: Scene, schedule: Schedule, *, rate_hz: int, rng: np.random.Generator, clip_s: float = 0.3
+    scene: Scene,
+    schedule: Schedule,
+    *,
+    rate_hz: int,
+    rng: np.random.Generator,
+    clip_s: float = 0.3,
+    listen: Listen | None = None,
 ) -> tuple[NDArray[np.float32], list[TapTruth]]:
     """Record a panel while it is tapped to a schedule.
 
@@ -305,6 +365,9 @@ def recording(
         Source of the hand's variation and of the noise.
     clip_s : float, optional
         How long each tap is followed, in s.
+    listen : callable, optional
+        Another maker of tap sounds, called as ``listen(scene, blows, times_s, rate_hz, samples)``; returns
+        the first sample of each tap, its sound in Pa of shape (n, samples), and a `TapTruth` each.
 
     Returns
     -------
@@ -325,6 +388,9 @@ def recording(
     kinds = np.array(["tap" if kind == "bounced" else kind for kind in schedule.kind], object)
     blows = _draw(scene, schedule.xy, rng)
     times = schedule.times_s
+    if scene.moving_m:
+        drift = scene.moving_m * slow_drift(scene.seed, times)
+        blows = replace(blows, distance_m=np.maximum(blows.distance_m + drift, _NEAREST_M))
     source = np.arange(len(times))
 
     bounced = struck & _bounces(scene, blows, schedule.kind, rng)
@@ -338,7 +404,7 @@ def recording(
     source, struck = source[order], struck[order]
 
     samples = round(clip_s * rate_hz)
-    onsets, sounds, truths = _hear(scene, blows, times, rate_hz, samples)
+    onsets, sounds, truths = (listen or _hear)(scene, blows, times, rate_hz, samples)
     sounds = sounds * struck[:, None]
     told = [
         replace(
@@ -356,14 +422,16 @@ def recording(
     for onset, tap in zip(onsets[struck], tapped[struck], strict=True):
         tail = sound[onset : onset + len(tap)]
         tail += tap[: len(tail)]
-    sound += _noise(scene, sounds[struck], len(sound), rate_hz, rng)
+    sound += background(scene, sounds[struck], len(sound), rate_hz, rng)
     loudest = float(np.abs(sound).max(initial=0.0))
     return (sound * (10.0 ** (-6.0 / 20.0) / loudest if loudest else 1.0)).astype(np.float32), told
 
 
-def _bounces(
-    scene: Scene, blows: _Blows, kinds: Sequence[str], rng: np.random.Generator
-) -> NDArray[np.bool_]:
+#: A microphone that moves is kept this far from the hammer.
+_NEAREST_M = 0.1
+
+
+def _bounces(scene: Scene, blows: Blows, kinds: Sequence[str], rng: np.random.Generator) -> NDArray[np.bool_]:
     """Say which strikes touch a second time: those told to, and some by chance, more on springy skin."""
     chance = np.where(local(scene, blows.xy).loose, scene.loose_bounce_chance, scene.bounce_chance)
     return np.array([kind == "bounced" for kind in kinds], bool) | (rng.random(len(kinds)) < chance)
@@ -372,24 +440,8 @@ def _bounces(
 # -- the blow -------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Blows:
-    """How n blows land: place, speed, hardness of the contact, distance of the microphone."""
-
-    xy: FloatArray
-    speed_m_s: FloatArray
-    hardness: FloatArray
-    distance_m: FloatArray
-
-    def taken(self, which: NDArray[np.generic], speed: ArrayLike = 1.0) -> _Blows:
-        """Return some of them, perhaps slower."""
-        return _Blows(
-            self.xy[which], self.speed_m_s[which] * speed, self.hardness[which], self.distance_m[which]
-        )
-
-
-def _joined(one: _Blows, two: _Blows) -> _Blows:
-    return _Blows(
+def _joined(one: Blows, two: Blows) -> Blows:
+    return Blows(
         np.concatenate((one.xy, two.xy)),
         np.append(one.speed_m_s, two.speed_m_s),
         np.append(one.hardness, two.hardness),
@@ -397,11 +449,11 @@ def _joined(one: _Blows, two: _Blows) -> _Blows:
     )
 
 
-def _draw(scene: Scene, aimed: FloatArray, rng: np.random.Generator) -> _Blows:
+def _draw(scene: Scene, aimed: FloatArray, rng: np.random.Generator) -> Blows:
     """Draw what a hand makes of it."""
     n, spread = len(aimed), scene.spread
     angle = np.radians(spread.angle_sd_deg) * stopped_normal(rng, n)
-    return _Blows(
+    return Blows(
         xy=aimed + spread.aim_sd_m * stopped_normal(rng, (n, 2)),
         speed_m_s=scene.hammer.speed_m_s * spread.speed_factor ** stopped_normal(rng, n) * np.cos(angle),
         hardness=spread.tip_factor ** stopped_normal(rng, n),
@@ -409,32 +461,15 @@ def _draw(scene: Scene, aimed: FloatArray, rng: np.random.Generator) -> _Blows:
     )
 
 
-def _strike(scene: Scene, here: Local, blows: _Blows, disc: Disc | None, dt_s: float) -> strike.Blow:
+def _strike(scene: Scene, here: Local, blows: Blows, disc: Disc | None, dt_s: float) -> strike.Blow:
     """Let the hammer meet the sandwich, and the loose disc on top of it if there is one."""
-    build, hammer = scene.build, scene.hammer
+    build, hammer = scene.laminate, scene.hammer
     steps = round((0.005 if disc is None else 0.020) / dt_s)
     time = np.asarray(np.arange(steps) * dt_s, np.float64)
     contact = strike.contact_modulus(
-        hammer.tip_modulus_pa, hammer.tip_poisson, here.skin_modulus_pa, build.poisson
+        hammer.tip_modulus_pa, hammer.tip_poisson, here.surface_pa, build.poisson
     )
-    # The struck face moves by half against the other face, on half the core, and by half together with it.
-    response = 0.5 * strike.plate_on_foundation_response(
-        time,
-        plate.point_impedance(here.bending_nm, here.panel_kg_m2 / 2.0),
-        np.sqrt(2.0 * here.foundation_pa_m / (here.panel_kg_m2 / 2.0)) / (2.0 * np.pi),
-        build.core_loss_factor,
-    )
-    whole = plate.sandwich_bending_stiffness(
-        here.skin_modulus_pa, here.skin_m, here.foundation_pa_m * build.core_m, build.core_m
-    ) / (1.0 - build.poisson**2)
-    response += strike.sandwich_response(
-        time,
-        whole - 2.0 * here.bending_nm,
-        2.0 * here.bending_nm,
-        plate.sandwich_shear_stiffness(build.core_shear_pa, here.skin_m, build.core_m) * here.stiffening,
-        here.panel_kg_m2,
-        build.core_loss_factor,
-    )
+    response = _bonded_response(build, here, time)
     compliance: ArrayLike = 0.0
     if disc is not None:
         response += disc.response(time)
@@ -450,11 +485,43 @@ def _strike(scene: Scene, here: Local, blows: _Blows, disc: Disc | None, dt_s: f
     )
 
 
+def _bonded_response(build: Build, here: Local, time: FloatArray) -> FloatArray:
+    """Displacement per impulse of the bonded skin, shape (n, steps)."""
+    whole_kg_m2 = here.panel_kg_m2 + here.back_kg_m2
+    if build.solid:
+        impedance = plate.point_impedance(here.bending_nm * here.stiffening, whole_kg_m2)
+        return np.broadcast_to(1.0 / impedance[:, None], (len(impedance), len(time))).copy()
+    # The struck face moves in part against the other face, on the core, and in part together with it; by half
+    # where nothing lies behind.
+    against = (0.5 * here.panel_kg_m2 + here.back_kg_m2) / whole_kg_m2
+    response = against[:, None] * strike.plate_on_foundation_response(
+        time,
+        plate.point_impedance(here.bending_nm, here.panel_kg_m2 / 2.0),
+        here.thickness_rad_s / (2.0 * np.pi),
+        build.core_loss_factor,
+    )
+    core_pa = here.foundation_pa_m * build.core_m
+    if build.core_inplane_pa is not None:
+        core_pa = core_pa * (build.core_inplane_pa / build.core_modulus_pa)
+    whole = plate.sandwich_bending_stiffness(here.skin_modulus_pa, here.skin_m, core_pa, build.core_m) / (
+        1.0 - build.poisson**2
+    )
+    response += strike.sandwich_response(
+        time,
+        whole - 2.0 * here.bending_nm,
+        2.0 * here.bending_nm,
+        plate.sandwich_shear_stiffness(build.core_shear_pa, here.skin_m, build.core_m) * here.stiffening,
+        whole_kg_m2,
+        build.core_loss_factor,
+    )
+    return response
+
+
 # -- from blow to microphone ----------------------------------------------------------------------------
 
 
 def _hear(
-    scene: Scene, blows: _Blows, times_s: FloatArray, rate_hz: int, samples: int
+    scene: Scene, blows: Blows, times_s: FloatArray, rate_hz: int, samples: int
 ) -> tuple[NDArray[np.intp], FloatArray, tuple[TapTruth, ...]]:
     """Strike and listen: first sample of each tap at the microphone, the sound from there, the truth."""
     n = len(times_s)
@@ -474,9 +541,7 @@ def _hear(
             part = _part(here, some)
             disc = loose_disc(scene, part) if loose else None
             blow = _strike(scene, part, blows.taken(some), disc, 1.0 / (rate_hz * finer))
-            sounds[some] = volume_acceleration(
-                blow.force_n, transfer_function(scene, part, disc), offset[some], rate_hz, finer, samples
-            )
+            sounds[some] = _flow(scene, part, disc, blow, offset[some], rate_hz, finer, samples)
             contact[some], peak[some] = blow.contact_s, blow.peak_n
     sounds *= (AIR_KG_M3 / (2.0 * np.pi * blows.distance_m))[:, None]
     sounds = sosfilt(butter(2, _LOWEST_HZ, "high", fs=rate_hz, output="sos"), sounds, axis=1)
@@ -496,6 +561,10 @@ def _hear(
             to_edge_m=float(here.to_edge_m[i]),
             contact_ms=float(contact[i] * 1e3),
             peak_n=float(peak[i]),
+            fault=here.kind[i],
+            behind=here.behind[i],
+            rho=float(here.rho[i]),
+            radius_m=float(here.radius_m[i]) if here.loose[i] else 0.0,
         )
         for i in range(n)
     )
@@ -510,10 +579,51 @@ _LOWEST_HZ = 60.0
 _TAPS_AT_ONCE = 128
 
 
+def _flow(
+    scene: Scene,
+    here: Local,
+    disc: Disc | None,
+    blow: strike.Blow,
+    offset: NDArray[np.intp],
+    rate_hz: int,
+    finer: int,
+    samples: int,
+) -> FloatArray:
+    """Volume acceleration of one lot of taps: the blow, and the beating of skins that rattle."""
+
+    def of(force: FloatArray, heard: Transfer, which: NDArray[np.intp] | slice) -> FloatArray:
+        return volume_acceleration(force, heard, offset[which], rate_hz, finer, samples)
+
+    transfer = with_hammers_ring(scene.hammer, transfer_function(scene, here, disc))
+    sounds = of(blow.force_n, transfer, slice(None))
+    rattling = np.flatnonzero(np.isfinite(here.gap_m))
+    if disc is not None and len(rattling):
+        part = _part(here, rattling)
+        skin = loose_disc(scene, part)
+        longest_s = min(_BEATS_S, samples / rate_hz)
+        beat = beating(
+            blow.force_n[rattling], blow.dt_s, skin, part.gap_m, part.bonded_stiffness_n_m, longest_s
+        )
+        # The core pushes the skin's middle outwards and is itself pushed inwards.
+        sounds[rattling] -= of(
+            beat, transfer_function(scene, part, struck_in_the_middle(skin)), rattling
+        ) - of(beat, transfer_function(scene, part, None), rattling)
+    return sounds
+
+
+#: A rattling skin is followed this long.
+_BEATS_S = 0.040
+
+
 def _part(here: Local, which: NDArray[np.intp]) -> Local:
     """Return the panel at some of its places."""
     values = {name: getattr(here, name) for name in here.__slots__}
-    return Local(**{name: v if name == "bay_hz" else v[which] for name, v in values.items()})
+    for name, value in values.items():
+        if isinstance(value, tuple):
+            values[name] = tuple(value[i] for i in which)
+        elif name != "bay_hz":
+            values[name] = value[which]
+    return Local(**values)
 
 
 # -- room and noise -------------------------------------------------------------------------------------
@@ -547,15 +657,41 @@ def _echo(room: Room, seed: int, rate_hz: int) -> FloatArray:
     return np.asarray(tail)
 
 
-def _noise(
+def background(
     scene: Scene, sounds: FloatArray, samples: int, rate_hz: int, rng: np.random.Generator
 ) -> FloatArray:
-    """Background, falling by about 3 dB an octave, and the microphone's own white noise; in Pa."""
+    """Make the noise behind the taps, and the microphone's own.
+
+    Parameters
+    ----------
+    scene : Scene
+        Its ``snr_db`` and ``microphone_noise_db_spl``.
+    sounds : numpy.ndarray, shape (n, m)
+        The taps in Pa, each from its onset on; ``snr_db`` is against their median power over 20 ms.
+    samples : int
+        How many to make.
+    rate_hz : int
+        Sample rate in Hz.
+    rng : numpy.random.Generator
+        Source of the noise.
+
+    Returns
+    -------
+    numpy.ndarray, shape (samples,)
+        In Pa: noise that falls by about 3 dB an octave, and the microphone's own, white.
+
+    Examples
+    --------
+    >>> scene = Scene(snr_db=None, microphone_noise_db_spl=94.0)
+    >>> noise = background(scene, np.zeros((0, 0)), 48_000, 48_000, np.random.default_rng(0))
+    >>> print(f"{noise.std():.2f} Pa")
+    1.00 Pa
+    """
     noise = np.zeros(samples)
     if scene.snr_db is not None and len(sounds):
         power = np.median((sounds[:, : round(0.02 * rate_hz)] ** 2).mean(axis=1))
-        background = _pink(rng.standard_normal(samples), rate_hz)
-        noise += background * np.sqrt(power / 10.0 ** (scene.snr_db / 10.0) / (background**2).mean())
+        pink = _pink(rng.standard_normal(samples), rate_hz)
+        noise += pink * np.sqrt(power / 10.0 ** (scene.snr_db / 10.0) / (pink**2).mean())
     if scene.microphone_noise_db_spl is not None:
         noise += 20e-6 * 10.0 ** (scene.microphone_noise_db_spl / 20.0) * rng.standard_normal(samples)
     return noise

@@ -187,3 +187,55 @@ def test_published_limit_in_aluminium():
     d = plate.bending_stiffness(70e9, 1e-3, [0.33, 0.30])
     assert plate.clamped_circle_stiffness(d, 3e-3) == pytest.approx([36.6e6, 35.8e6], rel=2e-3)
     assert plate.clamped_circle_stiffness(d, 3e-3) == pytest.approx([30e6, 30e6], rel=0.25)
+
+
+# -- bays and long patches ------------------------------------------------------------------------------
+
+
+def test_clamped_bays():
+    # Leissa, J. Sound Vib. 31 (1973) 257: 35.9852, 73.3938, 108.2165; products of beam shapes lie above.
+    k2 = [plate.bay_wave_number_squared(i, j, 1.0, 1.0, 1.0) for i, j in ((1, 1), (2, 1), (2, 2))]
+    assert k2 == pytest.approx([35.9852, 73.3938, 108.2165], rel=6e-3)
+    # Worked example D, 0.4 by 0.3 m by Ritz, on the side of 0.4 m.
+    k2 = [plate.bay_wave_number_squared(i, j, 1.0, 0.75, 1.0) for i, j in ((1, 1), (2, 1), (1, 2))]
+    assert k2 == pytest.approx([51.0235, 85.6156, 120.067], rel=5e-3)
+
+
+def test_supported_bays():
+    # Theory: pi^2 (m^2 + n^2).
+    k2 = [plate.bay_wave_number_squared(i, j, 1.0, 1.0, 0.0) for i, j in ((1, 1), (2, 1), (3, 2))]
+    assert k2 == pytest.approx([19.739, 49.348, 128.305], rel=1e-4)
+
+
+def test_a_strip_sinks_as_its_own_equation_says():
+    # Endless clamped strip under a point load, wave number by wave number: free-field bending
+    # (1 + k|y|) exp(-k|y|) / 4k^3 and what the two edges add to make W = W' = 0 at half the width, 1.
+    def across(k):
+        field = (1.0 + k) * np.exp(-k) / (4.0 * k**3)
+        slope = -k * np.exp(-k) / (4.0 * k**2)
+        edges = np.array([[np.cosh(k), np.sinh(k)], [k * np.sinh(k), np.sinh(k) + k * np.cosh(k)]])
+        return 1.0 / (4.0 * k**3) + np.linalg.solve(edges, [-field, -slope])[0]
+
+    k = np.linspace(0.01, 40.0, 8000)
+    sinking = np.trapezoid([across(each) for each in k], k) / np.pi
+    stiffness, _ = plate.long_patch_factors(1e9)
+    assert stiffness * 16.0 * np.pi == pytest.approx(1.0 / sinking, rel=1e-2)
+
+
+def test_a_strip_rings_as_a_clamped_beam():
+    # Clamped beam: (4.7300)^2 over the square of the width.
+    _, frequency = plate.long_patch_factors(1e9)
+    assert frequency * 10.2158 == pytest.approx(4.7300**2 / 4.0, rel=1e-3)
+
+
+def test_a_long_patch_runs_from_circle_to_strip():
+    factors = np.array([plate.long_patch_factors(aspect) for aspect in (1.0, 1.3, 1.7, 2.5, 5.0, 50.0)])
+    assert factors[0] == pytest.approx([1.0, 1.0])
+    assert np.all(np.diff(factors, axis=0) < 0.0)
+
+
+def test_curvature_adds_the_skin_s_own_stretch():
+    # A ring breathes at sqrt(E / rho) / R: Leissa, NASA SP-288 (from memory); nothing varies along it.
+    stiffness = plate.cylinder_stiffening(10e9 * 5e-3, 0.5, 1.0, 0.0)
+    assert np.sqrt(stiffness / (1600.0 * 5e-3)) == pytest.approx(np.sqrt(10e9 / 1600.0) / 0.5)
+    assert plate.cylinder_stiffening(5e7, 0.5, 0.0, 1.0) == 0.0

@@ -13,8 +13,11 @@ from taptone.physics.radiation import loose_disc, transfer_function
 from taptone.physics.scene import (
     BUILDS,
     FOAM_DECK,
+    HAMMERS,
     HULL_SIDE,
     SPEED_OF_SOUND_M_S,
+    Behind,
+    Blows,
     Build,
     Frame,
     Patch,
@@ -22,8 +25,12 @@ from taptone.physics.scene import (
     Scene,
     Spread,
     Taper,
+    WetZone,
     _echo,
+    _hear,
+    background,
     damaged,
+    hammer,
     local,
     recording,
     tap_sounds,
@@ -51,7 +58,8 @@ def power(clip, rate_hz, low_hz, high_hz):
 @pytest.mark.parametrize("build", BUILDS.values(), ids=BUILDS)
 def test_loose_skin_keeps_the_hammer_longer_and_pushes_back_less(build):
     # Cawley and Adams, J. Sound Vib. 122 (1988) 299: duration up, peak force down as the defect grows.
-    radii = np.array([0.010, 0.015, 0.025, 0.035, 0.050, 0.070])
+    # A disc of a few thicknesses is no thin plate: under thicker skins the patches are wider.
+    radii = np.array([0.010, 0.015, 0.025, 0.035, 0.050, 0.070]) * max(build.skin_m / 3.5e-3, 1.0)
     patches = tuple(Patch(i, 0.0, radius) for i, radius in enumerate(radii))
     scene = replace(STILL, build=build, patches=patches)
     _, truths = taps(scene, [[-1.0, 0.0], *[[i, 0.0] for i in range(len(radii))]])
@@ -66,7 +74,8 @@ def test_a_wide_loose_skin_sounds_lower(build):
     # Common practice, no source: the hollow note of a wide patch is lower than the knock on sound laminate.
     # The bay, whose ring is common to both, is left silent.
     silent = replace(build, bay_radiation=0.0)
-    scene = replace(STILL, build=silent, patches=(Patch(0.0, 0.0, 0.15),))
+    radius = 0.15 * max(build.skin_m / 3.5e-3, 1.0)
+    scene = replace(STILL, build=silent, patches=(Patch(0.0, 0.0, radius),))
     places = [[0.05, 0.0], [0.0, 0.06], [-0.04, 0.05], [1.05, 0.0], [1.0, 0.06], [0.96, 0.05]]
     clips, _ = taps(scene, places)
     low = [power(c, 48_000, 80.0, 400.0) / power(c, 48_000, 80.0, 12e3) for c in clips]
@@ -180,6 +189,137 @@ def test_a_frame_is_stiffer_and_brighter():
     brightness = [power(c, 48_000, 1500, 12e3) / power(c, 48_000, 80, 12e3) for c in (plain, framed)]
     assert brightness[1] > brightness[0]
     assert not truths[1].loose
+
+
+AROUND = [[0.012 * np.cos(a), 0.012 * np.sin(a)] for a in np.arange(8) * np.pi / 4]
+
+
+def centroid_hz(clip):
+    spectrum, f = np.abs(np.fft.rfft(clip)) ** 2, np.fft.rfftfreq(len(clip), 1.0 / 48_000)
+    band = (f > 100.0) & (f < 12e3)
+    return (spectrum * f)[band].sum() / spectrum[band].sum()
+
+
+def ringing_ms(clip):
+    left = np.cumsum(clip[::-1] ** 2)[::-1]
+    return np.argmax(left < 0.05 * left[0]) / 48.0
+
+
+CORED = [name for name in BUILDS if name not in ("solid laminate", "keel skin")]
+
+
+@pytest.mark.parametrize("name", CORED)
+def test_a_wet_core_is_brighter_and_dies_sooner(name):
+    # The trade's own account of water in a core, no source: short, sharp and dead where the rest sings.
+    wet, dry = (
+        taps(replace(STILL, build=BUILDS[name], wet=zones), AROUND)
+        for zones in ((WetZone(0.0, 0.0, 0.2),), ())
+    )
+    centroid = [np.median([centroid_hz(c) for c in x[0]]) for x in (wet, dry)]
+    # Under skins of 8 mm the dry skin's bounce on its core is the brightest part, and the water takes it.
+    assert (centroid[0] > centroid[1]) == (name != "thick hull")
+    assert np.median([ringing_ms(c) for c in wet[0]]) < np.median([ringing_ms(c) for c in dry[0]])
+    assert wet[1][0].contact_ms < dry[1][0].contact_ms
+    assert wet[1][0].fault == "wet"
+
+
+@pytest.mark.parametrize(("radius_m", "depth_m"), [(0.0125, 0.7e-3), (0.015, 1e-3), (0.020, 2e-3)])
+def test_a_blister_is_loud_at_its_own_mode(radius_m, depth_m):
+    # Leissa: the clamped circle, with D and mass of what lies above the gap.
+    blister = replace(STILL, patches=(Patch(0.0, 0.0, radius_m, depth_m=depth_m),))
+    here = local(blister, [[0.0, 0.0]])
+    hz = float(plate.natural_frequency(10.2158, radius_m, here.disc_bending_nm[0], here.disc_kg_m2[0]))
+    (with_it,), truths = taps(blister, [[0.0, 0.0]], 96_000)
+    (without,), plain = taps(STILL, [[0.0, 0.0]], 96_000)
+    band = (0.93 * hz, 1.07 * hz)
+    assert power(with_it, 96_000, *band) > 2.0 * power(without, 96_000, *band)
+    assert truths[0].contact_ms > plain[0].contact_ms
+    assert truths[0].fault == "blister"
+
+
+def test_a_rattle_is_brighter_than_a_ring():
+    # Contact that opens and closes puts short blows into the ring: more above 1.5 kHz, none before the onset.
+    rings, rattles = (
+        taps(replace(STILL, patches=(Patch(0.0, 0.0, 0.06, damping),)), AROUND)
+        for damping in ("rings", "rattles")
+    )
+    share = [
+        np.median([power(c, 48_000, 1500, 12e3) / power(c, 48_000, 80, 12e3) for c in x[0]])
+        for x in (rings, rattles)
+    ]
+    assert share[1] > 1.5 * share[0]
+    assert [t.contact_ms for t in rings[1]] == [t.contact_ms for t in rattles[1]]
+    for clip, truth in zip(*rattles, strict=True):
+        assert not clip[: truth.sample].any()
+
+
+def test_a_rattle_goes_with_how_hard_it_is_struck():
+    # Only a contact that is not linear sounds otherwise than in proportion.
+    scene = replace(STILL, patches=(Patch(0.0, 0.0, 0.06, "rattles", gap_m=0.1e-3),))
+    plain = replace(scene, patches=(Patch(0.0, 0.0, 0.06),))
+    differs = []
+    for speed in (0.05, 0.7):
+        struck = [replace(s, hammer=replace(s.hammer, speed_m_s=speed)) for s in (scene, plain)]
+        (a,), (b,) = (taps(s, [[0.0, 0.0]])[0] for s in struck)
+        differs.append(np.abs(a - b).max() / np.abs(b).max())
+    assert differs[0] == 0.0
+    assert differs[1] > 0.05
+
+
+def test_a_hollow_layer_over_a_dead_one_still_rings():
+    both, dead = (
+        taps(replace(STILL, build=NO_BAY, patches=(Patch(0.0, 0.0, 0.06, damping),)), [[0.0, 0.0]])
+        for damping in ("hollow above dead", "dead")
+    )
+    late = slice(960, None)
+    assert (both[0][0][late] ** 2).sum() > 10.0 * (dead[0][0][late] ** 2).sum()
+    assert both[1][0].contact_ms > dead[1][0].contact_ms
+
+
+def test_a_tape_takes_the_high_frequencies():
+    # Johnson, 11.4, for the direction: a softer contact is a longer one.
+    steel, taped = (
+        taps(replace(STILL, hammer=HAMMERS[name]), AROUND) for name in ("60 g steel", "60 g taped")
+    )
+    assert taped[1][0].contact_ms > 1.3 * steel[1][0].contact_ms
+    high = [np.median([power(c, 48_000, 2000, 12e3) for c in x[0]]) for x in (steel, taped)]
+    assert high[1] < 0.1 * high[0]
+
+
+def test_filler_is_a_longer_contact_and_no_fault():
+    # Common practice, no source: thick filler makes the knock dull.
+    square = ((-0.1, -0.1), (0.1, -0.1), (0.1, 0.1), (-0.1, 0.1))
+    filled = taps(replace(STILL, behind=(Behind("filler", outline=square),)), AROUND)
+    plain = taps(STILL, AROUND)
+    assert filled[1][0].contact_ms > plain[1][0].contact_ms
+    assert np.median([centroid_hz(c) for c in filled[0]]) < np.median([centroid_hz(c) for c in plain[0]])
+    assert (filled[1][0].fault, filled[1][0].behind) == ("", "filler")
+
+
+@pytest.mark.parametrize("kind", ["stand pad", "tank", "bulkhead"])
+def test_what_stands_behind_takes_the_ring(kind):
+    # Common practice, no source: a held or laden panel does not sing.
+    square = ((-0.1, -0.1), (0.1, -0.1), (0.1, 0.1), (-0.1, 0.1))
+    held, free = (taps(replace(STILL, behind=b), AROUND) for b in ((Behind(kind, outline=square),), ()))
+    assert np.median([ringing_ms(c) for c in held[0]]) < np.median([ringing_ms(c) for c in free[0]])
+
+
+def test_a_hand_on_the_skin_shortens_the_ring():
+    held, free = (taps(replace(STILL, hand_damping=d), AROUND)[0] for d in (0.1, 0.0))
+    assert np.median([ringing_ms(c) for c in held]) < 0.6 * np.median([ringing_ms(c) for c in free])
+
+
+def test_the_hammers_ring_stands_out_on_a_heavy_panel():
+    # F / m': what a panel of 900 kg/m2 sends out is 38 dB below one of 11; the head rings the same on both.
+    ring = hammer(0.060, "steel", ring_db=-30.0)
+    rise = []
+    for name in ("keel skin", "foam deck"):
+        scene = replace(STILL, build=BUILDS[name])
+        (loud,), (silent,) = (taps(s, [[0.0, 0.0]])[0] for s in (replace(scene, hammer=ring), scene))
+        band = (0.97 * ring.ring_hz[0], 1.03 * ring.ring_hz[0])
+        rise.append(10.0 * np.log10(power(loud, 48_000, *band) / power(silent, 48_000, *band)))
+    assert rise[0] > 6.0
+    assert rise[0] > rise[1]
 
 
 def test_thickness_follows_the_taper():
@@ -322,6 +462,49 @@ def test_background_is_as_loud_as_stated_and_pinkish():
     assert slope_db == pytest.approx([-3.0, -3.0, -3.0], abs=0.5)
 
 
+def test_a_moving_microphone_moves_slowly_and_nothing_else_changes():
+    rng = np.random.default_rng(2)
+    plan = tapping_times(*grid(), 2, rng=rng)
+    still = replace(STILL, bounce_chance=0.0, distance_m=1.0)
+    (_, stays), (_, moves) = (
+        recording(replace(still, moving_m=m), plan, rate_hz=48_000, rng=np.random.default_rng(3))
+        for m in (0.0, 0.1)
+    )
+    distance = np.array([t.delay_s for t in moves]) * SPEED_OF_SOUND_M_S
+    assert np.ptp([t.delay_s for t in stays]) == 0.0
+    assert 0.1 < np.ptp(distance) <= 0.4
+    assert np.abs(np.diff(distance)).max() < 0.5 * np.ptp(distance)
+    assert [t.peak_n for t in moves] == [t.peak_n for t in stays]
+
+
+def test_another_ear_hears_the_same_blows():
+    rng = np.random.default_rng(2)
+    plan = tapping_times(*grid(3, 1), rng=rng)
+    asked = []
+
+    def ear(scene, blows, times_s, rate_hz, samples):
+        assert isinstance(blows, Blows)
+        asked.append((len(blows.xy), len(times_s), rate_hz, samples))
+        return _hear(scene, blows, times_s, rate_hz, samples)
+
+    own, truths = recording(Scene(), plan, rate_hz=48_000, rng=np.random.default_rng(1))
+    other, told = recording(Scene(), plan, rate_hz=48_000, rng=np.random.default_rng(1), listen=ear)
+    assert own.tobytes() == other.tobytes()
+    assert truths == told
+    assert asked == [(len(truths), len(truths), 48_000, 14_400)]
+
+
+def test_background_by_itself():
+    # 20 uPa is 0 dB: ISO 1683.
+    sounds = np.ones((3, 4800))
+    scene = replace(STILL, snr_db=20.0)
+    noise = background(scene, sounds, 48_000, 48_000, np.random.default_rng(0))
+    assert 10.0 * np.log10(1.0 / (noise**2).mean()) == pytest.approx(20.0)
+    quiet = replace(STILL, microphone_noise_db_spl=40.0)
+    hiss = background(quiet, sounds, 48_000, 48_000, np.random.default_rng(0))
+    assert hiss.std() == pytest.approx(20e-6 * 100.0, rel=0.02)
+
+
 def test_room_dies_away_in_its_rt60():
     # ISO 3382 by an independent library.
     from pyroomacoustics.experimental import measure_rt60
@@ -362,5 +545,7 @@ def test_nothing_to_tap_is_an_empty_answer():
 
 
 def test_builds_differ():
-    assert len({(build.skin_m, build.core_m) for build in BUILDS.values()}) == len(BUILDS)
+    assert len({(build.skin_m, build.core_m, build.core_modulus_pa) for build in BUILDS.values()}) == len(
+        BUILDS
+    )
     assert all(isinstance(build, Build) for build in BUILDS.values())

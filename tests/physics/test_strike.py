@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from taptone.physics import plate, strike
+from taptone.physics.panel import TIPS, hammer
 
 GLASS_ON_STEEL = strike.contact_modulus(210e9, 0.30, 10e9, 0.30)
 K_HERTZ = strike.hertz_stiffness(GLASS_ON_STEEL, 0.010)
@@ -148,3 +149,25 @@ def test_sandwich_at_both_ends_is_a_plain_plate():
     h = strike.sandwich_response(np.array([0.0, 10.0]), 1.04e4, 59.3, 6.6e5, 11.2)[0]
     assert h[0] == pytest.approx(1.0 / plate.point_impedance(59.3 + 1e-3, 11.2), rel=3e-2)
     assert h[1] == pytest.approx(1.0 / plate.point_impedance(1.04e4 + 59.3, 11.2), rel=3e-2)
+
+
+def test_softer_tips_stay_longer_and_are_duller():
+    # Johnson, 11.4: contact time goes as E*^-0.4 on a half space; common practice, no source, for the order.
+    order = ["steel", "brass", "plastic", "taped"]
+    assert sorted(TIPS) == sorted(order)
+    tips = [hammer(0.060, tip) for tip in order]
+    modulus = np.array([strike.contact_modulus(t.tip_modulus_pa, t.tip_poisson, 12e9, 0.30) for t in tips])
+    radius = np.array([t.tip_radius_m for t in tips])
+    blow = strike.strike(0.060, strike.hertz_stiffness(modulus, radius), 0.7, dt_s=DT, longest_s=4e-3)
+    assert blow.contact_s == pytest.approx(2.8683 * (0.060**2 / (radius * modulus**2 * 0.7)) ** 0.2, rel=1e-2)
+    assert np.all(np.diff(blow.contact_s) > 0.0)
+    spectrum = np.abs(np.fft.rfft(blow.force_n, 1 << 18, axis=1))
+    f = np.fft.rfftfreq(1 << 18, DT)
+    assert np.all(np.diff([f[np.argmax(row < row[0] / 2.0)] for row in spectrum]) < 0.0)
+
+
+def test_heavier_hammers_stay_longer():
+    # Johnson, 11.4: as m^0.4.
+    masses = np.array([0.020, 0.060, 0.250])
+    blow = strike.strike(masses, K_HERTZ, 0.7, dt_s=5e-7, longest_s=2e-3)
+    assert blow.contact_s / blow.contact_s[0] == pytest.approx((masses / 0.020) ** 0.4, rel=1e-2)

@@ -1,0 +1,550 @@
+"""Tables and pictures from what became of the panels.
+
+Every interval holds 95 % of draws of the panels with replacement. A loose station that was not assessed
+counts as missed; the ranking figures look at assessed stations off declared structure only, for all methods
+alike.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from itertools import pairwise
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import peers
+import scenes
+from numpy.typing import NDArray
+
+from taptone.evaluation import verdicts
+
+if TYPE_CHECKING:
+    from accuracy import Found
+
+DRAWS = 200
+START, END = "<!-- tables: written by benchmarks/accuracy.py -->", "<!-- end of tables -->"
+RATIOS = (0.0, 0.1, 0.2, 0.35, 0.5, 0.7, 1.0)
+RHOS = (0.0, 0.3, 0.6, 0.8, 1.0)
+RADII_MM = (0.0, 22.0, 40.0, 75.0, 150.0, 1000.0)
+
+
+# -- figures --------------------------------------------------------------------------------------------
+
+
+def told(found: Iterable[Found]) -> list[Found]:
+    """Those that got a log at all."""
+    return [f for f in found if not f.refused]
+
+
+def pooled(found: Sequence[Found], name: str) -> NDArray[Any]:
+    parts = [getattr(f, name) for f in found]
+    return np.concatenate(parts) if parts else np.zeros(0)
+
+
+def flagged(f: Found) -> NDArray[np.bool_]:
+    return np.asarray(f.verdict == "suspect")
+
+
+def hits(found: Sequence[Found]) -> float:
+    n = sum(int(f.loose.sum()) for f in found)
+    return sum(int((flagged(f) & f.loose).sum()) for f in found) / n if n else math.nan
+
+
+def false_flags(found: Sequence[Found]) -> float:
+    n = sum(int(f.good.sum()) for f in found)
+    return sum(int((flagged(f) & f.good).sum()) for f in found) / n if n else math.nan
+
+
+def not_assessed(found: Sequence[Found]) -> float:
+    n = sum(len(f.verdict) for f in found)
+    return sum(int((f.verdict == "not assessed").sum()) for f in found) / n if n else math.nan
+
+
+def any_flag(found: Sequence[Found]) -> float:
+    return float(np.mean([bool((flagged(f) & f.good).any()) for f in found])) if found else math.nan
+
+
+def taps_f(found: Sequence[Found]) -> float:
+    true, heard, paired = (sum(f.strikes[k] for f in found) for k in range(3))
+    return 2 * paired / (true + heard) if true + heard else math.nan
+
+
+def ranking(
+    metric: Callable[[NDArray[np.bool_], NDArray[np.float64]], float], name: str
+) -> Callable[[Sequence[Found]], float]:
+    """A ranking metric of one method over good and loose stations of all panels together."""
+
+    def over(found: Sequence[Found]) -> float:
+        some = [f for f in found if name in f.ranking]
+        if not some:
+            return math.nan
+        counted = [ranked(f) for f in some]
+        truth = np.concatenate([f.loose[c] for f, c in zip(some, counted, strict=True)])
+        score = np.concatenate([f.ranking[name][c] for f, c in zip(some, counted, strict=True)])
+        return metric(truth, score)
+
+    return over
+
+
+def ranked(f: Found) -> NDArray[np.bool_]:
+    """Stations that are ranked: good or loose, off declared structure, of which only taptone is told."""
+    told_of = np.array([f.case.declared and bool(b) for b in f.behind], bool)
+    return np.asarray((f.good | f.loose) & ~told_of)
+
+
+def below(cut: float) -> Callable[[Sequence[Found]], float]:
+    """Share of good stations off structure whose chance_if_good lies below a cut."""
+
+    def share(found: Sequence[Found]) -> float:
+        chance = np.concatenate([_good_chance(f) for f in found]) if found else np.zeros(0)
+        return float(np.mean(chance < cut)) if len(chance) else math.nan
+
+    return share
+
+
+def _good_chance(f: Found) -> NDArray[np.float64]:
+    plain = np.array([not b for b in f.behind], bool)
+    chance = f.chance[f.good & plain]
+    return chance[np.isfinite(chance)]
+
+
+def interval(
+    found: Sequence[Found], figure: Callable[[Sequence[Found]], float]
+) -> tuple[float, float, float]:
+    """A figure over panels, and where 95 % of it lies when the panels are drawn anew."""
+    value = figure(found)
+    if len(found) < 2 or math.isnan(value):
+        return value, math.nan, math.nan
+    rng = np.random.default_rng(0)
+    drawn = [figure([found[k] for k in rng.integers(0, len(found), len(found))]) for _ in range(DRAWS)]
+    if np.isnan(drawn).all():
+        return value, math.nan, math.nan
+    low, high = np.nanpercentile(drawn, [2.5, 97.5])
+    return value, float(low), float(high)
+
+
+# -- as text --------------------------------------------------------------------------------------------
+
+
+def in_short(f: Found) -> str:
+    """One line on one panel."""
+    head = f"{f.case.scene}, {f.case.build}, {f.case.fault or 'clean'}"
+    if f.refused:
+        return f"{head}: {f.refused}"
+    return (
+        f"{head}: hits {hits([f]):.2f}, false {false_flags([f]):.3f}, not assessed {not_assessed([f]):.2f}, "
+        f"taps {taps_f([f]):.3f}"
+    )
+
+
+def percent(values: tuple[float, float, float], digits: int = 1) -> str:
+    if math.isnan(values[0]):
+        return "–"
+    value, low, high = (f"{100 * v:.{digits}f}" for v in values)
+    return f"{value}" if math.isnan(values[1]) else f"{value} ({low} to {high})"
+
+
+def three(values: tuple[float, float, float]) -> str:
+    if math.isnan(values[0]):
+        return "–"
+    return (
+        f"{values[0]:.3f}"
+        if math.isnan(values[1])
+        else f"{values[0]:.3f} ({values[1]:.3f} to {values[2]:.3f})"
+    )
+
+
+def rows_of(head: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:
+    lines = [f"| {' | '.join(head)} |", "|" + "---|" * len(head)]
+    return lines + [f"| {' | '.join(row)} |" for row in rows]
+
+
+def tables(found: Sequence[Found], said: str) -> str:
+    """All tables as markdown."""
+    usual = [f for f in found if f.case.spread == 1.0]
+    first = [f for f in told(usual) if f.case.simulator == "first"]
+    faulty = [f for f in first if f.case.fault]
+    clean = [f for f in first if not f.case.fault]
+    stations = sum(len(f.verdict) for f in first)
+    text = [
+        f"{len(found)} panels ({sum(bool(f.case.fault) for f in found)} with faults), {said}. "
+        f"{stations} stations at the usual spreads: {scenes.SPREADS}. Intervals hold 95 % of draws of the "
+        "panels.",
+        "",
+        "### Scene by scene",
+        "",
+        *rows_of(
+            (
+                *(
+                    "scene",
+                    "panels",
+                    "refused",
+                    "taps F",
+                    "onset error ms, median / 95th",
+                    "wrong stations unmarked",
+                ),
+                *(
+                    "hits %",
+                    "false flags %",
+                    "not assessed %",
+                    "AUC",
+                    "average precision",
+                    "hits at 1 % false flags, %",
+                ),
+                "best peer there, %",
+                "good stations below 0.1 / 0.05 / 0.01, %",
+            ),
+            [scene_row(name, [f for f in usual if f.case.scene == name]) for name in names(usual)]
+            + [scene_row("**all, first simulator**", [f for f in usual if f.case.simulator == "first"])],
+        ),
+        "",
+        "### What was hit",
+        "",
+        *rows_of(("loose : bonded stiffness", "stations", "hits %"), by_bin(faulty, "ratio", RATIOS)),
+        "",
+        *rows_of(("r/a", "stations", "hits %"), by_bin(faulty, "rho", RHOS)),
+        "",
+        *rows_of(("radius, mm", "stations", "hits %"), by_bin(faulty, "radius_mm", RADII_MM)),
+        "",
+        *rows_of(
+            ("fault", "stations", "hits %"),
+            [
+                (kind, str(n), percent(interval(faulty, kind_hits(kind))))
+                for kind in sorted({k for f in faulty for k in f.kind if k})
+                if (n := sum(k == kind for f in faulty for k in f.kind))
+            ],
+        ),
+        "",
+        "### False flags",
+        "",
+        *rows_of(
+            ("panels", "good stations", "false flags %", "panels with any flag %"),
+            [
+                (
+                    name,
+                    str(sum(int(f.good.sum()) for f in some)),
+                    percent(interval(some, false_flags), 2),
+                    percent(interval(some, any_flag)),
+                )
+                for name, some in (
+                    ("clean, structure declared", [f for f in clean if f.case.declared]),
+                    ("clean, structure not declared", [f for f in clean if not f.case.declared]),
+                    ("with faults, structure declared", [f for f in faulty if f.case.declared]),
+                    ("with faults, structure not declared", [f for f in faulty if not f.case.declared]),
+                    ("a third bad", [f for f in faulty if f.case.scene == "a third bad"]),
+                )
+            ],
+        ),
+        "",
+        *rows_of(
+            ("what lies behind, not declared", "good stations", "false flags %"),
+            [
+                (kind, str(n), percent(interval(first, behind_flags(kind)), 2))
+                for kind in sorted({b for f in first for b in f.behind if b})
+                if (
+                    n := sum(
+                        b == kind and g
+                        for f in first
+                        if not f.case.declared
+                        for b, g in zip(f.behind, f.good, strict=True)
+                    )
+                )
+            ],
+        ),
+        "",
+        "### Chance checked",
+        "",
+        *rows_of(
+            ("good stations off structure with `chance_if_good` below", "found %", "5 to 95 % of references"),
+            [
+                (f"{cut:g}", percent(interval(calm(first), below(cut))), reference_range(calm(first), cut))
+                for cut in (0.1, 0.05, 0.01)
+            ],
+        ),
+        "",
+        f"Over the {len(calm(first))} panels whose reference is whole and of the right construction and "
+        "hammer.",
+        "",
+        "### Beside plain methods",
+        "",
+        *peer_table(first),
+        "",
+        "### Spreads of good laminate",
+        "",
+        *rows_of(
+            (
+                "spreads",
+                "panels",
+                "hits %",
+                "false flags %",
+                "AUC",
+                "hits at 1 % false flags, %",
+                "best peer, %",
+            ),
+            [spread_row(found, by) for by in (0.5, 1.0, 2.0)],
+        ),
+        "",
+        "The row of 1 holds the same panels as the others, at the usual spreads.",
+    ]
+    return "\n".join(text)
+
+
+def names(found: Iterable[Found]) -> list[str]:
+    return list(dict.fromkeys(f.case.scene for f in found))
+
+
+def calm(found: Sequence[Found]) -> list[Found]:
+    """Panels with a whole reference of their own construction and hammer."""
+    return [f for f in found if f.case.scene not in scenes.POOR_REFERENCE]
+
+
+def best_peer(found: Sequence[Found]) -> tuple[str, float]:
+    methods = sorted({name for f in found for name in f.ranking if name != peers.OURS})
+    scored = [(ranking(verdicts.hits_at_false_flags, name)(found), name) for name in methods]
+    scored = [(value, name) for value, name in scored if not math.isnan(value)]
+    return (max(scored)[1], max(scored)[0]) if scored else ("", math.nan)
+
+
+def scene_row(name: str, every: Sequence[Found]) -> list[str]:
+    some = told(every)
+    errors = np.abs(pooled(some, "errors_ms"))
+    onset = f"{np.median(errors):.3f} / {np.percentile(errors, 95):.3f}" if len(errors) else "–"
+    faulty = [f for f in some if f.case.fault]
+    peer, best = best_peer(some)
+    return [
+        name,
+        str(len(every)),
+        str(len(every) - len(some)),
+        f"{taps_f(some):.4f}" if some else "–",
+        onset,
+        str(sum(f.wrong for f in some)),
+        percent(interval(faulty, hits)),
+        percent(interval(some, false_flags), 2),
+        f"{100 * not_assessed(some):.1f}" if some else "–",
+        three(interval(some, ranking(verdicts.auc, peers.OURS))),
+        three(interval(some, ranking(verdicts.average_precision, peers.OURS))),
+        percent(interval(some, ranking(verdicts.hits_at_false_flags, peers.OURS))),
+        f"{100 * best:.1f}, {peer}" if peer else "–",
+        " / ".join(f"{100 * below(cut)(some):.1f}" for cut in (0.1, 0.05, 0.01)),
+    ]
+
+
+def by_bin(found: Sequence[Found], what: str, edges: Sequence[float]) -> list[list[str]]:
+    rows = []
+    for low, high in pairwise(edges):
+        n = sum(int(_inside(f, what, low, high).sum()) for f in found)
+        share = percent(interval(found, binned(what, low, high))) if n else "–"
+        rows.append([f"{low:g} to {high:g}", str(n), share])
+    return rows
+
+
+def binned(what: str, low: float, high: float) -> Callable[[Sequence[Found]], float]:
+    def share(found: Sequence[Found]) -> float:
+        inside = [_inside(f, what, low, high) for f in found]
+        n = sum(int(i.sum()) for i in inside)
+        return (
+            sum(int((flagged(f) & i).sum()) for f, i in zip(found, inside, strict=True)) / n
+            if n
+            else math.nan
+        )
+
+    return share
+
+
+def _inside(f: Found, what: str, low: float, high: float) -> NDArray[np.bool_]:
+    """Stations over loose skin (not wet zones, which are bonded) whose figure lies in a bin."""
+    fault = np.array([bool(k) and k != "wet" for k in f.kind], bool)
+    value = f.radius_m * 1000 if what == "radius_mm" else getattr(f, what)
+    if what != "ratio":
+        fault = fault & (f.ratio <= 0.5)
+    return np.asarray(fault & (value >= low) & ((value < high) | (high == 1.0) & (value <= high)))
+
+
+def kind_hits(kind: str) -> Callable[[Sequence[Found]], float]:
+    def share(found: Sequence[Found]) -> float:
+        here = [np.array([k == kind for k in f.kind], bool) for f in found]
+        n = sum(int(h.sum()) for h in here)
+        return (
+            sum(int((flagged(f) & h).sum()) for f, h in zip(found, here, strict=True)) / n if n else math.nan
+        )
+
+    return share
+
+
+def behind_flags(kind: str) -> Callable[[Sequence[Found]], float]:
+    def share(found: Sequence[Found]) -> float:
+        some = [f for f in found if not f.case.declared]
+        here = [f.good & np.array([b == kind for b in f.behind], bool) for f in some]
+        n = sum(int(h.sum()) for h in here)
+        return (
+            sum(int((flagged(f) & h).sum()) for f, h in zip(some, here, strict=True)) / n if n else math.nan
+        )
+
+    return share
+
+
+def reference_range(found: Sequence[Found], cut: float) -> str:
+    each = [float(np.mean(c < cut)) for f in found if len(c := _good_chance(f)) >= 30]
+    low, high = np.percentile(each, [5, 95]) if each else (math.nan, math.nan)
+    return f"{100 * low:.1f} to {100 * high:.1f}"
+
+
+def peer_table(found: Sequence[Found]) -> list[str]:
+    some = [f for f in found if f.ranking]
+    methods = sorted({name for f in some for name in f.ranking})
+    at_one = {name: ranking(verdicts.hits_at_false_flags, name) for name in methods}
+    order = sorted(methods, key=lambda n: (n != peers.OURS, -at_one[n](some)))
+
+    def ahead(name: str) -> Callable[[Sequence[Found]], float]:
+        return lambda f: at_one[peers.OURS](f) - at_one[name](f)
+
+    rows = [
+        [
+            name,
+            three(interval(some, ranking(verdicts.auc, name))),
+            three(interval(some, ranking(verdicts.average_precision, name))),
+            percent(interval(some, at_one[name])),
+            "" if name == peers.OURS else percent(interval(some, ahead(name))),
+        ]
+        for name in order
+    ]
+    head = ("ranked by", "AUC", "average precision", "hits at 1 % false flags, %", "taptone ahead by, points")
+    return rows_of(head, rows)
+
+
+def spread_row(found: Sequence[Found], by: float) -> list[str]:
+    wide = {f.case.seed for f in found if f.case.spread != 1.0}
+    some = told(f for f in found if f.case.spread == by and f.case.seed in wide)
+    _, best = best_peer(some)
+    return [
+        f"times {by:g}",
+        str(len(some)),
+        percent(interval([f for f in some if f.case.fault], hits)),
+        percent(interval(some, false_flags), 2),
+        three(interval(some, ranking(verdicts.auc, peers.OURS))),
+        percent(interval(some, ranking(verdicts.hits_at_false_flags, peers.OURS))),
+        "–" if math.isnan(best) else f"{100 * best:.1f}",
+    ]
+
+
+# -- as pictures ----------------------------------------------------------------------------------------
+
+
+def write(text: str, found: Sequence[Found], docs: Path) -> None:
+    """Put the tables into accuracy.md and draw the pictures beside it."""
+    page = docs / "accuracy.md"
+    before, _, rest = page.read_text(encoding="utf-8").partition(START)
+    after = rest.partition(END)[2]
+    page.write_text(f"{before}{START}\n\n{text}\n\n{END}{after}", encoding="utf-8")
+    folder = docs / "pictures"
+    folder.mkdir(exist_ok=True)
+    first = [f for f in told(found) if f.case.spread == 1.0 and f.case.simulator == "first"]
+    for name, draw in (("hits", draw_hits), ("calibration", draw_calibration), ("ranking", draw_ranking)):
+        figure = draw(first)
+        figure.savefig(folder / f"{name}.png", dpi=110, metadata={"Software": None})
+    for name in names(first):
+        panel = next((f for f in first if f.case.scene == name and f.case.fault), None)
+        if panel is not None:
+            (folder / f"map-{name.replace(' ', '-').replace('/', '-')}.png").write_bytes(map_of(panel.case))
+
+
+def map_of(case: scenes.Case) -> bytes:
+    """The map of one panel, as the program draws it, made smaller."""
+    import io
+
+    from PIL import Image
+
+    from taptone.edges.analysing import analyse_sounds
+    from taptone.edges.learning import learn_reference
+    from taptone.edges.pictures import draw_map
+
+    made = scenes.make(case)
+    reference, _ = learn_reference(
+        [made.reference],
+        boat="Kettle",
+        construction="as built",
+        hammer="as used",
+        panel=made.reference_panel,
+    )
+    result = analyse_sounds([made.sound], panel=made.panel, reference=reference)
+    picture = Image.open(io.BytesIO(draw_map(result)["map.png"])).convert("L")
+    picture.thumbnail((1000, 1000))
+    file = io.BytesIO()
+    picture.quantize(16).save(file, "PNG", optimize=True)
+    return file.getvalue()
+
+
+def _figure(width: float = 6.0, height: float = 4.2) -> tuple[Any, Any]:
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(width, height), layout="constrained")
+    axes = figure.add_subplot()
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)
+    return figure, axes
+
+
+def draw_hits(found: Sequence[Found]) -> Any:
+    """Hit rate against the ratio of loose to bonded stiffness."""
+    figure, axes = _figure()
+    faulty = [f for f in found if f.case.fault]
+    edges = np.linspace(0.0, 1.0, 11)
+    for low, high in pairwise(edges):
+        value, least, most = interval(faulty, binned("ratio", float(low), float(high)))
+        if not math.isnan(value):
+            middle = (low + high) / 2
+            axes.plot([middle], [100 * value], "ko")
+            axes.plot([middle, middle], [100 * least, 100 * most], "k-", lw=1)
+    axes.set(
+        xlabel="loose skin's stiffness over bonded skin's", ylabel="flagged, %", ylim=(-2, 102), xlim=(0, 1)
+    )
+    return figure
+
+
+def draw_calibration(found: Sequence[Found]) -> Any:
+    """Share of good stations below each chance."""
+    figure, axes = _figure()
+    cuts = np.logspace(-4, 0, 41)
+    chance = np.concatenate([_good_chance(f) for f in calm(found)])
+    axes.loglog(cuts, cuts, color="0.6", lw=1, label="as it should be")
+    axes.loglog(cuts, [np.mean(chance <= c) for c in cuts], "k-", label="all panels")
+    each = np.array(
+        [[np.mean(c <= cut) for cut in cuts] for f in calm(found) if len(c := _good_chance(f)) >= 30]
+    )
+    low, high = np.percentile(each, [5, 95], axis=0)
+    axes.fill_between(cuts, np.maximum(low, 1e-5), high, color="0.85", label="90 % of the references")
+    axes.set(
+        xlabel="chance_if_good", ylabel="share of good stations below it", xlim=(1e-4, 1), ylim=(1e-5, 1)
+    )
+    axes.legend(frameon=False)
+    return figure
+
+
+def draw_ranking(found: Sequence[Found]) -> Any:
+    """Hits over false flags, beside the best of each kind of peer."""
+    figure, axes = _figure()
+    some = [f for f in found if f.ranking]
+    methods = sorted({n for f in some for n in f.ranking if n != peers.OURS})
+    best = sorted(methods, key=lambda n: -ranking(verdicts.hits_at_false_flags, n)(some))[:3]
+    shown = [peers.OURS, *best, peers.TWO_LINES]
+    for name, dashes in zip(dict.fromkeys(shown), ("-", "--", "-.", ":", (0, (1, 3))), strict=False):
+        counted = [ranked(f) for f in some]
+        truth = np.concatenate([f.loose[c] for f, c in zip(some, counted, strict=True)])
+        score = np.concatenate([f.ranking[name][c] for f, c in zip(some, counted, strict=True)])
+        held = np.isfinite(score)
+        order = np.argsort(-score[held], kind="stable")
+        true = np.cumsum(truth[held][order])
+        false = np.cumsum(~truth[held][order])
+        axes.semilogx(
+            np.maximum(100 * false / false[-1], 0.01),
+            100 * true / true[-1],
+            color="k",
+            ls=dashes,
+            lw=1.2,
+            label=name,
+        )
+    axes.set(xlabel="false flags, %", ylabel="hits, %", xlim=(0.01, 100), ylim=(0, 102))
+    axes.legend(frameon=False, fontsize=7)
+    return figure
