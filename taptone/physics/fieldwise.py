@@ -37,7 +37,7 @@ __all__ = [
 
 ComplexArray = NDArray[np.complex128]
 
-#: Modes are followed up to here; what lies above still gives way under the hammer, as a spring.
+#: Modes are heard up to here; those above still move under the hammer.
 HIGHEST_HZ = 9000.0
 
 _SOUND_M_S, _AIR_KG_M3 = 343.0, 1.205
@@ -358,10 +358,11 @@ class _Trial:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Modes:
-    """What rings in a bay: every mode of the trial functions, those up to ``highest_hz`` to be followed.
+    """What rings in a bay: every mode of the trial functions, lowest first.
 
-    ``omega`` (rad/s) and ``loss`` have shape (modes,), in the order of frequency; ``shape`` gives the outer
-    skin's motion as weights of the trial functions, one column a mode, for a modal mass of 1 kg.
+    ``omega`` (rad/s) and ``loss`` have shape (modes,); ``weights`` make the outer skin's motion of the trial
+    functions, one column a mode, for a modal mass of 1 kg. The first ``stepped`` of them meet the hammer (the
+    others give way at once, as springs), the first ``followed``, up to the highest frequency, are heard.
     """
 
     fields: Fields
@@ -370,6 +371,7 @@ class Modes:
     weights: FloatArray
     trials: tuple[_Trial, ...]
     followed: int
+    stepped: int
 
     @property
     def frequency_hz(self) -> FloatArray:
@@ -378,10 +380,9 @@ class Modes:
 
     @property
     def pole(self) -> ComplexArray:
-        """Poles of the modes followed, rad/s."""
-        omega, loss = self.omega[: self.followed], self.loss[: self.followed]
-        sigma = 0.5 * np.minimum(loss, 1.8) * omega
-        return np.asarray(-sigma + 1j * np.sqrt(omega**2 - sigma**2))
+        """Poles of the modes, rad/s."""
+        sigma = 0.5 * np.minimum(self.loss, 1.8) * self.omega
+        return np.asarray(-sigma + 1j * np.sqrt(self.omega**2 - sigma**2))
 
     def shape(self, places_m: FloatArray, most: int | None = None) -> FloatArray:
         """Motion of the outer skin at places (n, 2) counted from the bay's corner, shape (n, modes)."""
@@ -389,10 +390,10 @@ class Modes:
         return np.asarray(values @ self.weights[:, :most])
 
     def compliance(self, places_m: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Static compliance at places, in m/N: of the modes followed, and of all that is beyond them."""
+        """Static compliance at places, in m/N: of the modes stepped, and of all that is beyond them."""
         parts = self.shape(places_m) ** 2 / self.omega**2
-        followed = np.asarray(parts[:, : self.followed].sum(axis=1), np.float64)
-        return followed, np.asarray(parts[:, self.followed :].sum(axis=1) + self._tail(places_m), np.float64)
+        stepped = np.asarray(parts[:, : self.stepped].sum(axis=1), np.float64)
+        return stepped, np.asarray(parts[:, self.stepped :].sum(axis=1) + self._tail(places_m), np.float64)
 
     def _tail(self, places_m: FloatArray) -> FloatArray:
         """Compliance of the waves shorter than any trial function: ``sum of 1 / (D k^4 + K)``."""
@@ -420,7 +421,7 @@ def modes_of(fields: Fields, *, highest_hz: float = HIGHEST_HZ, backed: bool = F
     fields : Fields
         The bay.
     highest_hz : float, optional
-        Modes are followed up to here, in Hz; it also sets how short the waves are that can be told apart.
+        Modes are heard up to here, in Hz; it also sets how short the waves are that can be told apart.
     backed : bool, optional
         Whether the far side of the core is held still, so that only the skin moves.
 
@@ -470,7 +471,7 @@ def modes_of(fields: Fields, *, highest_hz: float = HIGHEST_HZ, backed: bool = F
     omega = np.sqrt(np.maximum(omega2, 1.0))
     loss = np.einsum("ik,ik->k", weights, stiff.imag @ weights) / omega**2
     followed = int(np.searchsorted(omega, 2.0 * np.pi * highest_hz))
-    return Modes(fields, omega, loss, weights, (skin,) if backed else (skin, rear), followed)
+    return Modes(fields, omega, loss, weights, (skin,) if backed else (skin, rear), followed, len(omega))
 
 
 def _trial(size_m: tuple[float, float], sine: bool, reach: float) -> _Trial:
@@ -593,7 +594,7 @@ def strike(
     Notes
     -----
     Each mode is turned by its own exact factor a step and kicked by the force; the hammer is stepped by
-    Verlet's rule. The modes above ``highest_hz`` follow the force at once. The step is stable while
+    Verlet's rule. Waves shorter than any trial function follow the force at once. The step is stable while
     ``dt^2 (1/m + sum of shape^2) / (their compliance) < 4``, whatever the tip's stiffness.
 
     Examples
@@ -604,7 +605,7 @@ def strike(
     >>> 0.4 < 1e3 * float(blow.contact_s[0]) < 0.8
     True
     """
-    drive = modes.shape(places_m, modes.followed).T
+    drive, pole = modes.shape(places_m, modes.stepped).T, modes.pole[: modes.stepped]
     give = modes.compliance(places_m)[1]
     k, speed = np.broadcast_to(hertz_n_m15, give.shape), np.broadcast_to(speed_m_s, give.shape)
     mobility = 1.0 / mass_kg + (drive**2).sum(axis=0)
@@ -613,8 +614,8 @@ def strike(
             f"time step of {dt_s * 1e6:.3g} us is {np.sqrt(worst / 4.0):.2g} times the longest stable one",
             hint="choose a shorter step, that is a higher sample rate",
         )
-    turn = np.exp(modes.pole * dt_s)[:, None]
-    kick, read = drive * dt_s, drive / modes.pole.imag[:, None]
+    turn = np.exp(pole * dt_s)[:, None]
+    kick, read = drive * dt_s, drive / pole.imag[:, None]
     z = np.zeros(drive.shape, complex)
     steps = round(_LONGEST_S / dt_s)
     force = np.zeros((steps, len(give)))
@@ -689,7 +690,7 @@ def pressure(
     >>> sound.shape
     (100,)
     """
-    pole, drive = modes.pole, modes.shape(place_m[None], modes.followed)[0]
+    pole, drive = modes.pole[: modes.followed], modes.shape(place_m[None], modes.followed)[0]
     first, heard = _ways(modes, place_m, ear_m, dt_s)
     heard = heard * drive  # (delays, modes)
     delays = len(heard)

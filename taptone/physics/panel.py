@@ -229,7 +229,9 @@ class Build:
                     )
                     omega = np.sqrt(omega**2 + arch / self.mass_kg_m2)
                 found.append((float(omega / (2.0 * np.pi)), i, j))
-        return tuple(sorted(mode for mode in found if mode[0] <= up_to_hz)[:most])
+        found.sort()
+        # A bay always keeps its lowest mode, however small and stiff it is.
+        return tuple(mode for mode in found if mode[0] <= up_to_hz)[:most] or tuple(found[:1])
 
     def _wave_number_squared(self, i: int, j: int) -> float:
         """``k^2`` of a bay mode, such that ``D k^4`` is the mode's bending stiffness."""

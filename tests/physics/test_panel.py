@@ -307,3 +307,11 @@ def test_drift_is_slow_and_the_same_again():
 def test_bad_input_is_named(make, message):
     with pytest.raises(SettingError, match=message):
         make()
+
+
+def test_a_small_stiff_bay_keeps_its_lowest_mode():
+    small = replace(BUILDS["balsa deck"], bay_m=(0.3, 0.25))
+    [(hz, i, j)] = small.bay_modes()
+    assert hz > 800.0
+    assert (i, j) == (1, 1)
+    assert local(Scene(build=small), [[0.1, 0.1]]).bay_hz.shape == (1,)
