@@ -195,7 +195,7 @@ def main() -> None:
     print(text)
     print(f"{time.monotonic() - begun:.0f} s", file=sys.stderr)
     if chosen.write:
-        report.write(text, found, ROOT / "docs")
+        report.write(text, found, said, ROOT / "docs")
 
 
 if __name__ == "__main__":

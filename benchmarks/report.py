@@ -156,6 +156,13 @@ def three(values: tuple[float, float, float]) -> str:
     )
 
 
+def four(values: tuple[float, float, float]) -> str:
+    if math.isnan(values[0]):
+        return "–"
+    value, low, high = (f"{v:.4f}" for v in values)
+    return value if math.isnan(values[1]) else f"{value} ({low} to {high})"
+
+
 def rows_of(head: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:
     lines = [f"| {' | '.join(head)} |", "|" + "---|" * len(head)]
     return lines + [f"| {' | '.join(row)} |" for row in rows]
@@ -173,32 +180,39 @@ def tables(found: Sequence[Found], said: str) -> str:
         f"{stations} stations at the usual spreads: {scenes.SPREADS}. Intervals hold 95 % of draws of the "
         "panels.",
         "",
-        "### Scene by scene",
+        "### Taps, scene by scene",
         "",
         *rows_of(
             (
-                *(
-                    "scene",
-                    "panels",
-                    "refused",
-                    "taps F",
-                    "onset error ms, median / 95th",
-                    "wrong stations unmarked",
-                ),
-                *(
-                    "hits %",
-                    "false flags %",
-                    "not assessed %",
-                    "AUC",
-                    "average precision",
-                    "hits at 1 % false flags, %",
-                ),
-                "best peer there, %",
-                "good stations below 0.1 / 0.05 / 0.01, %",
+                "scene",
+                "panels",
+                "refused",
+                "taps F",
+                "onset error ms, median",
+                "95th",
+                "wrong stations unmarked",
             ),
-            [scene_row(name, [f for f in usual if f.case.scene == name]) for name in names(usual)]
-            + [scene_row("**all, first simulator**", [f for f in usual if f.case.simulator == "first"])],
+            [tap_row(*part) for part in scenes_of(usual)],
         ),
+        "",
+        "### Verdicts, scene by scene",
+        "",
+        *rows_of(
+            ("scene", "stations", "loose", "hits %", "false flags %", "not assessed %"),
+            [verdict_row(*part) for part in scenes_of(usual)],
+        ),
+        "",
+        "### Ranking and chance, scene by scene",
+        "",
+        *rows_of(
+            (
+                *("scene", "AUC", "average precision", "hits at 1 % false flags, %", "best peer there, %"),
+                *("good stations below 0.1, %", "below 0.05", "below 0.01"),
+            ),
+            [rank_row(*part) for part in scenes_of(usual)],
+        ),
+        "",
+        "All peers scene by scene are in [accuracy-peers.md](accuracy-peers.md).",
         "",
         "### What was hit",
         "",
@@ -307,28 +321,83 @@ def best_peer(found: Sequence[Found]) -> tuple[str, float]:
     return (max(scored)[1], max(scored)[0]) if scored else ("", math.nan)
 
 
-def scene_row(name: str, every: Sequence[Found]) -> list[str]:
+def scenes_of(found: Sequence[Found]) -> list[tuple[str, list[Found]]]:
+    """Every scene with its panels, and all of the first simulator together."""
+    parts = [(name, [f for f in found if f.case.scene == name]) for name in sorted(names(found))]
+    return [*parts, ("**all, first simulator**", [f for f in found if f.case.simulator == "first"])]
+
+
+def tap_row(name: str, every: Sequence[Found]) -> list[str]:
     some = told(every)
-    errors = np.abs(pooled(some, "errors_ms"))
-    onset = f"{np.median(errors):.3f} / {np.percentile(errors, 95):.3f}" if len(errors) else "–"
-    faulty = [f for f in some if f.case.fault]
-    peer, best = best_peer(some)
     return [
         name,
         str(len(every)),
         str(len(every) - len(some)),
-        f"{taps_f(some):.4f}" if some else "–",
-        onset,
+        four(interval(some, taps_f)),
+        three(interval(some, onset_error(50))),
+        three(interval(some, onset_error(95))),
         str(sum(f.wrong for f in some)),
+    ]
+
+
+def verdict_row(name: str, every: Sequence[Found]) -> list[str]:
+    some = told(every)
+    faulty = [f for f in some if f.case.fault]
+    return [
+        name,
+        str(sum(len(f.verdict) for f in some)),
+        str(sum(int(f.loose.sum()) for f in some)),
         percent(interval(faulty, hits)),
         percent(interval(some, false_flags), 2),
-        f"{100 * not_assessed(some):.1f}" if some else "–",
+        percent(interval(some, not_assessed)),
+    ]
+
+
+def rank_row(name: str, every: Sequence[Found]) -> list[str]:
+    some = told(every)
+    peer, best = best_peer(some)
+    return [
+        name,
         three(interval(some, ranking(verdicts.auc, peers.OURS))),
         three(interval(some, ranking(verdicts.average_precision, peers.OURS))),
         percent(interval(some, ranking(verdicts.hits_at_false_flags, peers.OURS))),
         f"{100 * best:.1f}, {peer}" if peer else "–",
-        " / ".join(f"{100 * below(cut)(some):.1f}" for cut in (0.1, 0.05, 0.01)),
+        *(percent(interval(some, below(cut))) for cut in (0.1, 0.05, 0.01)),
     ]
+
+
+def onset_error(share: float) -> Callable[[Sequence[Found]], float]:
+    def over(found: Sequence[Found]) -> float:
+        errors = np.abs(pooled(found, "errors_ms"))
+        return float(np.percentile(errors, share)) if len(errors) else math.nan
+
+    return over
+
+
+def peer_page(found: Sequence[Found], said: str) -> str:
+    """Every method in every scene."""
+    usual = [f for f in found if f.case.spread == 1.0]
+    methods = sorted({name for f in usual for name in f.ranking}, key=lambda n: (n != peers.OURS, n))
+    text = [
+        "# Every method, scene by scene",
+        "",
+        "Written by `benchmarks/accuracy.py`; what the panels, the methods and the figures are stands in",
+        f"[accuracy.md](accuracy.md). {said[0].upper()}{said[1:]}.",
+    ]
+    for title, metric, write in (
+        ("AUC", verdicts.auc, three),
+        ("Average precision", verdicts.average_precision, three),
+        ("Hits at 1 % false flags, %", verdicts.hits_at_false_flags, percent),
+    ):
+        text += ["", f"## {title}", ""]
+        text += rows_of(
+            ("scene", *methods),
+            [
+                [name, *(write(interval(told(some), ranking(metric, method))) for method in methods)]
+                for name, some in scenes_of(usual)
+            ],
+        )
+    return "\n".join(text) + "\n"
 
 
 def by_bin(found: Sequence[Found], what: str, edges: Sequence[float]) -> list[list[str]]:
@@ -432,8 +501,9 @@ def spread_row(found: Sequence[Found], by: float) -> list[str]:
 # -- as pictures ----------------------------------------------------------------------------------------
 
 
-def write(text: str, found: Sequence[Found], docs: Path) -> None:
-    """Put the tables into accuracy.md and draw the pictures beside it."""
+def write(text: str, found: Sequence[Found], said: str, docs: Path) -> None:
+    """Put the tables into accuracy.md, the peers beside it, and draw the pictures."""
+    (docs / "accuracy-peers.md").write_text(peer_page(found, said), encoding="utf-8")
     page = docs / "accuracy.md"
     before, _, rest = page.read_text(encoding="utf-8").partition(START)
     after = rest.partition(END)[2]

@@ -14,7 +14,7 @@ import numpy as np
 
 from taptone.errors import SoundError
 from taptone.pipeline.compare import Comparison, compare, shapes
-from taptone.pipeline.detect import detect, offset
+from taptone.pipeline.detect import detect, offset, without_soft
 from taptone.pipeline.judge import Heard, judge
 from taptone.pipeline.measure import find_room, measure
 from taptone.pipeline.outline import outline
@@ -169,7 +169,7 @@ def hear(sound: Sound, settings: Settings = Settings()) -> tuple[list[Measured],
     >>> round(tap["mode_hz"], -1), round(tap["decay_ms"], -1)
     (900.0, 40.0)
     """
-    found = list(detect(sound, settings.detect))
+    found = without_soft(list(detect(sound, settings.detect)), settings.detect)
     taps = [t for t in found if isinstance(t, Tap)]
     room = find_room(taps, settings.measure)
     name = sound.recording.name

@@ -19,7 +19,7 @@ References
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 from taptone.settings import DetectSettings
 from taptone.types import FloatArray, Rejected, Sound, Tap
 
-__all__ = ["Detector", "detect"]
+__all__ = ["Detector", "detect", "offset", "without_soft"]
 
 _HOP_S = 0.0005  # frame of the energy curves
 _STRETCH_S = 2.0  # searched at a time
@@ -75,6 +75,57 @@ def detect(sound: Sound, settings: DetectSettings = DetectSettings()) -> Iterato
     for block in sound.blocks():
         yield from detector.feed(block)
     yield from detector.finish()
+
+
+def without_soft(
+    found: Sequence[Tap | Rejected], settings: DetectSettings = DetectSettings()
+) -> list[Tap | Rejected]:
+    """Reject what is far softer than the taps of the same recording: somebody else's hammer, a click.
+
+    Parameters
+    ----------
+    found : sequence of Tap or Rejected
+        All of one recording, in order.
+    settings : DetectSettings, optional
+        How much softer is too soft; nothing is of fewer than `soft_taps` taps.
+
+    Returns
+    -------
+    list of Tap or Rejected
+        In order; a tap that followed a rejected sound is no bounce of it.
+
+    Examples
+    --------
+    >>> without_soft([])
+    []
+    """
+    level = np.array([_level_db(t) if isinstance(t, Tap) else np.nan for t in found])
+    first = np.array([isinstance(t, Tap) and "bounce" not in t.flags for t in found], bool)
+    if first.sum() < settings.soft_taps:
+        return list(found)
+    below = float(np.median(level[first])) - level
+    kept: list[Tap | Rejected] = []
+    last = -math.inf
+    for sound, under_db in zip(found, below, strict=True):
+        bounce = (sound.sample - last) * 1000 / sound.rate_hz <= settings.bounce_to_ms
+        if isinstance(sound, Rejected):
+            kept.append(sound)
+        elif under_db > settings.soft_db and not bounce:
+            reason = f"too soft: {under_db:.0f} dB under the middle one of the taps"
+            kept.append(Rejected(sound.recording, sound.sample, sound.rate_hz, reason))
+        else:
+            flags = tuple(flag for flag in sound.flags if flag != "bounce")
+            kept.append(replace(sound, flags=("bounce", *flags) if bounce else flags))
+            last = sound.sample
+    return kept
+
+
+def _level_db(tap: Tap) -> float:
+    """Power of the first 20 ms, noise taken off."""
+    start = tap.clip[tap.onset : min(tap.onset + round(0.02 * tap.rate_hz), tap.end)].astype(float)
+    quiet = float(tap.noise.astype(float).var()) if len(tap.noise) else 0.0
+    power = float(start.var()) if len(start) else 0.0
+    return 10 * math.log10(max(power - quiet, 0.01 * power) + _FLOOR)
 
 
 @dataclass(slots=True)

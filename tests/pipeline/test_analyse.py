@@ -234,9 +234,9 @@ def test_frozen_is_not_assessed(rng, reference, with_reference):
 
 
 def test_too_near_the_noise_is_not_assessed(rng, reference):
-    hits = [tap(rng) * (0.02 if k in (2, 5) else 1.0) for k in range(9)]
+    hits = [tap(rng) * (0.08 if k in (2, 5) else 1.0) for k in range(9)]
     result = analyse_sounds(
-        [Invented(laid(hits, noise=1.4e-3))],
+        [Invented(laid(hits, noise=5.6e-3))],
         panel=panel(1, 9),
         reference=reference,
         settings=with_values({"judge.snr_db": "15"}),
