@@ -23,7 +23,7 @@ from taptone.evaluation import verdicts
 if TYPE_CHECKING:
     from accuracy import Found
 
-DRAWS = 200
+DRAWS = 100
 START, END = "<!-- tables: written by benchmarks/accuracy.py -->", "<!-- end of tables -->"
 RATIOS = (0.0, 0.1, 0.2, 0.35, 0.5, 0.7, 1.0)
 RHOS = (0.0, 0.3, 0.6, 0.8, 1.0)
@@ -76,14 +76,19 @@ def ranking(
 ) -> Callable[[Sequence[Found]], float]:
     """A ranking metric of one method over good and loose stations of all panels together."""
 
+    kept: dict[int, tuple[NDArray[np.bool_], NDArray[np.float64]]] = {}
+
+    def of(f: Found) -> tuple[NDArray[np.bool_], NDArray[np.float64]]:
+        if id(f) not in kept:
+            counted = ranked(f)
+            kept[id(f)] = f.loose[counted], f.ranking[name][counted]
+        return kept[id(f)]
+
     def over(found: Sequence[Found]) -> float:
-        some = [f for f in found if name in f.ranking]
+        some = [of(f) for f in found if name in f.ranking]
         if not some:
             return math.nan
-        counted = [ranked(f) for f in some]
-        truth = np.concatenate([f.loose[c] for f, c in zip(some, counted, strict=True)])
-        score = np.concatenate([f.ranking[name][c] for f, c in zip(some, counted, strict=True)])
-        return metric(truth, score)
+        return metric(np.concatenate([t for t, _ in some]), np.concatenate([s for _, s in some]))
 
     return over
 
@@ -97,8 +102,13 @@ def ranked(f: Found) -> NDArray[np.bool_]:
 def below(cut: float) -> Callable[[Sequence[Found]], float]:
     """Share of good stations off structure whose chance_if_good lies below a cut."""
 
+    kept: dict[int, NDArray[np.float64]] = {}
+
     def share(found: Sequence[Found]) -> float:
-        chance = np.concatenate([_good_chance(f) for f in found]) if found else np.zeros(0)
+        for f in found:
+            if id(f) not in kept:
+                kept[id(f)] = _good_chance(f)
+        chance = np.concatenate([kept[id(f)] for f in found]) if found else np.zeros(0)
         return float(np.mean(chance < cut)) if len(chance) else math.nan
 
     return share
@@ -410,14 +420,20 @@ def by_bin(found: Sequence[Found], what: str, edges: Sequence[float]) -> list[li
 
 
 def binned(what: str, low: float, high: float) -> Callable[[Sequence[Found]], float]:
+    return counted(lambda f: _inside(f, what, low, high))
+
+
+def counted(where: Callable[[Found], NDArray[np.bool_]]) -> Callable[[Sequence[Found]], float]:
+    """Share of some stations that were flagged."""
+    kept: dict[int, tuple[int, int]] = {}
+
     def share(found: Sequence[Found]) -> float:
-        inside = [_inside(f, what, low, high) for f in found]
-        n = sum(int(i.sum()) for i in inside)
-        return (
-            sum(int((flagged(f) & i).sum()) for f, i in zip(found, inside, strict=True)) / n
-            if n
-            else math.nan
-        )
+        for f in found:
+            if id(f) not in kept:
+                here = where(f)
+                kept[id(f)] = int((flagged(f) & here).sum()), int(here.sum())
+        n = sum(kept[id(f)][1] for f in found)
+        return sum(kept[id(f)][0] for f in found) / n if n else math.nan
 
     return share
 
@@ -432,26 +448,12 @@ def _inside(f: Found, what: str, low: float, high: float) -> NDArray[np.bool_]:
 
 
 def kind_hits(kind: str) -> Callable[[Sequence[Found]], float]:
-    def share(found: Sequence[Found]) -> float:
-        here = [np.array([k == kind for k in f.kind], bool) for f in found]
-        n = sum(int(h.sum()) for h in here)
-        return (
-            sum(int((flagged(f) & h).sum()) for f, h in zip(found, here, strict=True)) / n if n else math.nan
-        )
-
-    return share
+    return counted(lambda f: np.array([k == kind for k in f.kind], bool))
 
 
 def behind_flags(kind: str) -> Callable[[Sequence[Found]], float]:
-    def share(found: Sequence[Found]) -> float:
-        some = [f for f in found if not f.case.declared]
-        here = [f.good & np.array([b == kind for b in f.behind], bool) for f in some]
-        n = sum(int(h.sum()) for h in here)
-        return (
-            sum(int((flagged(f) & h).sum()) for f, h in zip(some, here, strict=True)) / n if n else math.nan
-        )
-
-    return share
+    """Share of good stations over undeclared structure that were flagged."""
+    return counted(lambda f: f.good & np.array([b == kind and not f.case.declared for b in f.behind], bool))
 
 
 def reference_range(found: Sequence[Found], cut: float) -> str:

@@ -37,6 +37,8 @@ _SPLIT_HZ = 1500.0
 _STEP_S = 0.004  # step in which a sound is seen to swell or to die away
 _NEAR_S = 0.7  # sounds this near tell what a doubtful one belongs to
 _TALK = 2  # so many of them that swell or do not die away are talk, or a machine at work
+_LEAST_DB_S = 20.0  # a hall of 3 s
+_UNEVEN_DB = 3.0  # of 20 ms steps about a straight fall
 _FLOOR = (2.0**-15) ** 2 / 12.0  # power of 16-bit rounding: no noise is taken to be lower
 
 
@@ -401,7 +403,7 @@ class Detector:
             return 10 * math.log10(early / left) if left else math.inf
 
         fall_db = fallen_db(power[12:25])  # 48 to 100 ms, or to the next contact
-        if fall_db < s.fall_db:
+        if fall_db < s.fall_db and not _rings_out(power - quiet):
             return f"does not die away: {fall_db:.0f} dB down after 50 to 100 ms", True
         return "", fallen_db(power[3:12]) < s.soon_db
 
@@ -512,6 +514,22 @@ def _first_sample(samples: NDArray[np.float32], rate_hz: int) -> int:
     rest = (below[-1] - below[:-1]) / (n - k)
     score = k * np.log(first + _FLOOR) + (n - k) * np.log(np.maximum(rest, 0) + _FLOOR)
     return int(k[np.argmin(score)])
+
+
+def _rings_out(power: FloatArray) -> bool:
+    """Whether sound dies as a room does after a blow: evenly, from 20 ms on for as long as is known.
+
+    A shed may hold a tap up so much that it hardly falls within 100 ms; talk is uneven, a beep does not fall.
+    """
+    per = round(0.02 / _STEP_S)
+    n = min(len(power) // per, 12)
+    if n < 6:
+        return False
+    level = 10 * np.log10(np.maximum(power[per : n * per].reshape(-1, per).mean(axis=1), _FLOOR))
+    time_s = np.arange(len(level)) * per * _STEP_S
+    slope, start = np.polyfit(time_s, level, 1)
+    uneven_db = float(np.std(level - start - slope * time_s))
+    return bool(slope < -_LEAST_DB_S and uneven_db < _UNEVEN_DB)
 
 
 def _mean_square(samples: FloatArray, step: int) -> FloatArray:
