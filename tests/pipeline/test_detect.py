@@ -314,3 +314,22 @@ def test_few_taps_are_all_kept(array_sound, made_ring, made_recording):
     hits = [(0.5 + 0.5 * k, made_ring(rate, 900.0, 40.0, level=0.5 * 10 ** (-10 * k / 20))) for k in range(5)]
     found = list(detect(array_sound(made_recording(rate, 3.5, hits, noise=1e-5), rate)))
     assert without_soft(found) == found
+
+
+# -- in a shed -------------------------------------------------------------------------------------------
+
+
+def test_taps_that_a_shed_holds_up_are_taps_and_a_beep_there_is_not(array_sound, made_ring, made_recording):
+    """A tail of 1.2 s with 80 times the energy of the tap itself: hardly fallen after 100 ms, but dying evenly."""
+    rate = 48000
+    t = np.arange(round(1.2 * rate)) / rate
+    tail = np.random.default_rng(5).standard_normal(len(t)) * 10 ** (-3 * t / 1.2)
+    tail[: round(0.004 * rate)] = 0.0
+    hit = np.concatenate([made_ring(rate, 900.0, 40.0), np.zeros(len(t))])
+    back = np.convolve(made_ring(rate, 900.0, 40.0)[: rate // 20], tail)[: len(hit)]
+    hit[: len(back)] += 9.0 * back * np.sqrt((hit**2).sum() / (back**2).sum())
+    at_s = 0.5 + 1.5 * np.arange(8)
+    beep = 0.3 * np.sin(2 * np.pi * 1000 * np.arange(round(0.5 * rate)) / rate)
+    sound = made_recording(rate, 14.0, [*((s, hit) for s in at_s), (13.0, beep)], noise=1e-4)
+    taps = [x for x in detect(array_sound(sound, rate)) if isinstance(x, Tap) and "bounce" not in x.flags]
+    assert [x.time_s for x in taps] == pytest.approx(at_s, abs=2e-3)
