@@ -8,6 +8,7 @@ alike.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Iterable, Sequence
 from itertools import pairwise
 from pathlib import Path
@@ -519,7 +520,8 @@ def write(text: str, found: Sequence[Found], said: str, docs: Path) -> None:
     for name in names(first):
         panel = next((f for f in first if f.case.scene == name and f.case.fault), None)
         if panel is not None:
-            (folder / f"map-{name.replace(' ', '-').replace('/', '-')}.png").write_bytes(map_of(panel.case))
+            plain = re.sub(r"[^A-Za-z0-9.]+", "-", name)
+            (folder / f"map-{plain}.png").write_bytes(map_of(panel.case))
 
 
 def map_of(case: scenes.Case) -> bytes:
