@@ -320,7 +320,7 @@ def test_few_taps_are_all_kept(array_sound, made_ring, made_recording):
 
 
 def test_taps_that_a_shed_holds_up_are_taps_and_a_beep_there_is_not(array_sound, made_ring, made_recording):
-    """A tail of 1.2 s with 80 times the energy of the tap itself: hardly fallen after 100 ms, but dying evenly."""
+    """A tail of 1.2 s with 80 times the energy of the tap: hardly fallen after 100 ms, but dying evenly."""
     rate = 48000
     t = np.arange(round(1.2 * rate)) / rate
     tail = np.random.default_rng(5).standard_normal(len(t)) * 10 ** (-3 * t / 1.2)
