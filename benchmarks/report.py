@@ -179,16 +179,16 @@ def rows_of(head: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:
     return lines + [f"| {' | '.join(row)} |" for row in rows]
 
 
-def tables(found: Sequence[Found], said: str) -> str:
-    """All tables as markdown."""
-    usual = [f for f in found if f.case.spread == 1.0]
+def tables(found: Sequence[Found], said: str, spread: float = 1.0) -> str:
+    """All tables at one spread as markdown."""
+    usual = [f for f in found if f.case.spread == spread]
     first = [f for f in told(usual) if f.case.simulator == "first"]
     faulty = [f for f in first if f.case.fault]
     clean = [f for f in first if not f.case.fault]
     stations = sum(len(f.verdict) for f in first)
     text = [
-        f"{len(found)} panels ({sum(bool(f.case.fault) for f in found)} with faults), {said}. "
-        f"{stations} stations at the usual spreads: {scenes.SPREADS}. Intervals hold 95 % of draws of the "
+        f"{len(usual)} panels ({sum(bool(f.case.fault) for f in usual)} with faults), {said}. {stations} "
+        f"stations at {spread:g} times these spreads: {scenes.SPREADS}. Intervals hold 95 % of draws of the "
         "panels.",
         "",
         "### Taps, scene by scene",
@@ -223,7 +223,8 @@ def tables(found: Sequence[Found], said: str) -> str:
             [rank_row(*part) for part in scenes_of(usual)],
         ),
         "",
-        "All peers scene by scene are in [accuracy-peers.md](accuracy-peers.md).",
+        "All peers scene by scene are in [accuracy-peers.md](accuracy-peers.md), all tables at half and "
+        "double spreads in [accuracy-spreads.md](accuracy-spreads.md).",
         "",
         "### What was hit",
         "",
@@ -323,6 +324,13 @@ def names(found: Iterable[Found]) -> list[str]:
 def calm(found: Sequence[Found]) -> list[Found]:
     """Panels with a whole reference of their own construction and hammer."""
     return [f for f in found if f.case.scene not in scenes.POOR_REFERENCE]
+
+
+def spread_page(found: Sequence[Found], said: str) -> str:
+    """All tables at half and at double spreads."""
+    parts = [f"## {by:g} times the usual spreads\n\n{tables(found, said, by)}\n" for by in (0.5, 2.0)]
+    head = "The tables of [accuracy.md](accuracy.md) on a quarter of the panels (`benchmarks/accuracy.py`)."
+    return "\n".join(["# With better and with worse laminate", "", head, "", *parts])
 
 
 def best_peer(found: Sequence[Found]) -> tuple[str, float]:
@@ -507,6 +515,7 @@ def spread_row(found: Sequence[Found], by: float) -> list[str]:
 def write(text: str, found: Sequence[Found], said: str, docs: Path) -> None:
     """Put the tables into accuracy.md, the peers beside it, and draw the pictures."""
     (docs / "accuracy-peers.md").write_text(peer_page(found, said), encoding="utf-8")
+    (docs / "accuracy-spreads.md").write_text(spread_page(found, said), encoding="utf-8")
     page = docs / "accuracy.md"
     before, _, rest = page.read_text(encoding="utf-8").partition(START)
     after = rest.partition(END)[2]
@@ -517,9 +526,10 @@ def write(text: str, found: Sequence[Found], said: str, docs: Path) -> None:
     for name, draw in (("hits", draw_hits), ("calibration", draw_calibration), ("ranking", draw_ranking)):
         figure = draw(first)
         figure.savefig(folder / f"{name}.png", dpi=110, metadata={"Software": None})
-    for name in names(first):
-        panel = next((f for f in first if f.case.scene == name and f.case.fault), None)
-        if panel is not None:
+    usual = [f for f in told(found) if f.case.spread == 1.0]
+    for name in names(usual):
+        some = [f for f in usual if f.case.scene == name]
+        for panel in sorted(some, key=lambda f: not f.case.fault)[:1]:
             plain = re.sub(r"[^A-Za-z0-9.]+", "-", name)
             (folder / f"map-{plain}.png").write_bytes(map_of(panel.case))
 
