@@ -145,7 +145,7 @@ def simulator() -> str:
 
 def program() -> str:
     """Fingerprint of all that judges them."""
-    rooms = ("pipeline", "model", "edges", "survey")
+    rooms = ("pipeline", "model", "edges", "survey", "evaluation")
     return fingerprint(
         [p for room in rooms for p in (ROOT / "taptone" / room).glob("*.py")]
         + [
@@ -177,8 +177,14 @@ def main() -> None:
     parser.add_argument("--only", default="", help="scenes whose name holds this")
     parser.add_argument("--kept", type=Path, default=KEPT, help="folder for the results of single panels")
     chosen = parser.parse_args()
+    if chosen.write and (chosen.quick or chosen.only or chosen.seeds != "report"):
+        parser.error("--write is for all panels of the reporting seeds")
+    if chosen.processes < 1 or chosen.kept.is_file():
+        parser.error("--processes wants 1 or more, --kept a folder")
     begun = time.monotonic()
     todo = [c for c in scenes.cases(SEEDS[chosen.seeds], quick=chosen.quick) if chosen.only in c.scene]
+    if not todo:
+        parser.error(f"no scene is called {chosen.only!r}")
     folder = chosen.kept / f"{chosen.seeds}-{simulator()}-{program()}{'-quick' if chosen.quick else ''}"
     folder.mkdir(parents=True, exist_ok=True)
     found = []

@@ -218,7 +218,7 @@ def tables(found: Sequence[Found], said: str, spread: float = 1.0) -> str:
         *rows_of(
             (
                 *("scene", "AUC", "average precision", "hits at 1 % false flags, %", "best peer there, %"),
-                *("good stations below 0.1, %", "below 0.05", "below 0.01"),
+                *("good stations off structure below 0.1, %", "below 0.05", "below 0.01"),
             ),
             [rank_row(*part) for part in scenes_of(usual)],
         ),
