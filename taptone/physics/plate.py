@@ -379,7 +379,7 @@ def long_patch_factors(aspect: float) -> tuple[float, float]:
     Examples
     --------
     >>> print("{:.3f} {:.3f}".format(*long_patch_factors(2.0)))
-    0.692 0.621
+    0.692 0.632
     """
     strip_stiffness = 1.0 / (4.0 * _SINK[-1]) / (16.0 * np.pi)
     strip_frequency = _SQUARE_TO_STRIP[-1] / 4.0 / clamped_circle_lambda2(0, 0)

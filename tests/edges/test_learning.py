@@ -70,9 +70,9 @@ def test_a_bounce_is_no_strike(rng):
 
 
 def test_places_too_near_the_noise_are_left_out(rng):
-    hits = [tap(rng) * (0.02 if k in (2, 5) else 1.0) for k in range(10)]
+    hits = [tap(rng) * (0.08 if k in (2, 5) else 1.0) for k in range(10)]
     quiet = with_values({"judge.snr_db": "15"})
-    reference, _ = learn_reference([Invented(laid(hits, noise=1.4e-3))], **OF, settings=quiet)
+    reference, _ = learn_reference([Invented(laid(hits, noise=5.6e-3))], **OF, settings=quiet)
     assert reference.labels == ("1", "2", "4", "5", "7", "8", "9", "10")
 
 
