@@ -109,17 +109,24 @@ def without_soft(
     kept: list[Tap | Rejected] = []
     last = -math.inf
     for sound, under_db in zip(found, below, strict=True):
-        bounce = (sound.sample - last) * 1000 / sound.rate_hz <= settings.bounce_to_ms
         if isinstance(sound, Rejected):
             kept.append(sound)
-        elif under_db > settings.soft_db and not bounce:
+            continue
+        tap = _after(sound, last, settings)
+        if under_db > settings.soft_db and "bounce" not in tap.flags:
             reason = f"too soft: {under_db:.0f} dB under the middle one of the taps"
-            kept.append(Rejected(sound.recording, sound.sample, sound.rate_hz, reason))
+            kept.append(Rejected(tap.recording, tap.sample, tap.rate_hz, reason))
         else:
-            flags = tuple(flag for flag in sound.flags if flag != "bounce")
-            kept.append(replace(sound, flags=("bounce", *flags) if bounce else flags))
-            last = sound.sample
+            kept.append(tap)
+            last = tap.sample
     return kept
+
+
+def _after(tap: Tap, last: float, settings: DetectSettings) -> Tap:
+    """The tap, a bounce if it follows the contact at sample `last` closely enough, and only then."""
+    flags = tuple(flag for flag in tap.flags if flag != "bounce")
+    bounce = (tap.sample - last) * 1000 / tap.rate_hz <= settings.bounce_to_ms
+    return replace(tap, flags=("bounce", *flags) if bounce else flags)
 
 
 def _level_db(tap: Tap) -> float:
@@ -368,10 +375,9 @@ class Detector:
                 reason = f"dies slowly among {len(others)} sounds that are no taps: talk, or a machine"
         if reason:
             return Rejected(self.recording, tap.sample, self.rate_hz, reason)
-        gap_ms = (tap.sample - self._last_contact) * 1000 / self.rate_hz
+        tap = _after(tap, self._last_contact, self.settings)
         self._last_contact = tap.sample
-        bounce = ("bounce",) if gap_ms <= self.settings.bounce_to_ms else ()
-        return replace(tap, flags=(*bounce, *tap.flags))
+        return tap
 
     def _not_a_tap(
         self, clip: NDArray[np.float32], onset: int, end: int, noise: NDArray[np.float32]
