@@ -242,14 +242,14 @@ def _of_kind(
         members = np.array([k for k, own in enumerate(structure) if own == kind and heard[k]], int)
         if len(members) <= least:
             continue
+        chance[members] = 1.0
+        if not np.median(tilt[members]) > 0:
+            continue
         fold = np.arange(len(members)) % _FOLDS
-        for n in range(min(_FOLDS, len(members))):
+        for n in np.unique(fold[duller[members]]):
+            odd = members[(fold == n) & duller[members]]
             scorer = new_scorer().fit(difference[members[fold != n]])
-            chance[members[fold == n]] = scorer.chance_if_good(
-                scorer.score_samples(difference[members[fold == n]])
-            )
-        stiffer = float(np.median(tilt[members])) > 0
-        chance[members] = np.where(duller[members] & stiffer, chance[members], 1.0)
+            chance[odd] = scorer.chance_if_good(scorer.score_samples(difference[odd]))
     return chance
 
 
