@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from taptone import __version__
+from taptone.edges.stated import NAMES, difference, frozen
 from taptone.model.baseline import Baseline
 from taptone.pipeline import analyse
 from taptone.pipeline.compare import crisper
@@ -21,7 +22,6 @@ __all__ = ["analyse_sounds"]
 
 _LIBRARIES = ("numpy", "scipy", "librosa", "scikit-learn", "soundfile", "av", "shapely", "matplotlib")
 _APART_C = 10.0  # common practice, no source: resin softens as it warms
-_NAMES = ("boat", "construction", "hammer", "recorder")
 
 
 def analyse_sounds(
@@ -71,7 +71,7 @@ def analyse_sounds(
         given = {k: v for k, v in stated.items() if not _unsaid(v) and _unsaid(getattr(panel, k))}
         cautions = tuple(c for c in panel.cautions if not any(c.startswith(_spoken(name)) for name in given))
         panel = dataclasses.replace(panel, **given, cautions=cautions)
-    facts = {name: getattr(panel, name, "") or stated.get(name, "") for name in _NAMES}
+    facts = {name: getattr(panel, name, "") or stated.get(name, "") for name in NAMES}
     temp_c = panel.surface_temp_c if panel is not None else stated.get("surface_temp_c") or math.nan
     kinds: list[str] = []
     if panel is not None and panel.structures:
@@ -86,7 +86,7 @@ def analyse_sounds(
         panel=panel,
         reference=reference,
         structure=kinds,
-        refused=_unlike(facts, reference) or _frozen(panel, temp_c) or _far_in_temperature(temp_c, reference),
+        refused=_unlike(facts, reference) or frozen(panel, temp_c) or _far_in_temperature(temp_c, reference),
         settings=settings,
         versions=_versions(),
         on_sound=on_sound,
@@ -104,18 +104,11 @@ def _unlike(facts: Mapping[str, str], reference: Reference | None) -> str:
     """Reason, where panel and baseline both say what they are of, and differ."""
     if reference is None:
         return ""
-    for name in _NAMES:
-        here, there = facts[name].strip(), str(getattr(reference, name)).strip()
-        if here and there and here.casefold() != there.casefold():
-            return f"the baseline is of another {name} ({there}), this panel is of {here}"
-    return ""
-
-
-def _frozen(panel: Panel | None, temp_c: float) -> str:
-    ice = "ice makes a loose or wet place sound good"
-    if panel is not None and panel.conditions.get("frozen_within_72h") is True:
-        return f"frozen within 72 h: {ice}"
-    return f"surface at {temp_c:.0f} °C: {ice}" if temp_c <= 0 else ""
+    found = difference(facts, {name: str(getattr(reference, name)) for name in NAMES})
+    if found is None:
+        return ""
+    name, here, there = found
+    return f"the baseline is of another {name} ({there}), this panel is of {here}"
 
 
 def _far_in_temperature(temp_c: float, reference: Reference | None) -> str:

@@ -41,9 +41,7 @@ def set_beside(path: Path, content: bytes) -> Path | None:
     """
     if not path.exists() or path.read_bytes() == content:
         return None
-    for n in itertools.count(1):
-        beside = path.with_name(f"{path.stem}.earlier-{n}{path.suffix}")
-        if not beside.exists():
-            os.rename(path, beside)
-            return beside
-    raise AssertionError
+    names = (path.with_name(f"{path.stem}.earlier-{n}{path.suffix}") for n in itertools.count(1))
+    beside = next(name for name in names if not name.exists())
+    os.rename(path, beside)
+    return beside

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from taptone import __version__
+from taptone.edges.stated import NAMES, difference, frozen
 from taptone.errors import BaselineError, ReferenceTooSmallError
 from taptone.pipeline import hear, pool, strikes
 from taptone.pipeline.place import place
@@ -128,17 +129,15 @@ def learn_reference(
 
 
 def _belongs(panel: Panel, stated: Mapping[str, str]) -> None:
-    for name, there in stated.items():
-        here = str(getattr(panel, name))
-        if here and there and here.casefold() != there.casefold():
-            raise BaselineError(
-                f"the panel is of another {name} ({here}) than stated ({there})", hint="correct one of them"
-            )
-    if panel.conditions.get("frozen_within_72h") is True or panel.surface_temp_c <= 0:
+    found = difference({name: str(getattr(panel, name)) for name in NAMES}, stated)
+    if found is not None:
+        name, here, there = found
         raise BaselineError(
-            "the panel was frozen, and ice makes a loose or wet place sound good",
-            hint="tap the reference again after 72 h without frost",
+            f"the panel is of another {name} ({here}) than stated ({there})", hint="correct one of them"
         )
+    ice = frozen(panel, panel.surface_temp_c)
+    if ice:
+        raise BaselineError(ice, hint="tap the reference again after 72 h without frost")
 
 
 def _by_count(

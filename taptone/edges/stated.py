@@ -1,0 +1,63 @@
+"""What a person stated of a boat, a panel and a day, held against what was stated before."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from taptone.types import Panel
+
+__all__ = ["NAMES", "difference", "frozen"]
+
+#: What must be the same for two recordings to be compared, where both say it.
+NAMES = ("boat", "construction", "hammer", "recorder")
+
+
+def difference(here: Mapping[str, str], there: Mapping[str, str]) -> tuple[str, str, str] | None:
+    """The first thing that both state, and state differently.
+
+    Parameters
+    ----------
+    here, there : mapping of str to str
+        By :data:`NAMES`; what is empty was not stated.
+
+    Returns
+    -------
+    tuple of str or None
+        Which, and what either says.
+
+    Examples
+    --------
+    >>> difference({"boat": "Kettle", "hammer": "60 g"}, {"boat": "kettle ", "hammer": "90 g"})
+    ('hammer', '60 g', '90 g')
+    """
+    for name in NAMES:
+        one, two = here.get(name, "").strip(), there.get(name, "").strip()
+        if one and two and one.casefold() != two.casefold():
+            return name, one, two
+    return None
+
+
+def frozen(panel: Panel | None, temp_c: float) -> str:
+    """Why a panel cannot be heard for frost; empty where it can.
+
+    Parameters
+    ----------
+    panel : Panel or None
+        Its conditions.
+    temp_c : float
+        Temperature of its surface in °C; ``nan`` where nobody said.
+
+    Returns
+    -------
+    str
+        A reason.
+
+    Examples
+    --------
+    >>> frozen(None, -3.0)
+    'surface at -3 °C: ice makes a loose or wet place sound good'
+    """
+    ice = "ice makes a loose or wet place sound good"
+    if panel is not None and panel.conditions.get("frozen_within_72h") is True:
+        return f"frozen within 72 h: {ice}"
+    return f"surface at {temp_c:.0f} °C: {ice}" if temp_c <= 0 else ""
