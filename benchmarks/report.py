@@ -48,19 +48,26 @@ def flagged(f: Found) -> NDArray[np.bool_]:
     return np.asarray(f.verdict == "suspect")
 
 
-def hits(found: Sequence[Found]) -> float:
-    n = sum(int(f.loose.sum()) for f in found)
-    return sum(int((flagged(f) & f.loose).sum()) for f in found) / n if n else math.nan
+def share(
+    metric: Callable[[NDArray[np.bool_], NDArray[np.bool_]], float],
+) -> Callable[[Sequence[Found]], float]:
+    """A metric of flags over good and loose stations of all panels together."""
+
+    def over(found: Sequence[Found]) -> float:
+        if not found:
+            return math.nan
+        counted = [f.good | f.loose for f in found]
+        truth = np.concatenate([f.loose[c] for f, c in zip(found, counted, strict=True)])
+        return metric(truth, np.concatenate([flagged(f)[c] for f, c in zip(found, counted, strict=True)]))
+
+    return over
 
 
-def false_flags(found: Sequence[Found]) -> float:
-    n = sum(int(f.good.sum()) for f in found)
-    return sum(int((flagged(f) & f.good).sum()) for f in found) / n if n else math.nan
+hits, false_flags = share(verdicts.hits), share(verdicts.false_flags)
 
 
 def not_assessed(found: Sequence[Found]) -> float:
-    n = sum(len(f.verdict) for f in found)
-    return sum(int((f.verdict == "not assessed").sum()) for f in found) / n if n else math.nan
+    return verdicts.not_assessed(pooled(found, "chance"))
 
 
 def any_flag(found: Sequence[Found]) -> float:
