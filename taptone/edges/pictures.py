@@ -250,6 +250,8 @@ def _footing(result: Result) -> list[str]:
             "Areas: solid line, at least this far (between suspects); dashed line, up to the nearest "
             "stations without a difference: the real edge may lie further out."
         )
+    if any(point.verdict == "suspect" for point in result.points):
+        lines.append("Counts of good places are estimates from a fitted tail; see points.csv.")
     version = result.versions.get("taptone", "")
     made = f" taptone {version}." if version else ""
     return [

@@ -252,9 +252,11 @@ def _one(
     numbers = _numbers(here, len(near), decay_ms, centroid_hz, reference_decay_ms, reference_centroid_hz)
     if sure >= settings.confidence:
         where = f"on declared {here.structure}, but unlike the others on it; " if here.structure else ""
+        n = compared.n_good
+        beyond = ", an estimate beyond what so many can show" if chance < 1 / (n + 1) else ""
         text = (
             f"{where}{furthest}{numbers}; {rarity(chance)} would sound this different (tail fitted to "
-            f"{compared.n_good} good places and stations); {judged} judged"
+            f"{n} good places and stations{beyond}); {judged} judged"
         )
         base = (
             (decay_ms, centroid_hz, _median([h.ring_db for h in near]))

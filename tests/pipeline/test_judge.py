@@ -122,7 +122,8 @@ def test_reason_in_plain_numbers():
         "decay 80 ms, its 3 neighbours 41 ms, the reference 38 ms; "
         "centroid 600 Hz, 310 Hz below its neighbours, 400 Hz below the reference; "
         "about 1 good place in 4,000 would sound this different "
-        "(tail fitted to 24 good places and stations); 4 judged"  # 1 / 2.6e-4 is 3846
+        "(tail fitted to 24 good places and stations, an estimate beyond what so many can show); "
+        "4 judged"  # 1 / 2.6e-4 is 3846
     )
     assert got.character == "hollow"
     assert got.confidence == pytest.approx(1 - 4 * 2.6e-4)
