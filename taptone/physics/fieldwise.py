@@ -20,7 +20,7 @@ from scipy.sparse import csr_array
 
 from taptone.errors import SettingError
 from taptone.physics.panel import Scene, as_places, local, stopped_normal
-from taptone.physics.scene import Blows, TapTruth
+from taptone.physics.scene import Blows, TapTruth, truths_of
 from taptone.types import FloatArray
 
 __all__ = [
@@ -189,30 +189,7 @@ def listen(
                     sound = pressure(modes, place, np.array([*ear, z]), force, dt_s, length)
                     sounds[i] = _delivered(sound, rate_hz, finer)[offset[i] :: finer][:samples]
     sounds = sosfilt(butter(2, _LOWEST_HZ, "high", fs=rate_hz, output="sos"), sounds, axis=1)
-    truths = tuple(
-        TapTruth(
-            sample=int(onsets[i]),
-            time_s=float(times_s[i]),
-            delay_s=float(delay[i]),
-            station=i,
-            row=0,
-            kind="tap",
-            x_m=float(blows.xy[i, 0]),
-            y_m=float(blows.xy[i, 1]),
-            loose=bool(here.loose[i]),
-            stiffness_n_m=float(here.stiffness_n_m[i]),
-            bonded_stiffness_n_m=float(here.bonded_stiffness_n_m[i]),
-            to_edge_m=float(here.to_edge_m[i]),
-            contact_ms=float(contact[i] * 1e3),
-            peak_n=float(peak[i]),
-            fault=here.kind[i],
-            behind=here.behind[i],
-            rho=float(here.rho[i]),
-            radius_m=float(here.radius_m[i]) if here.loose[i] else 0.0,
-        )
-        for i in range(n)
-    )
-    return onsets, sounds, truths
+    return onsets, sounds, truths_of(here, blows, times_s, onsets, contact, peak)
 
 
 def _hertz(scene: Scene, surface_pa: FloatArray) -> FloatArray:

@@ -98,6 +98,7 @@ __all__ = [
     "recording",
     "tap_sounds",
     "tapping_times",
+    "truths_of",
 ]
 
 # -- taps and recordings --------------------------------------------------------------------------------
@@ -545,11 +546,50 @@ def _hear(
             contact[some], peak[some] = blow.contact_s, blow.peak_n
     sounds *= (AIR_KG_M3 / (2.0 * np.pi * blows.distance_m))[:, None]
     sounds = sosfilt(butter(2, _LOWEST_HZ, "high", fs=rate_hz, output="sos"), sounds, axis=1)
-    truths = tuple(
+    return onsets, sounds, truths_of(here, blows, times_s, onsets, contact, peak)
+
+
+def truths_of(
+    here: Local,
+    blows: Blows,
+    times_s: FloatArray,
+    onsets: NDArray[np.intp],
+    contact_s: FloatArray,
+    peak_n: FloatArray,
+) -> tuple[TapTruth, ...]:
+    """What is known of each tap, however its sound was worked out.
+
+    Parameters
+    ----------
+    here : Local
+        The panel at the n places struck.
+    blows : Blows
+        How they were struck.
+    times_s : numpy.ndarray, shape (n,)
+        When, in s.
+    onsets : numpy.ndarray of int, shape (n,)
+        First sample of each at the microphone.
+    contact_s, peak_n : numpy.ndarray, shape (n,)
+        Contact time in s and peak force in N.
+
+    Returns
+    -------
+    tuple of TapTruth
+        Numbered as stations of one row.
+
+    Examples
+    --------
+    >>> here = local(Scene(), [[0.1, 0.1]])
+    >>> blows = Blows(np.array([[0.1, 0.1]]), np.ones(1), np.ones(1), np.array([0.343]))
+    >>> [truth] = truths_of(here, blows, np.ones(1), np.array([48049]), np.array([6e-4]), np.array([160.0]))
+    >>> truth.sample, round(truth.delay_s, 6), round(truth.contact_ms, 6)
+    (48049, 0.001, 0.6)
+    """
+    return tuple(
         TapTruth(
             sample=int(onsets[i]),
             time_s=float(times_s[i]),
-            delay_s=float(delay[i]),
+            delay_s=float(blows.distance_m[i] / SPEED_OF_SOUND_M_S),
             station=i,
             row=0,
             kind="tap",
@@ -559,16 +599,15 @@ def _hear(
             stiffness_n_m=float(here.stiffness_n_m[i]),
             bonded_stiffness_n_m=float(here.bonded_stiffness_n_m[i]),
             to_edge_m=float(here.to_edge_m[i]),
-            contact_ms=float(contact[i] * 1e3),
-            peak_n=float(peak[i]),
+            contact_ms=float(contact_s[i] * 1e3),
+            peak_n=float(peak_n[i]),
             fault=here.kind[i],
             behind=here.behind[i],
             rho=float(here.rho[i]),
             radius_m=float(here.radius_m[i]) if here.loose[i] else 0.0,
         )
-        for i in range(n)
+        for i in range(len(onsets))
     )
-    return onsets, sounds, truths
 
 
 #: Contact is stepped at least this fast, at a whole multiple of the sample rate.
