@@ -15,7 +15,7 @@ import numpy as np
 from taptone.errors import SoundError
 from taptone.pipeline.compare import Comparison, compare, shapes
 from taptone.pipeline.detect import detect, offset, without_soft
-from taptone.pipeline.judge import Heard, judge
+from taptone.pipeline.judge import Heard, Judgement, judge
 from taptone.pipeline.measure import find_room, measure
 from taptone.pipeline.outline import outline
 from taptone.pipeline.place import place
@@ -339,7 +339,6 @@ def _judged(
     if refused and reference is not None:
         relative_to = "nothing: the baseline was refused"
     notes += _unlike_structure(kinds, compared, settings)
-    alone = "; relative to this panel only" if compared.own else ""
     decay_ms, centroid_hz = _reference_medians(reference)
     if reference is not None and taps:
         here, there = (
@@ -359,40 +358,61 @@ def _judged(
         reference_centroid_hz=centroid_hz,
         settings=settings.judge,
     )
-    points = []
-    for k, (spot, p, v) in enumerate(zip(places, pooled, verdicts, strict=True)):
-        own = [taps[j] for j in spot.taps]
-        flags = dict.fromkeys(spot.flags + tuple(f for tap in own for f in tap.flags))
-        if any(math.isfinite(tap["bounce_gap_ms"]) for tap in own):
-            flags["bounce"] = None
-        points.append(
-            Point(
-                panel=panel.name if panel else "",
-                station=spot.station.label,
-                x_m=spot.station.x_m,
-                y_m=spot.station.y_m,
-                taps=len(own),
-                recordings=tuple(dict.fromkeys(tap.recording for tap in own)),
-                samples=tuple(tap.sample for tap in own),
-                time_s=own[0].time_s if own else math.nan,
-                verdict=v.verdict,
-                character=v.character,
-                score=float(compared.score[k]) if v.verdict != "not assessed" else math.nan,
-                chance_if_good=float(compared.chance_if_good[k]) if v.verdict != "not assessed" else math.nan,
-                confidence=v.confidence,
-                spread=p[2] if p else math.nan,
-                decay_ms=p[1]["decay_ms"] if p else math.nan,
-                centroid_hz=p[1]["centroid_hz"] if p else math.nan,
-                reference_decay_ms=decay_ms,
-                reference_centroid_hz=centroid_hz,
-                neighbour_decay_ms=v.neighbour_decay_ms,
-                neighbour_centroid_hz=v.neighbour_centroid_hz,
-                flags=tuple(flags),
-                reason=v.reason + (alone if v.verdict != "not assessed" else ""),
-            )
+    points = tuple(
+        _point(k, panel, spot, p, v, compared, taps, (decay_ms, centroid_hz))
+        for k, (spot, p, v) in enumerate(zip(places, pooled, verdicts, strict=True))
+    )
+    if compared.own:
+        points = tuple(
+            p
+            if p.verdict == "not assessed"
+            else replace(p, reason=f"{p.reason}; relative to this panel only")
+            for p in points
         )
     suspects = [s.station for s, v in zip(places, verdicts, strict=True) if v.verdict == "suspect"]
-    return tuple(points), outline(suspects, panel) if panel else (), relative_to, notes
+    return points, outline(suspects, panel) if panel else (), relative_to, notes
+
+
+def _point(
+    k: int,
+    panel: Panel | None,
+    spot: Place,
+    pooled: tuple[FloatArray, dict[str, float], float] | None,
+    judged: Judgement,
+    compared: Comparison,
+    taps: Sequence[Measured],
+    reference_medians: tuple[float, float],
+) -> Point:
+    """The row of the log for one station."""
+    own = [taps[j] for j in spot.taps]
+    flags = dict.fromkeys(spot.flags + tuple(f for tap in own for f in tap.flags))
+    if any(math.isfinite(tap["bounce_gap_ms"]) for tap in own):
+        flags["bounce"] = None
+    assessed = judged.verdict != "not assessed"
+    return Point(
+        panel=panel.name if panel else "",
+        station=spot.station.label,
+        x_m=spot.station.x_m,
+        y_m=spot.station.y_m,
+        taps=len(own),
+        recordings=tuple(dict.fromkeys(tap.recording for tap in own)),
+        samples=tuple(tap.sample for tap in own),
+        time_s=own[0].time_s if own else math.nan,
+        verdict=judged.verdict,
+        character=judged.character,
+        score=float(compared.score[k]) if assessed else math.nan,
+        chance_if_good=float(compared.chance_if_good[k]) if assessed else math.nan,
+        confidence=judged.confidence,
+        spread=pooled[2] if pooled else math.nan,
+        decay_ms=pooled[1]["decay_ms"] if pooled else math.nan,
+        centroid_hz=pooled[1]["centroid_hz"] if pooled else math.nan,
+        reference_decay_ms=reference_medians[0],
+        reference_centroid_hz=reference_medians[1],
+        neighbour_decay_ms=judged.neighbour_decay_ms,
+        neighbour_centroid_hz=judged.neighbour_centroid_hz,
+        flags=tuple(flags),
+        reason=judged.reason,
+    )
 
 
 def _unlike_structure(kinds: Sequence[str], compared: Comparison, settings: Settings) -> list[str]:
