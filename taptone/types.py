@@ -21,6 +21,8 @@ __all__ = [
     "MEASURE_NAMES",
     "Area",
     "Change",
+    "Drift",
+    "Earlier",
     "FloatArray",
     "Measured",
     "Panel",
@@ -228,6 +230,7 @@ class Structure:
     width_m: float = 0.0
     declared: str = ""
     evidence: str = ""
+    declared_after_tapping: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -362,6 +365,47 @@ class Area:
 
 
 @dataclass(frozen=True, slots=True)
+class Drift:
+    """One measure of reference places struck again, against the same or other places before.
+
+    ``uncertain_percent`` is the half width at 99 %. ``found`` is ``none``; ``drift``: surely moved; or
+    ``beyond``: surely moved, and by more than half the reference spread, so that ``stations``, tapped
+    between, are not judged.
+    """
+
+    measure: str
+    first: str
+    later: str
+    places: int
+    again: int
+    paired: bool
+    shift_percent: float
+    uncertain_percent: float
+    half_spread_percent: float
+    found: str
+    stations: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Earlier:
+    """Another panel as an earlier log holds it: its stations, how they sounded, how they were judged.
+
+    ``bands_db`` has shape (stations, bands of :data:`BAND_CENTRES_HZ`); a row of ``nan`` where a station was
+    not assessed.
+    """
+
+    panel: str
+    stated: Mapping[str, str]
+    labels: tuple[str, ...]
+    xy_m: FloatArray
+    bands_db: FloatArray
+    ring_db: FloatArray
+    verdicts: tuple[str, ...]
+    chance_if_good: FloatArray
+    sha256: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Change:
     """A setting that differs from its default."""
 
@@ -389,3 +433,5 @@ class Result:
     settings: Mapping[str, object] = field(default_factory=dict)
     changes: tuple[Change, ...] = ()
     versions: Mapping[str, str] = field(default_factory=dict)
+    drift: tuple[Drift, ...] = ()
+    mirror: Mapping[str, object] = field(default_factory=dict)

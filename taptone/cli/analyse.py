@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from taptone.cli.common import a_name, a_path, sounds_of, tell, temperature, with_settings
+from taptone.cli.common import a_name, a_path, paths, sounds_of, tell, temperature, with_settings
 
 if TYPE_CHECKING:
     from rich.text import Text
 
     from taptone.settings import Settings
-    from taptone.types import Result
+    from taptone.types import Result, Sound
 
 #: Said after every analysis, in plain words.
 CAUTIONS = (
@@ -35,6 +35,27 @@ CAUTIONS = (
 )
 @click.option(
     "--baseline", type=click.Path(), callback=a_path, help="Baseline file from taptone learn (JSON)."
+)
+@click.option(
+    "--recheck",
+    "rechecks",
+    multiple=True,
+    type=click.Path(),
+    callback=paths,
+    metavar="FILE",
+    help="Reference places struck again, recorded last; name it among the recordings too if it came between.",
+)
+@click.option(
+    "--mirror",
+    type=click.Path(),
+    callback=a_path,
+    metavar="LOG_OR_FOLDER",
+    help="Log of the mirrored panel, or of the opposite face.",
+)
+@click.option(
+    "--anyway",
+    is_flag=True,
+    help="Judge although hammer, boat, frost … speak against it; every line says so.",
 )
 @click.option(
     "--out",
@@ -58,6 +79,9 @@ def analyse(
     recordings: tuple[str, ...],
     panel: str | None,
     baseline: str | None,
+    rechecks: tuple[str, ...],
+    mirror: str | None,
+    anyway: bool,
     out: str,
     boat: str,
     hammer: str,
@@ -71,6 +95,7 @@ def analyse(
     RECORDING is one or more sound files of one panel, in the order they were made.
     """
     from taptone.edges.analysing import analyse_sounds
+    from taptone.edges.earlier import load_earlier
     from taptone.edges.pictures import draw_map
     from taptone.edges.tables import may_write, write_result
     from taptone.edges.textfiles import load_baseline, load_panel
@@ -78,15 +103,34 @@ def analyse(
     may_write(Path(out))
     where = load_panel(panel) if panel is not None else None
     known = load_baseline(baseline) if baseline is not None else None
+    other = load_earlier(mirror) if mirror is not None else None
     stated = {
         "boat": boat,
         "hammer": hammer,
         "recorder": recorder,
         "surface_temp_c": temperature(surface_temp_c),
     }
-    with sounds_of(recordings) as (sounds, watched):
+    if not set(recordings) - set(rechecks):
+        raise click.UsageError("every RECORDING is a --recheck: give a recording of the panel as well.")
+    in_order = (*recordings, *(path for path in rechecks if path not in recordings))
+    with sounds_of(in_order) as (opened, watched):
+        sounds: list[Sound] = []
+        again: list[tuple[int, Sound]] = []
+        for path, sound in zip(in_order, opened, strict=True):
+            if path in rechecks:
+                again.append((len(sounds), sound))
+            else:
+                sounds.append(sound)
         result = analyse_sounds(
-            sounds, panel=where, reference=known, stated=stated, settings=settings, on_sound=watched
+            sounds,
+            panel=where,
+            reference=known,
+            stated=stated,
+            rechecks=again,
+            mirror=other,
+            anyway=anyway,
+            settings=settings,
+            on_sound=watched,
         )
     _, _, _, _, _, *kept = write_result(result, Path(out), pictures=draw_map(result))
     _print(result, out, rejected=rejected)

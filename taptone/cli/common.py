@@ -86,6 +86,29 @@ def a_path(ctx: click.Context, param: click.Parameter, value: str | None) -> str
     return value
 
 
+def paths(ctx: click.Context, param: click.Parameter, value: tuple[str, ...]) -> tuple[str, ...]:
+    """Paths given as an option several times, each once, or a usage error.
+
+    Parameters
+    ----------
+    ctx, param : click.Context, click.Parameter
+        As click passes them.
+    value : tuple of str
+        What was written.
+
+    Returns
+    -------
+    tuple of str
+        In the order given.
+
+    Examples
+    --------
+    >>> paths(None, click.Option(["--recheck"]), ("again.wav", "again.wav"))
+    ('again.wav',)
+    """
+    return tuple(dict.fromkeys(str(a_path(ctx, param, path)) for path in value))
+
+
 def with_settings(command: Callable[..., None]) -> Callable[..., None]:
     """Give a command the option ``--set stage.name=value``, and its checked ``settings``.
 

@@ -16,7 +16,7 @@ from taptone.model.baseline import Baseline
 from taptone.pipeline import analyse
 from taptone.pipeline.compare import crisper
 from taptone.settings import Settings
-from taptone.types import Panel, Reference, Result, Sound
+from taptone.types import Earlier, Panel, Reference, Result, Sound
 
 __all__ = ["analyse_sounds"]
 
@@ -30,6 +30,9 @@ def analyse_sounds(
     panel: Panel | None = None,
     reference: Reference | None = None,
     stated: Mapping[str, Any] = {},
+    rechecks: Sequence[tuple[int, Sound]] = (),
+    mirror: Earlier | None = None,
+    anyway: bool = False,
     settings: Settings = Settings(),
     on_sound: Callable[[Sound], Sound] = lambda sound: sound,
 ) -> Result:
@@ -45,6 +48,12 @@ def analyse_sounds(
         Known-good places.
     stated : mapping, optional
         ``boat``, ``hammer``, ``recorder``, ``surface_temp_c`` where the panel does not say.
+    rechecks : sequence of (int, Sound), optional
+        Reference places struck again: how many of `sounds` came before, and the recording.
+    mirror : Earlier, optional
+        The mirrored panel, or the opposite face, from its own log.
+    anyway : bool, optional
+        Judge although what is stated speaks against it; every line then says so.
     settings : Settings, optional
         Of every stage.
     on_sound : callable, optional
@@ -73,42 +82,109 @@ def analyse_sounds(
         panel = dataclasses.replace(panel, **given, cautions=cautions)
     facts = {name: getattr(panel, name, "") or stated.get(name, "") for name in NAMES}
     temp_c = panel.surface_temp_c if panel is not None else stated.get("surface_temp_c") or math.nan
-    kinds: list[str] = []
-    if panel is not None and panel.structures:
-        from taptone.survey.panel import on_structure
-
-        margin_m = settings.judge.structure_margin_m
-        found = [on_structure(panel, s.x_m, s.y_m, margin_m) for s in panel.stations]
-        kinds = [s.kind if s else "" for s in found]
+    against = [
+        *_unlike(facts, reference),
+        *filter(None, [frozen(panel, temp_c), _far_in_temperature(temp_c, reference)]),
+    ]
+    facing, said = _other_side(panel, facts, mirror, anyway)
     result = analyse(
         sounds,
         new_scorer=lambda features: Baseline(benign=np.append(crisper(features - 1), 0.0)),
         panel=panel,
         reference=reference,
-        structure=kinds,
-        refused=_unlike(facts, reference) or frozen(panel, temp_c) or _far_in_temperature(temp_c, reference),
+        structure=_kinds(panel, settings),
+        structure_before=_kinds_before(panel, settings),
+        rechecks=rechecks,
+        mirror=facing,
+        refused=against[0] if against and not anyway else "",
         settings=settings,
         versions=_versions(),
         on_sound=on_sound,
     )
+    if anyway and against:
+        result = _all_the_same(result, "; ".join(against))
     known = {str(r.get("sha256")) for r in reference.recordings} if reference is not None else set()
     own = [r.name for r in result.recordings if r.sha256 and r.sha256 in known]
     notes = [
         f"{name}: the baseline was learned from this very recording: it is compared with itself"
         for name in own
     ]
-    return dataclasses.replace(result, notes=(*result.notes, *notes))
+    return dataclasses.replace(result, notes=(*result.notes, *said, *notes))
 
 
-def _unlike(facts: Mapping[str, str], reference: Reference | None) -> str:
-    """Reason, where panel and baseline both say what they are of, and differ."""
+def _kinds(panel: Panel | None, settings: Settings) -> list[str]:
+    """Kind of declared structure under each station; nothing where none is declared."""
+    if panel is None or not panel.structures:
+        return []
+    from taptone.survey.panel import on_structure
+
+    margin_m = settings.judge.structure_margin_m
+    found = [on_structure(panel, s.x_m, s.y_m, margin_m) for s in panel.stations]
+    return [s.kind if s else "" for s in found]
+
+
+def _kinds_before(panel: Panel | None, settings: Settings) -> list[str] | None:
+    """The same with what was declared before tapping only; None where that is all there is."""
+    if panel is None or not any(s.declared_after_tapping for s in panel.structures):
+        return None
+    earlier = tuple(s for s in panel.structures if not s.declared_after_tapping)
+    return _kinds(dataclasses.replace(panel, structures=earlier), settings)
+
+
+def _unlike(facts: Mapping[str, str], reference: Reference | None) -> list[str]:
+    """Reasons, where panel and baseline both say what they are of, and differ."""
     if reference is None:
-        return ""
-    found = difference(facts, {name: str(getattr(reference, name)) for name in NAMES})
-    if found is None:
-        return ""
-    name, here, there = found
-    return f"the baseline is of another {name} ({there}), this panel is of {here}"
+        return []
+    there = {name: str(getattr(reference, name)) for name in NAMES}
+    found = [difference({name: facts[name]}, {name: there[name]}) for name in NAMES]
+    return [
+        f"the baseline is of another {name} ({known}), this panel is of {here}"
+        for name, here, known in filter(None, found)
+    ]
+
+
+def _all_the_same(result: Result, why: str) -> Result:
+    """Every line says that it was judged although something speaks against it."""
+    points = tuple(
+        dataclasses.replace(
+            p, flags=(*p.flags, "anyway"), reason=f"{p.reason}; judged anyway, although {why}"
+        )
+        for p in result.points
+    )
+    return dataclasses.replace(
+        result,
+        points=points,
+        relative_to=f"{result.relative_to}; judged anyway, although {why}",
+        notes=(*result.notes, f"judged anyway, although {why}"),
+    )
+
+
+def _other_side(
+    panel: Panel | None, facts: Mapping[str, str], mirror: Earlier | None, anyway: bool
+) -> tuple[Earlier | None, list[str]]:
+    """The other side if it is what the panel says, and what a person should know."""
+    if mirror is None:
+        return None, []
+    wanted = [] if panel is None else [name for name in (panel.mirror_of, panel.opposite_face_of) if name]
+    if not wanted:
+        return mirror, [
+            f"the panel file says neither mirror_of nor opposite_face_of: {mirror.panel} is taken for the "
+            "other side because the command says so"
+        ]
+    why = ""
+    if mirror.panel.strip().casefold() not in [name.strip().casefold() for name in wanted]:
+        said = " or ".join(wanted)
+        why = f"the log given with --mirror is of panel {mirror.panel}, the panel file says {said}"
+    else:
+        found = difference(facts, mirror.stated)
+        if found is not None:
+            name, here, there = found
+            why = f"the other side, {mirror.panel}, is of another {name} ({there}), this panel is of {here}"
+    if not why:
+        return mirror, []
+    if anyway:
+        return mirror, [f"{why}: compared anyway"]
+    return None, [f"{why}: the other side is not used (--anyway uses it)"]
 
 
 def _far_in_temperature(temp_c: float, reference: Reference | None) -> str:

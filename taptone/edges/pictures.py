@@ -563,7 +563,8 @@ def _legend(result: Result, marks: Sequence[_Mark]) -> list[_Entry]:
         for kind, hatch in _hatches(result.panel).items():
             line = all(s.width_m <= 0 and not s.outline for s in result.panel.structures if s.kind == kind)
             drawn = _stroke("-.", "0.45") if line else _box(hatch)
-            entries.append((drawn, f"{kind} (declared)"))
+            late = all(s.declared_after_tapping for s in result.panel.structures if s.kind == kind)
+            entries.append((drawn, f"{kind} (declared{' after tapping' if late else ''})"))
         if any(len(area.at_least) > 2 for area in result.areas):
             entries.append((_stroke("-", "black"), "suspect area, at least"))
         if any(len(area.at_most) > 2 for area in result.areas):

@@ -7,22 +7,30 @@ and what is good comes in as a model that can be fitted.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from taptone.errors import SoundError
+from taptone.pipeline.apart import far_apart, least_different, say_apart
 from taptone.pipeline.compare import Comparison, compare, shapes
 from taptone.pipeline.detect import detect, offset, without_soft
+from taptone.pipeline.drift import MEASURES, Visit, drift_of, in_doubt, say_drift
+from taptone.pipeline.hint import hints
 from taptone.pipeline.judge import Heard, Judgement, judge
+from taptone.pipeline.later import beside
 from taptone.pipeline.measure import find_room, measure
-from taptone.pipeline.outline import outline
+from taptone.pipeline.mirror import Mirrored, match, mirrored, say_mirror
+from taptone.pipeline.outline import outline, spacing
 from taptone.pipeline.place import place
 from taptone.settings import Settings, changed, flat
 from taptone.types import (
     BAND_CENTRES_HZ,
     Area,
+    Drift,
+    Earlier,
     FloatArray,
     Measured,
     Panel,
@@ -47,6 +55,9 @@ def analyse(
     panel: Panel | None = None,
     reference: Reference | None = None,
     structure: Sequence[str] = (),
+    structure_before: Sequence[str] | None = None,
+    rechecks: Sequence[tuple[int, Sound]] = (),
+    mirror: Earlier | None = None,
     refused: str = "",
     settings: Settings = Settings(),
     versions: Mapping[str, str] = {},
@@ -66,6 +77,12 @@ def analyse(
         Known-good places; without one the panel is its own reference.
     structure : sequence of str, optional
         Kind of declared structure under each station of the panel, empty where there is none.
+    structure_before : sequence of str, optional
+        The same before anything was declared after tapping: what was judged then stands beside.
+    rechecks : sequence of (int, Sound), optional
+        Reference places struck again: how many recordings of the panel came before, and the recording.
+    mirror : Earlier, optional
+        The mirrored panel, or the opposite face, from its own log.
     refused : str, optional
         Reason why nothing here can be judged (another hammer, frozen …); empty: judge.
     settings : Settings, optional
@@ -106,10 +123,23 @@ def analyse(
         raise SoundError(f"no tap was heard{heard}", hint="tap nearer to the microphone, in a quieter moment")
     places, misplaced = _places(taps, numbers, panel, settings)
     notes += misplaced
-    points, areas, relative_to, said = _judged(
-        taps, places, panel, reference, structure, refused, new_scorer, settings
-    )
-    notes += said
+    again: list[Measured] = []
+    visits: list[Visit] = []
+    for after, sound in rechecks:
+        measured, others, said = hear(on_sound(sound), settings)
+        hits = [measured[k] for k in strikes(measured)]
+        before = sum(bool(spot.taps) and numbers[spot.taps[0]] < after for spot in places)
+        visit, odd = _visit(sound.recording.name, hits, before, reference, panel, settings)
+        visits.append(visit)
+        again += [replace(tap, flags=(*tap.flags, "recheck")) for tap in measured]
+        rejected += others
+        notes += [*said, *odd]
+    story = (taps, places, panel, reference)
+    judged = _judged(*story, structure, visits, mirror, refused, new_scorer, settings)
+    if structure_before is not None and not refused:
+        without = _judged(*story, structure_before, visits, mirror, refused, new_scorer, settings)
+        judged = replace(judged, points=beside(judged.points, without.points, structure, structure_before))
+    notes += judged.notes
     station = [""] * len(taps)
     used = [False] * len(taps)
     for spot in places:
@@ -117,23 +147,37 @@ def analyse(
             station[k], used[k] = spot.station.label, not spot.reason
     return Result(
         panel=panel,
-        recordings=tuple(sound.recording for sound in sounds),
-        points=points,
-        taps=tuple(taps),
-        tap_station=tuple(station),
-        tap_used=tuple(used),
+        recordings=tuple(sound.recording for sound in (*sounds, *(sound for _, sound in rechecks))),
+        points=judged.points,
+        taps=(*taps, *again),
+        tap_station=(*station, *([""] * len(again))),
+        tap_used=(*used, *("bounce" not in tap.flags for tap in again)),
         rejected=tuple(rejected),
-        areas=areas,
+        areas=judged.areas,
         notes=tuple(notes),
         cautions=panel.cautions
         if panel
         else ("no panel file: places are not known, neighbours are not compared",),
-        relative_to=relative_to,
+        relative_to=judged.relative_to,
         baseline=_of(reference),
         settings=flat(settings),
         changes=changed(settings),
         versions=dict(versions),
+        drift=judged.drift,
+        mirror=judged.mirror,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    """What was made of the stations of a panel."""
+
+    points: tuple[Point, ...]
+    areas: tuple[Area, ...]
+    relative_to: str
+    notes: tuple[str, ...]
+    drift: tuple[Drift, ...]
+    mirror: Mapping[str, object]
 
 
 def hear(sound: Sound, settings: Settings = Settings()) -> tuple[list[Measured], list[Rejected], list[str]]:
@@ -289,10 +333,12 @@ def _judged(
     panel: Panel | None,
     reference: Reference | None,
     structure: Sequence[str],
+    rechecks: Sequence[Visit],
+    mirror: Earlier | None,
     refused: str,
     new_scorer: Callable[[int], Scorer],
     settings: Settings,
-) -> tuple[tuple[Point, ...], tuple[Area, ...], str, list[str]]:
+) -> _Judged:
     kinds = list(structure) or [""] * len(places)
     if reference is not None and reference.n_places < settings.judge.least_places:
         refused = refused or (
@@ -305,15 +351,20 @@ def _judged(
         _heard(spot, p, kind, taps, refused, settings)
         for spot, p, kind in zip(places, pooled, kinds, strict=True)
     ]
+    drifts, doubts = ((), ()) if refused else drift_of(places, heard, kinds, reference, rechecks)
+    doubtful = in_doubt(drifts)
+    heard = [
+        replace(h, refused=h.refused or doubtful.get(spot.station.label, ""))
+        for h, spot in zip(heard, places, strict=True)
+    ]
     bands = np.full((len(places), len(BAND_CENTRES_HZ)), np.nan)
     for k, p in enumerate(pooled):
         if p is not None and trusted[k] and not heard[k].refused:
             bands[k] = p[0]
     ring_db = np.array([p[1]["ring_db"] if p is not None else np.nan for p in pooled])
     known, known_ring_db, relative_to = _known(reference, bands, ring_db, places, settings)
-    notes = []
-    shape, known_shape = _in_one_band(bands, known)
-    shape, known_shape = _with_ring(shape, ring_db, known_shape, known_ring_db)
+    notes = [*doubts, *say_drift(drifts)]
+    shape, known_shape = _with_ring(*_in_one_band(bands, known), ring_db, known_ring_db)
     able = np.isfinite(bands).any(axis=1)
     least = settings.judge.least_places
     if known_shape is None and not refused and able.sum() < least:
@@ -322,14 +373,29 @@ def _judged(
             f"{int(able.sum())} stations and no baseline: at least {least} are needed to compare them"
         )
         heard = [replace(h, refused=h.refused or notes[-1]) for h in heard]
-    compared = compare(
-        shape,
-        None if panel is None else np.array([[s.station.x_m, s.station.y_m] for s in places]),
-        kinds,
-        known_shape,
-        lambda: new_scorer(shape.shape[1]),
-        settings.judge,
+    xy_m = None if panel is None else np.array([[s.station.x_m, s.station.y_m] for s in places])
+
+    def against(rows: FloatArray) -> Comparison:
+        width = rows.shape[1]
+        return compare(rows, xy_m, kinds, known_shape, lambda: new_scorer(width), settings.judge)
+
+    compared = against(shape)
+    spread_db = np.array(
+        [p[2] if p is not None and row else np.nan for p, row in zip(pooled, able, strict=True)]
     )
+    apart, usual_db = far_apart(spread_db)
+    if apart:
+        fewer = [
+            _with_ring(*_in_one_band(rows, known), ring, known_ring_db)[0]
+            for rows, ring in _without_one(taps, places, apart, bands, ring_db)
+        ]
+        compared = least_different(
+            compared, [against(rows) for rows in fewer if rows.shape == shape.shape], apart
+        )
+    other, facing, said = _facing(mirror, panel, xy_m, bands, ring_db, kinds, compared, new_scorer)
+    notes += said
+    if other is not None:
+        compared = replace(compared, chance_if_good=other.chance_if_good)
     if compared.own and known_shape is not None:
         notes.append(
             "most of this panel sounds unlike the baseline as a whole: its stations were compared with each "
@@ -369,8 +435,23 @@ def _judged(
             else replace(p, reason=f"{p.reason}; relative to this panel only")
             for p in points
         )
+    points = say_apart(points, apart, usual_db)
+    if mirror is not None:
+        points = say_mirror(points, mirror, facing, other, panel)
     suspects = [s.station for s, v in zip(places, verdicts, strict=True) if v.verdict == "suspect"]
-    return points, outline(suspects, panel) if panel else (), relative_to, notes
+    if panel is not None:
+        spoken = [v.verdict for v in verdicts]
+        notes += hints([s.station for s in places], kinds, spoken, compared, spacing(panel))
+    return _Judged(
+        points,
+        outline(suspects, panel) if panel else (),
+        relative_to,
+        tuple(notes),
+        drifts,
+        {}
+        if mirror is None
+        else {"panel": mirror.panel, "sha256": mirror.sha256, "stations": int((facing >= 0).sum())},
+    )
 
 
 def _point(
@@ -413,6 +494,105 @@ def _point(
         flags=tuple(flags),
         reason=judged.reason,
     )
+
+
+# -- the reference struck again --------------------------------------------------------------------------
+
+
+def _visit(
+    name: str,
+    taps: Sequence[Measured],
+    after: int,
+    reference: Reference | None,
+    panel: Panel | None,
+    settings: Settings,
+) -> tuple[Visit, list[str]]:
+    """A recording of reference places, as many strikes a place as the baseline (or the panel) has."""
+    each = panel.taps_per_station if panel is not None else 1
+    if reference is not None and reference.taps:
+        each = int(np.median(reference.taps))
+    whole = len(taps) % each == 0
+    groups = [taps[k : k + each] for k in range(0, len(taps), each)]
+    pooled = [pool(group)[1] for group in groups]
+    kept = [(k, p) for k, p in enumerate(pooled) if p["snr_db"] >= settings.judge.snr_db]
+    values = np.array([[p[measure] for measure in MEASURES] for _, p in kept]).reshape(-1, len(MEASURES))
+    keys = tuple((float(k),) for k, _ in kept) if whole else ()
+    notes = (
+        []
+        if whole
+        else [
+            f"{name}: {len(taps)} strikes do not make whole places of {each}: taken in order, the last short"
+        ]
+    )
+    return Visit(name, values, after, after, keys), notes
+
+
+# -- strikes of one station, the other side, what was declared later -------------------------------------
+
+
+def _without_one(
+    taps: Sequence[Measured],
+    places: Sequence[Place],
+    apart: Sequence[int],
+    bands: FloatArray,
+    ring_db: FloatArray,
+) -> Iterator[tuple[FloatArray, FloatArray]]:
+    """Levels and ring of all stations, with the first, the second … strike of some left out."""
+    for left_out in range(max(len(places[k].taps) for k in apart)):
+        rows, ring = bands.copy(), ring_db.copy()
+        for k in apart:
+            own = [taps[j] for n, j in enumerate(places[k].taps) if n != left_out]
+            levels, measures, _ = pool(own)
+            rows[k], ring[k] = levels, measures["ring_db"]
+        yield rows, ring
+
+
+def _facing(
+    mirror: Earlier | None,
+    panel: Panel | None,
+    xy_m: FloatArray | None,
+    bands: FloatArray,
+    ring_db: FloatArray,
+    kinds: Sequence[str],
+    compared: Comparison,
+    new_scorer: Callable[[int], Scorer],
+) -> tuple[Mirrored | None, NDArray[np.intp], list[str]]:
+    """The other side: what it says, which of its stations faces each of ours, and what to know of it."""
+    nobody = np.full(len(bands), -1)
+    if mirror is None:
+        return None, nobody, []
+    if panel is None or xy_m is None:
+        return (
+            None,
+            nobody,
+            ["no panel file: which station faces which is not known; the other side is not used"],
+        )
+    facing = match(xy_m, mirror.xy_m, spacing(panel) / 2)
+    shape, there = _with_ring(*_in_one_band(bands, mirror.bands_db), ring_db, mirror.ring_db)
+    if there is None:
+        return None, facing, []
+    there[~np.asarray(np.isfinite(mirror.bands_db).any(axis=1))] = np.nan
+    plain = np.array([not kind for kind in kinds], bool)
+    other = mirrored(
+        shape,
+        compared.good & plain,
+        compared.chance_if_good,
+        there,
+        mirror.verdicts,
+        mirror.chance_if_good,
+        facing,
+        lambda: new_scorer(shape.shape[1]),
+    )
+    if other is None:
+        few = "fewer than 8 pairs of stations without a difference on both sides"
+        return None, facing, [f"{mirror.panel}: {few}; the other side is not used"]
+    # Structure is judged by its own kind alone.
+    added = other.added & plain
+    chance = np.where(added, other.chance_if_good, compared.chance_if_good)
+    return replace(other, chance_if_good=chance, added=added), facing, []
+
+
+# -- stations and features -------------------------------------------------------------------------------
 
 
 def _unlike_structure(kinds: Sequence[str], compared: Comparison, settings: Settings) -> list[str]:
@@ -489,7 +669,7 @@ def _in_one_band(bands: FloatArray, known: FloatArray | None) -> tuple[FloatArra
 
 
 def _with_ring(
-    shape: FloatArray, ring_db: FloatArray, known: FloatArray | None, known_ring_db: FloatArray
+    shape: FloatArray, known: FloatArray | None, ring_db: FloatArray, known_ring_db: FloatArray
 ) -> tuple[FloatArray, FloatArray | None]:
     """The ring as one more feature; one that could not be read is taken as usual, and tells nothing."""
     usual = known_ring_db if known is not None else ring_db

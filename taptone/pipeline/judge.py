@@ -268,7 +268,8 @@ def _one(
         differs = compared.chance_if_good[k] < 1 - settings.confidence
         how = "differs from plain skin" if differs else "does not differ from plain skin"
         alone = differs and compared.chance_of_kind is not None and math.isnan(compared.chance_of_kind[k])
-        doubt = "; too few stations on it to know whether it alone does this" if alone else ""
+        few = f"; no reference over this structure: {settings.least_places} other places on it are needed"
+        doubt = few if alone else ""
         text = f"on declared {here.structure}: {how}{doubt}; the bond here is not judged separately"
         return verdict("at structure", f"{text}; {furthest}{numbers}")
     share = f"about {100 * chance:.0f} of 100" if chance >= 0.01 else "fewer than 1 of 100"

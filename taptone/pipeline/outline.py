@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from taptone.types import Area, Panel, Station
 
-__all__ = ["outline"]
+__all__ = ["outline", "spacing"]
 
 _JOINED = 1.6  # stations nearer than this many spacings belong together: the diagonal counts
 
@@ -39,7 +39,7 @@ def outline(suspects: Sequence[Station], panel: Panel) -> tuple[Area, ...]:
     """
     from shapely import MultiPoint, Polygon
 
-    spacing_m = panel.spacing_m if math.isfinite(panel.spacing_m) else _spacing(panel.stations)
+    spacing_m = spacing(panel)
     inside = Polygon(panel.outline)
     areas = []
     for group in _joined(suspects, _JOINED * spacing_m):
@@ -55,6 +55,28 @@ def outline(suspects: Sequence[Station], panel: Panel) -> tuple[Area, ...]:
             )
         )
     return tuple(areas)
+
+
+def spacing(panel: Panel) -> float:
+    """Distance of neighbouring stations of a panel.
+
+    Parameters
+    ----------
+    panel : Panel
+        With a grid or a list of stations.
+
+    Returns
+    -------
+    float
+        In metres; of a list, the middle distance to the nearest other station.
+
+    Examples
+    --------
+    >>> row = (Station("A1", 0.0, 0.0), Station("A2", 0.1, 0.0), Station("A3", 0.2, 0.0))
+    >>> spacing(Panel("deck", "centre", "outside", "solid", "stem", (), row))
+    0.1
+    """
+    return panel.spacing_m if math.isfinite(panel.spacing_m) else _spacing(panel.stations)
 
 
 def _joined(stations: Sequence[Station], within_m: float) -> list[list[Station]]:

@@ -268,6 +268,7 @@ class _Declared(_Table):
     width: _Length | None = Field(None, gt=0, le=2, description="a width above 0 up to 2 m (0.06 for 60 mm)")
     declared: str = Field("", description="who declared it and when, in quotes")
     evidence: str = Field("", description='how it is known, in quotes, such as "drawing"')
+    declared_after_tapping: bool = Field(False, description="true, or leave it out")
 
 
 class _File(_Table):
@@ -449,6 +450,7 @@ def _structure(table: _Declared, where: str) -> Structure:
         width_m=table.width or 0.0,
         declared=table.declared,
         evidence=table.evidence,
+        declared_after_tapping=table.declared_after_tapping,
     )
 
 

@@ -108,7 +108,7 @@ def test_structure_unlike_the_others_of_its_kind_may_be_suspect():
     assert [v.verdict for v in got] == ["suspect", "at structure", "at structure", "no difference"]
     assert got[0].reason.startswith("on declared frame, but unlike the others on it; decay 40 ms")
     assert "too few stations" not in got[1].reason
-    assert "too few stations on it to know whether it alone does this" in got[2].reason
+    assert "no reference over this structure: 8 other places on it are needed" in got[2].reason
     assert "3 judged" in got[0].reason
 
 

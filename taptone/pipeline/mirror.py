@@ -1,0 +1,212 @@
+"""A panel against its mirror, or a face against the opposite one: that adds suspicion, never lowers it.
+
+What is built alike on both sides cancels between them, even where neighbours differ. Each side is first taken
+about the middle of its own good stations and brought to the same spread, so that another hand, day or
+distance of the microphone does not count. Then the differences between good stations and their mirror
+stations show how alike two good places are; a station that differs by more is less likely good.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from taptone.pipeline.judge import rarity
+from taptone.pipeline.robust import location_scale
+from taptone.types import Earlier, FloatArray, Panel, Point, Scorer
+
+__all__ = ["Mirrored", "match", "mirrored", "say_mirror"]
+
+_LEAST = 8  # pairs of good stations
+_HALF = 0.5  # of what sets a station apart, found on the other side as well
+_TWO = 2.0  # chances: its own and that of the pair
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Mirrored:
+    """What the other side says of each station.
+
+    ``chance_if_good`` is never above what it was; ``pair_chance`` the share of good pairs that differ at
+    least this much, ``nan`` where there is no pair; ``added`` marks the stations whose chance was lowered;
+    ``share`` is how much of what sets a station apart from its own side is found at its mirror station
+    too, ``alike`` where that is at least half; ``pairs`` counts the stations that have one.
+    """
+
+    chance_if_good: FloatArray
+    pair_chance: FloatArray
+    added: NDArray[np.bool_]
+    share: FloatArray
+    alike: NDArray[np.bool_]
+    pairs: int
+
+
+def match(xy_m: FloatArray, other_xy_m: FloatArray, within_m: float) -> NDArray[np.intp]:
+    """Number of the nearest station of the other side, measured from corresponding datums.
+
+    Parameters
+    ----------
+    xy_m : ndarray, shape (stations, 2)
+        Where the stations are.
+    other_xy_m : ndarray, shape (others, 2)
+        Where those of the other side are: x and y in the same sense, so that a pair has the same numbers.
+    within_m : float
+        A pair lies no further apart than this.
+
+    Returns
+    -------
+    ndarray of int, shape (stations,)
+        -1 where there is none.
+
+    Examples
+    --------
+    >>> match(np.array([[0.0, 0.0], [1.0, 0.0]]), np.array([[0.02, 0.01]]), 0.05)
+    array([ 0, -1])
+    """
+    if not len(other_xy_m) or not len(xy_m):
+        return np.full(len(xy_m), -1)
+    far = np.linalg.norm(xy_m[:, None] - other_xy_m[None], axis=2)
+    far = np.where(np.isfinite(far), far, np.inf)
+    nearest = far.argmin(axis=1)
+    return np.where(far[np.arange(len(xy_m)), nearest] <= within_m + 1e-9, nearest, -1)
+
+
+def mirrored(
+    shape: FloatArray,
+    good: NDArray[np.bool_],
+    chance_if_good: FloatArray,
+    other_shape: FloatArray,
+    other_verdicts: Sequence[str],
+    other_chance: FloatArray,
+    mirror: NDArray[np.intp],
+    new_scorer: Callable[[], Scorer],
+) -> Mirrored | None:
+    """Hold each station against its mirror station.
+
+    Only a station that is the odder of the two, beside a mirror station that is not suspect itself, is held
+    to be less likely good: the difference may be the other side's.
+
+    Parameters
+    ----------
+    shape, other_shape : ndarray, shape (stations, features), (others, features)
+        How both sides sound; a row of ``nan`` where there was no sound.
+    good : ndarray of bool, shape (stations,)
+        Stations that served as neighbours.
+    chance_if_good, other_chance : ndarray
+        Of each station on its own side.
+    other_verdicts : sequence of str
+        Of the other side.
+    mirror : ndarray of int, shape (stations,)
+        From :func:`match`.
+    new_scorer : callable
+        Makes an unfitted model.
+
+    Returns
+    -------
+    Mirrored or None
+        None where fewer than 8 good stations have a good mirror station.
+
+    Examples
+    --------
+    >>> from taptone.model.baseline import Baseline
+    >>> rng = np.random.default_rng(0)
+    >>> built = rng.normal(0, 3, (30, 3))
+    >>> here, there = (built + rng.normal(0, 0.3, built.shape) for _ in range(2))
+    >>> here[7] += 4
+    >>> yes, chance = np.ones(30, bool), np.r_[np.full(7, 0.5), 0.1, np.full(22, 0.5)]
+    >>> known = ["no difference"] * 30
+    >>> told = mirrored(here, yes, chance, there, known, np.full(30, 0.5), np.arange(30), Baseline)
+    >>> np.flatnonzero(told.added), bool(told.chance_if_good[7] < 0.001)
+    (array([7]), True)
+    """
+    fine = np.array([verdict == "no difference" for verdict in other_verdicts], bool)
+    heard_there = np.asarray(np.isfinite(other_shape).all(axis=1))
+    paired = (mirror >= 0) & np.isfinite(shape).all(axis=1)
+    paired[paired] &= heard_there[mirror[paired]]
+    both = paired & good
+    both[both] &= fine[mirror[both]]
+    if both.sum() < _LEAST:
+        return None
+    middle, scale = location_scale(shape[both])
+    other_middle, other_scale = location_scale(other_shape[mirror[both]])
+    here = shape - middle
+    ratio = np.sqrt(np.mean(scale**2) / max(float(np.mean(other_scale**2)), 1e-12))
+    there = np.full_like(shape, np.nan)
+    there[paired] = (other_shape[mirror[paired]] - other_middle) * ratio
+    scorer = new_scorer().fit((here - there)[both])
+    pair_chance = np.full(len(shape), np.nan)
+    pair_chance[paired] = scorer.chance_if_good(scorer.score_samples((here - there)[paired]))
+    odder = paired.copy()
+    odder[paired] = ~(other_chance[mirror[paired]] <= chance_if_good[paired])
+    odder[paired] &= np.array([v != "suspect" for v in other_verdicts], bool)[mirror[paired]]
+    lower = np.minimum(chance_if_good, _TWO * pair_chance)
+    added = odder & (lower < chance_if_good)
+    share = np.full(len(shape), np.nan)
+    share[paired] = (here[paired] * there[paired]).sum(axis=1) / np.maximum(
+        (here[paired] ** 2).sum(axis=1), 1e-12
+    )
+    return Mirrored(
+        np.where(added, lower, chance_if_good),
+        pair_chance,
+        added,
+        share,
+        np.nan_to_num(share, nan=0.0) >= _HALF,
+        int(paired.sum()),
+    )
+
+
+def say_mirror(
+    points: Sequence[Point],
+    mirror: Earlier,
+    facing: NDArray[np.intp],
+    other: Mirrored | None,
+    panel: Panel | None,
+) -> tuple[Point, ...]:
+    """Write beside each station what its mirror station says.
+
+    Parameters
+    ----------
+    points : sequence of Point
+        As judged.
+    mirror : Earlier
+        The other side.
+    facing : ndarray of int, shape (stations,)
+        From :func:`match`.
+    other : Mirrored or None
+        From :func:`mirrored`.
+    panel : Panel or None
+        Says whether the other is the opposite face.
+
+    Returns
+    -------
+    tuple of Point
+        With ``mirror_station``; suspects that sound the same there carry ``same on the other side``.
+
+    Examples
+    --------
+    >>> say_mirror([], None, np.zeros(0, int), None, None)
+    ()
+    """
+    side = "face" if panel is not None and panel.opposite_face_of and not panel.mirror_of else "side"
+    out = []
+    for k, p in enumerate(points):
+        if facing[k] < 0:
+            out.append(p)
+            continue
+        label = mirror.labels[facing[k]]
+        flags, reason = p.flags, p.reason
+        if other is not None and p.verdict == "suspect" and other.alike[k]:
+            flags = (*flags, f"same on the other {side}")
+            reason += (
+                f"; same on the other {side}: {label} differs there in the same way, {other.share[k]:.1f} "
+                "times as much"
+            )
+        elif other is not None and p.verdict != "not assessed" and other.added[k]:
+            reason += (
+                f"; unlike {label} on the other {side}: {rarity(float(other.pair_chance[k]))} differs this "
+                "much from the one that faces it"
+            )
+        out.append(replace(p, mirror_station=label, flags=flags, reason=reason))
+    return tuple(out)
