@@ -22,6 +22,7 @@ __all__ = ["Mirrored", "match", "mirrored", "say_mirror"]
 
 _LEAST = 8  # pairs of good stations
 _HALF = 0.5  # of what sets a station apart, found on the other side as well
+_UNUSUAL = 0.05  # of good pairs; what more of them show says nothing
 _TWO = 2.0  # chances: its own and that of the pair
 
 
@@ -142,7 +143,7 @@ def mirrored(
     odder[paired] = ~(other_chance[mirror[paired]] <= chance_if_good[paired])
     odder[paired] &= np.array([v != "suspect" for v in other_verdicts], bool)[mirror[paired]]
     lower = np.minimum(chance_if_good, _TWO * pair_chance)
-    added = odder & (lower < chance_if_good)
+    added = odder & (pair_chance < _UNUSUAL) & (lower < chance_if_good)
     share = np.full(len(shape), np.nan)
     share[paired] = (here[paired] * there[paired]).sum(axis=1) / np.maximum(
         (here[paired] ** 2).sum(axis=1), 1e-12

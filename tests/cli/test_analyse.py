@@ -269,3 +269,125 @@ def test_a_wrong_word_exits_2(typed, case, tmp_path, more):
 
 def test_no_recording_exits_2(typed):
     assert typed("analyse")[0] == 2
+
+
+# -- struck again, the other side, all the same ----------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def again(case, tmp_path_factory):
+    """The good places struck again: unchanged, and with every pitch 8 % lower."""
+    folder = tmp_path_factory.mktemp("again")
+    for name, lower in (("same.wav", 1.0), ("lower.wav", 0.92)):
+        rng = np.random.default_rng(21)
+        soundfile.write(folder / name, laid([tap(rng, lower=lower) for _ in range(20)]), RATE, "PCM_24")
+    return folder
+
+
+def test_a_recheck_without_drift_is_silent(typed, case, again, tmp_path):
+    code, out, err = typed(*words(case), "--recheck", again / "same.wav")
+    assert code == 0
+    assert "drift" not in out + err
+    log = json.loads((tmp_path / "log" / "log.json").read_text(encoding="utf-8"))
+    assert [d["found"] for d in log["drift"]] == ["none", "none"]
+    assert [r["name"] for r in log["recordings"]] == ["deck.wav", "same.wav"]
+    flags = [row["flags"] for row in rows(tmp_path / "log" / "taps.csv")]
+    assert flags.count("recheck") == 20
+
+
+def test_a_recheck_that_drifted_is_said_and_stops_the_verdicts(typed, case, again, tmp_path):
+    code, out, err = typed(*words(case), "--recheck", again / "lower.wav")
+    assert code == 0
+    assert "note: the reference drifted: centroid " in err
+    assert "% lower" in err
+    assert "stations between: A1 to B9 (18)" in err
+    assert "18 not assessed" in out
+    reasons = {row["reason"] for row in rows(tmp_path / "log" / "points.csv")}
+    assert all("more than half the reference spread" in reason for reason in reasons)
+
+
+def test_a_recheck_named_among_the_recordings_stands_in_its_place(typed, case, again, tmp_path):
+    """Struck between the reference and the panel: no station was tapped before it was known."""
+    typing = words(case)
+    typing[1:1] = [again / "lower.wav"]
+    code, _, err = typed(*typing, "--recheck", again / "lower.wav", "--recheck", again / "same.wav")
+    assert code == 0
+    assert "the reference drifted" in err
+    log = json.loads((tmp_path / "log" / "log.json").read_text(encoding="utf-8"))
+    assert [(d["later"], d["found"]) for d in log["drift"]][-1] == ("same.wav", "none")
+    assert [r["name"] for r in log["recordings"]] == ["deck.wav", "lower.wav", "same.wav"]
+
+
+def test_only_rechecks_is_a_wrong_word(typed, case, again, tmp_path):
+    code, out, err = typed("analyse", again / "same.wav", "--recheck", again / "same.wav")
+    assert (code, out) == (2, "")
+    assert "give a recording of the panel as well" in err
+
+
+def test_the_other_side_from_its_log(typed, case, tmp_path):
+    (tmp_path / "port.toml").write_text((case / "deck.toml").read_text().replace("foredeck", "port deck"))
+    (tmp_path / "deck.toml").write_text(
+        (case / "deck.toml").read_text().replace("grid =", 'mirror_of = "port deck"\ngrid =')
+    )
+    assert typed(*words(case, panel="port.toml", out="port"))[0] == 0
+    code, _, err = typed(*words(case, panel="deck.toml", mirror="port"))
+    assert code == 0
+    table = {row["station"]: row for row in rows(tmp_path / "log" / "points.csv")}
+    assert {s: row["mirror_station"] for s, row in table.items()} == {s: s for s in table}
+    assert table["B3"]["verdict"] == "suspect"
+    assert "'same on the other side'" in table["B3"]["flags"]
+    log = json.loads((tmp_path / "log" / "log.json").read_text(encoding="utf-8"))
+    sha256 = hashlib.sha256((tmp_path / "port" / "log.json").read_bytes()).hexdigest()
+    assert log["mirror"] == {"panel": "port deck", "sha256": sha256, "stations": 18}
+    # Its own log is of another panel than the file names.
+    code, _, err = typed(*words(case, panel="deck.toml", mirror="log/log.json", out="two"))
+    assert code == 0
+    assert "is of panel foredeck, the panel file says port deck: the other side is not used" in err
+
+
+@pytest.mark.parametrize("mirror", ["nowhere", "good.json"])
+def test_a_bad_log_of_the_other_side(typed, case, tmp_path, mirror):
+    (tmp_path / "good.json").write_text((case / "good.json").read_text())
+    refused(typed, tmp_path, words(case, mirror=mirror), "log")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "why"),
+    [
+        ("60 g steel", "90 g", "the baseline is of another hammer (60 g steel), this panel is of 90 g"),
+        ('boat = "Kettle"', 'boat = "Bucket"', "the baseline is of another boat (Kettle)"),
+        ("grid =", "conditions = { frozen_within_72h = true }\ngrid =", "frozen within 72 h"),
+        ("grid =", "surface_temp_c = -4.0\ngrid =", "surface at -4 °C"),
+    ],
+)
+def test_anyway_judges_and_every_line_says_so(typed, case, tmp_path, old, new, why):
+    (tmp_path / "deck.toml").write_text((case / "deck.toml").read_text().replace(old, new), encoding="utf-8")
+    assert "18 not assessed" in typed(*words(case, panel="deck.toml"))[1]
+    code, out, err = typed(*words(case, panel="deck.toml", out="anyway"), "--anyway")
+    assert code == 0
+    table = rows(tmp_path / "anyway" / "points.csv")
+    assert [row["station"] for row in table if row["verdict"] == "suspect"] == ["B3"]
+    assert all(f"; judged anyway, although {why}" in row["reason"] for row in table)
+    assert all("anyway" in row["flags"] for row in table)
+    assert f"judged anyway, although {why}" in out
+    assert f"note: judged anyway, although {why}" in err
+
+
+def test_anyway_where_nothing_speaks_against_it_says_nothing(typed, case, tmp_path):
+    _, out, err = typed(*words(case), "--anyway")
+    assert "anyway" not in out + err
+
+
+def test_what_was_declared_after_tapping_keeps_the_earlier_verdict_beside(typed, case, tmp_path):
+    late = (case / "deck.toml").read_text() + "declared_after_tapping = true\n"
+    (tmp_path / "deck.toml").write_text(late)
+    assert typed(*words(case, panel="deck.toml"))[0] == 0
+    table = {row["station"]: row for row in rows(tmp_path / "log" / "points.csv")}
+    for label in ("A5", "B5"):
+        assert table[label]["verdict"] == "at structure"
+        assert "; before it was declared: suspect, confidence " in table[label]["reason"]
+        assert "'declared after tapping'" in table[label]["flags"]
+    assert table["B3"]["verdict"] == "suspect"
+    assert not any("before" in row["reason"] for s, row in table.items() if s not in ("A5", "B5"))
+    log = json.loads((tmp_path / "log" / "log.json").read_text(encoding="utf-8"))
+    assert log["panel"]["structures"][0]["declared_after_tapping"] is True
