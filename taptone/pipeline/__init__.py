@@ -47,6 +47,8 @@ from taptone.types import (
 
 __all__ = ["analyse", "hear", "pool", "strikes"]
 
+_NO_ROOM = 100  # taps that no recheck has: the ringing of the place is left in
+
 
 def analyse(
     sounds: Sequence[Sound],
@@ -130,6 +132,11 @@ def analyse(
         hits = [measured[k] for k in strikes(measured)]
         before = sum(bool(spot.taps) and numbers[spot.taps[0]] < after for spot in places)
         visit, odd = _visit(sound.recording.name, hits, before, reference, panel, settings)
+        no_room = replace(settings, measure=replace(settings.measure, room_taps=_NO_ROOM))
+        dry, _, _ = hear(sound, no_room)
+        echoing, _ = _visit("", [dry[k] for k in strikes(dry)], before, reference, panel, settings)
+        if echoing.values.shape == visit.values.shape:
+            visit = replace(visit, room_left_in=echoing.values)
         visits.append(visit)
         again += [replace(tap, flags=(*tap.flags, "recheck")) for tap in measured]
         rejected += others

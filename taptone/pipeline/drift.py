@@ -43,6 +43,7 @@ class Visit:
     ``values`` has shape (places, 2): decay_ms and centroid_hz; ``start`` and ``stop`` say how many stations
     of the panel were tapped before it began and when it was over. Places of two visits with the same key (a
     place in metres, or the number in order) are the same; an empty ``keys`` says that nobody knows.
+    ``room_left_in`` holds the same values with the ringing of the place not taken off.
     """
 
     name: str
@@ -50,6 +51,7 @@ class Visit:
     start: int = 0
     stop: int = 0
     keys: tuple[tuple[float, ...], ...] = ()
+    room_left_in: FloatArray | None = None
 
 
 def find_drift(
@@ -281,10 +283,25 @@ def _against(
     for first in firsts:
         for later in laters:
             for n, measure in enumerate(MEASURES):
-                drift = _compared(first, later, n, measure, float(usual_spread[n]))
-                if drift is not None:
-                    out.append((later, drift))
+                readings = [later.values]
+                # Of few strikes a room may be found that was not found when the reference was learnt: what
+                # shows in one reading only is the room's.
+                if later.room_left_in is not None:
+                    readings.append(later.room_left_in)
+                drifts = [
+                    _compared(first, replace(later, values=values), n, measure, float(usual_spread[n]))
+                    for values in readings
+                ]
+                sure = [drift for drift in drifts if drift is not None]
+                if sure:
+                    out.append((later, min(sure, key=_surely)))
     return out
+
+
+def _surely(drift: Drift) -> float:
+    """How many times its own uncertainty a shift is."""
+    ratio = math.log1p(drift.shift_percent / 100) / max(math.log1p(drift.uncertain_percent / 100), 1e-9)
+    return abs(ratio)
 
 
 def _compared(first: Visit, later: Visit, n: int, measure: str, usual: float) -> Drift | None:
@@ -303,8 +320,8 @@ def _compared(first: Visit, later: Visit, n: int, measure: str, usual: float) ->
     step = _steps(first, later, known, again)
     if len(step) >= _LEAST:
         by_place, strays = (float(v) for v in location_scale(step))
-        # A few differences can agree by chance; the plain standard deviation is not drawn in.
-        strays = max(strays, float(np.std(step, ddof=1)))
+        if len(step) < _ENOUGH:  # few can agree by chance, and drawing one of them in hides how they stray
+            strays = max(strays, float(np.std(step, ddof=1)))
         unsure_by_place = float(t.ppf((1 + _SURE) / 2, len(step) - 1)) * strays / math.sqrt(len(step))
         if unsure_by_place < unsure:
             shift, unsure, paired, struck, places = by_place, unsure_by_place, True, len(step), len(step)

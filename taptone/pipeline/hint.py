@@ -124,6 +124,7 @@ def lines(
     least_m = _ACROSS * float(size[size > 0].min()) if (size > 0).any() else 0.0
     while len(found) < _MOST and left.sum() >= _SHORTEST:
         best: tuple[int, ...] = ()
+        most = 0
         for a, b in combinations(np.flatnonzero(left), 2):
             along = xy_m[b] - xy_m[a]
             length = float(np.hypot(*along))
@@ -132,17 +133,16 @@ def lines(
             along = along / length
             off = (xy_m - xy_m[a]) @ np.array([-along[1], along[0]])
             for shift, half in ((0.0, 0.5), (0.5, 0.75), (-0.5, 0.75)):
-                line = _line(
-                    xy_m @ along,
-                    np.abs(off - shift * spacing_m) / spacing_m,
-                    half,
-                    left,
-                    marked,
-                    counted,
-                    least_m,
-                )
-                if len(line) > len(best):
-                    best = line
+                inside = counted & (np.abs(off - shift * spacing_m) < (half - 1e-6) * spacing_m)
+                beside = counted & ~inside
+                beside &= np.abs(off - shift * spacing_m) < (half + 1.0 - 1e-6) * spacing_m
+                # What is not marked counts against a line: a slant does not take in a neighbour.
+                worth = 2 * int((inside & left).sum()) - int(inside.sum())
+                if worth > most and _is_line(xy_m @ along, inside, beside, left, marked, least_m):
+                    most = worth
+                    here = np.flatnonzero(inside & left)
+                    order = np.argsort((xy_m @ along)[here], kind="stable")
+                    best = tuple(int(k) for k in here[order])
         if not best:
             break
         found.append(best)
@@ -150,30 +150,23 @@ def lines(
     return found
 
 
-def _line(
+def _is_line(
     along_m: FloatArray,
-    off: FloatArray,
-    half: float,
+    inside: NDArray[np.bool_],
+    beside: NDArray[np.bool_],
     left: NDArray[np.bool_],
     marked: NDArray[np.bool_],
-    counted: NDArray[np.bool_],
     least_m: float,
-) -> tuple[int, ...]:
-    """The marked stations of one band, if they make a line across."""
-    inside = counted & (off < half - 1e-6)
-    beside = counted & ~inside & (off < half + 1.0 - 1e-6)
+) -> bool:
+    """Whether the marked stations of one band reach across the panel, and those beside it are plain."""
     here = inside & left
     # Two abreast are one along the line.
     steps = len(np.unique(np.round(along_m[here], 3)))
     if steps < _SHORTEST or here.sum() < _SHARE * inside.sum():
-        return ()
-    reach_m = float(np.ptp(along_m[here]))
-    if reach_m < max(least_m, _ACROSS * float(np.ptp(along_m[inside]))):
-        return ()
-    if not beside.any() or (beside & marked).sum() > _BESIDE * beside.sum():
-        return ()
-    order = np.flatnonzero(here)
-    return tuple(int(k) for k in order[np.argsort(along_m[order], kind="stable")])
+        return False
+    if np.ptp(along_m[here]) < max(least_m, _ACROSS * float(np.ptp(along_m[inside]))):
+        return False
+    return bool(beside.any() and (beside & marked).sum() <= _BESIDE * beside.sum())
 
 
 def _alike(step: FloatArray) -> bool:
