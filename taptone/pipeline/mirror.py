@@ -91,13 +91,17 @@ def mirrored(
 
     Parameters
     ----------
-    shape, other_shape : ndarray, shape (stations, features), (others, features)
-        How both sides sound; a row of ``nan`` where there was no sound.
+    shape : ndarray, shape (stations, features)
+        How this side sounds; a row of ``nan`` where there was no sound.
     good : ndarray of bool, shape (stations,)
         Stations that served as neighbours.
-    chance_if_good, other_chance : ndarray
+    chance_if_good : ndarray, shape (stations,)
         Of each station on its own side.
+    other_shape : ndarray, shape (others, features)
+        How the other side sounds.
     other_verdicts : sequence of str
+        Of the other side.
+    other_chance : ndarray, shape (others,)
         Of the other side.
     mirror : ndarray of int, shape (stations,)
         From :func:`match`.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import sys
 from pathlib import Path
 
@@ -107,6 +108,16 @@ def test_one_poor_place_among_those_struck_again_is_no_drift(rng):
     first = Visit("the baseline", places, keys=numbered(20))
     again = visit(rng, places[:8] * poor, start=40, stop=40, keys=numbered(8))
     assert [d.found for d in find_drift([first, again], STATIONS, np.zeros(2))[0]] == ["none", "none"]
+
+
+def test_a_decay_that_moves_only_with_the_room_taken_off_is_no_drift(rng):
+    places = uneven(rng)
+    first = Visit("the baseline", places, keys=numbered(20))
+    steady = visit(rng, places[:10], start=40, stop=40, keys=numbered(10))
+    moved = dataclasses.replace(steady, values=steady.values * [0.5, 1.0])
+    both = dataclasses.replace(moved, room_left_in=steady.values)
+    for again, found in ((steady, "none"), (moved, "beyond"), (both, "none")):
+        assert find_drift([first, again], STATIONS, np.zeros(2))[0][0].found == found
 
 
 def test_two_places_are_too_few_and_that_is_said(rng):
