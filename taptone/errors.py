@@ -8,6 +8,7 @@
     ├── PanelError               a panel file does not describe a panel
     ├── BaselineError            a baseline is damaged, foreign or unfit for this panel
     ├── ReferenceTooSmallError   too few known-good places to learn from
+    ├── LogError                 a log cannot be explained
     ├── SettingError             a setting is outside its limits
     └── OutputError              a result cannot be written
 
@@ -19,6 +20,7 @@ from __future__ import annotations
 
 __all__ = [
     "BaselineError",
+    "LogError",
     "MicrophoneError",
     "OutputError",
     "PanelError",
@@ -94,6 +96,10 @@ class BaselineError(TaptoneError):
 
 class ReferenceTooSmallError(BaselineError):
     """Too few known-good places were tapped to learn from."""
+
+
+class LogError(TaptoneError):
+    """A log is missing, damaged, or says something that does not come out again."""
 
 
 class SettingError(TaptoneError):

@@ -8,14 +8,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
 from taptone.errors import SoundError
 from taptone.pipeline.compare import Comparison, compare, shapes
 from taptone.pipeline.detect import detect, offset, without_soft
-from taptone.pipeline.judge import Heard, judge
+from taptone.pipeline.judge import Heard, Judgement, judge
 from taptone.pipeline.measure import find_room, measure
 from taptone.pipeline.outline import outline
 from taptone.pipeline.place import place
@@ -37,7 +38,22 @@ from taptone.types import (
     Tap,
 )
 
-__all__ = ["analyse", "hear", "pool", "strikes"]
+__all__ = ["Judging", "analyse", "hear", "pool", "strikes"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Judging:
+    """What the stations of one panel were judged from, in their order, for whoever has to explain it.
+
+    ``shape`` holds the features of the stations, ``known`` those of the reference places (None: there were
+    none). ``again`` judges the same panel with something changed.
+    """
+
+    heard: tuple[Heard, ...]
+    shape: FloatArray
+    known: FloatArray | None
+    compared: Comparison
+    again: Callable[[Sequence[Heard], Comparison], tuple[Judgement, ...]]
 
 
 def analyse(
@@ -51,6 +67,7 @@ def analyse(
     settings: Settings = Settings(),
     versions: Mapping[str, str] = {},
     on_sound: Callable[[Sound], Sound] = lambda sound: sound,
+    on_judged: Callable[[Judging], None] = lambda judging: None,
 ) -> Result:
     """Analyse recordings of one panel: the whole story of a tap.
 
@@ -74,6 +91,8 @@ def analyse(
         Program and library versions for the log.
     on_sound : callable, optional
         Wraps each recording before it is listened to (a progress bar).
+    on_judged : callable, optional
+        Is given what the stations were judged from.
 
     Returns
     -------
@@ -107,7 +126,7 @@ def analyse(
     places, misplaced = _places(taps, numbers, panel, settings)
     notes += misplaced
     points, areas, relative_to, said = _judged(
-        taps, places, panel, reference, structure, refused, new_scorer, settings
+        taps, places, panel, reference, structure, refused, new_scorer, settings, on_judged
     )
     notes += said
     station = [""] * len(taps)
@@ -292,6 +311,7 @@ def _judged(
     refused: str,
     new_scorer: Callable[[int], Scorer],
     settings: Settings,
+    on_judged: Callable[[Judging], None],
 ) -> tuple[tuple[Point, ...], tuple[Area, ...], str, list[str]]:
     kinds = list(structure) or [""] * len(places)
     if reference is not None and reference.n_places < settings.judge.least_places:
@@ -352,13 +372,14 @@ def _judged(
                 f"the recording holds sound up to {here:.0f} Hz, the baseline up to {there:.0f} Hz: compared "
                 "in the band that both hold; the reference centroid is left out"
             )
-    verdicts = judge(
-        heard,
-        compared,
+    again = partial(
+        judge,
         reference_decay_ms=decay_ms,
         reference_centroid_hz=centroid_hz,
         settings=settings.judge,
     )
+    verdicts = again(heard, compared)
+    on_judged(Judging(tuple(heard), shape, known_shape, compared, again))
     points = []
     for k, (spot, p, v) in enumerate(zip(places, pooled, verdicts, strict=True)):
         own = [taps[j] for j in spot.taps]
