@@ -5,9 +5,10 @@ Run from the project's folder, with the environment that ``scripts/test.py`` mad
     .venv/bin/python benchmarks/smallest.py
     .venv/bin/python benchmarks/smallest.py --write
 
-A panel of every build that a surveyor can state, under two hammers and in noise, with three round patches of one size in the
-middle of stations; of its laminate only skin, core and the core's thickness are stated. What became of a panel is
-kept in ``out/smallest/`` under a hash of the program, so that a run that was stopped goes on.
+A panel of every build that a surveyor can state, under two hammers and in noise, with three round patches of
+one size in the middle of stations; of its laminate only skin, core and the core's thickness are stated. What
+became of a panel is kept in ``out/smallest/`` under a hash of the program, so that a run that was stopped
+goes on.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from accuracy import program, simulator
+from accuracy import fingerprint, simulator
 from scenes import Sound
 
 from taptone.edges.analysing import analyse_sounds
@@ -150,7 +151,8 @@ def table(rows: list[dict[str, Any]]) -> str:
                 heard += r["flagged"] * (not above)
     lines += [
         "",
-        f"Patches at least as wide as stated: {flagged} of {larger} flagged ({100 * flagged / max(larger, 1):.0f} %). "
+        f"Patches at least as wide as stated: {flagged} of {larger} flagged "
+        f"({100 * flagged / max(larger, 1):.0f} %). "
         f"Narrower ones, or where none was stated: {heard} of {smaller} flagged "
         f"({100 * heard / max(smaller, 1):.0f} %).",
     ]
@@ -159,15 +161,22 @@ def table(rows: list[dict[str, Any]]) -> str:
 
 HEAD = """# What `no difference` says of the smallest patch
 
-`benchmarks/smallest.py`, seeds from {seed}, simulator {simulator}, program {program}. Flat panels of 64 stations every
-150 mm with three round patches of one size (air behind the skin) in the middle of stations, 24 reference places;
-skin, core and the core's thickness stated, all else assumed. Cells: patches flagged of those judged. `stated` is what
-the log said, a size for each of the eight panels.
+`benchmarks/smallest.py`, seeds from {seed}, simulator {simulator}, program {program}. Flat panels of 64
+stations every 150 mm with three round patches of one size (air behind the skin) in the middle of stations, 24
+reference places; skin, core and the core's thickness stated, all else assumed. Cells: patches flagged of
+those judged. `stated` is what the log said, a size for each of the eight panels.
 
-The taps of the benchmark and the estimate stand on the same laws (`taptone/physics`): this shows that the estimate
-carries hand, unevenness, assumed figures and the judge rightly, not that the laws hold on a boat.
+The taps of the benchmark and the estimate stand on the same laws (`taptone/physics`): this shows that the
+estimate carries hand, unevenness, assumed figures and the judge rightly, not that the laws hold on a boat.
 
 """
+
+
+def program() -> str:
+    """Fingerprint of all that judges these panels and says what would have been noticed."""
+    edges = [ROOT / "taptone" / "edges" / f"{name}.py" for name in ("analysing", "learning", "qualifying")]
+    rooms = [p for room in ("pipeline", "model", "survey") for p in (ROOT / "taptone" / room).glob("*.py")]
+    return fingerprint([*edges, *rooms, ROOT / "taptone" / "settings.py", Path(__file__)])
 
 
 def main() -> None:

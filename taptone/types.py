@@ -235,8 +235,8 @@ class Structure:
 class Laminate:
     """What was stated of how a panel is built: the struck skin, and the core behind it.
 
-    ``core`` is ``foam``, ``balsa``, ``ply`` or ``none`` (``core_mm`` is 0 then); ``nan`` where a number was not
-    stated.
+    ``core`` is ``foam``, ``balsa``, ``ply`` or ``none`` (``core_mm`` is 0 then); ``nan`` where a number was
+    not stated.
     """
 
     skin_mm: float
@@ -391,7 +391,8 @@ class Change:
 class Result:
     """Everything one analysis found, ready to be written.
 
-    ``stated`` is what was stated beside the panel file; ``smallest`` what size of patch would have been noticed.
+    ``stated`` is what was stated beside the panel file; ``smallest`` what size of patch would have been
+    noticed.
     """
 
     panel: Panel | None

@@ -33,7 +33,7 @@ def analyse_sounds(
     stated: Mapping[str, Any] = {},
     settings: Settings = Settings(),
     on_sound: Callable[[Sound], Sound] = lambda sound: sound,
-    on_judged: Callable[[Judging], None] = lambda judging: None,
+    on_judged: Callable[[Judging], None] = lambda _: None,
 ) -> Result:
     """Analyse recordings of one panel against a baseline.
 
@@ -129,8 +129,8 @@ def _set_otherwise(reference: Reference | None, settings: Settings) -> list[str]
     if not apart:
         return []
     return [
-        f"the baseline was learned with other settings ({'; '.join(apart)}): what is compared was not measured "
-        "in the same way; learn it anew with these"
+        f"the baseline was learned with other settings ({'; '.join(apart)}): what is compared was not "
+        "measured in the same way; learn it anew with these"
     ]
 
 

@@ -86,7 +86,7 @@ def _heard(explained: Explained, sounds: Sequence[Sound]) -> _Heard:
     wanted = {(tap.recording, tap.sample) for k in _all(explained) for tap in _strikes(explained, k)}
     names = {name for name, _ in wanted}
     settings: Settings = explained.log.settings
-    out = {}
+    out: dict[tuple[str, int], tuple[Tap, Room | None]] = {}
     for sound in sounds:
         if sound.recording.name not in names:
             continue
@@ -133,7 +133,7 @@ def _figure(explained: Explained, heard: _Heard) -> Figure:
     high = (top - 0.03 - bottom - gap) / 2
     upper = bottom + high + gap
     own, near = _of(explained, heard, explained.k), explained.judging.compared.neighbours[explained.k]
-    others = [one for k in near for one in _of(explained, heard, k)]
+    others = [_of(explained, heard, k) for k in near]
     _waveform(
         _axes(figure, (0.06, upper, 0.41, high), "waveform, each strike at its own height"), own, explained
     )
@@ -191,7 +191,12 @@ def _waveform(axes: Axes, own: Iterable[tuple[Tap, Room | None]], explained: Exp
     axes.set_ylim(-1.15, 1.15)
     axes.set_yticks([])
     axes.axvspan(0, window_ms, **_RANGE)
-    words = {"size": 6.5, "va": "bottom", "bbox": {"fc": "white", "ec": "none", "pad": 0.6}, "zorder": 6}
+    words: dict[str, Any] = {
+        "size": 6.5,
+        "va": "bottom",
+        "bbox": {"fc": "white", "ec": "none", "pad": 0.6},
+        "zorder": 6,
+    }
     axes.text(window_ms + 1, -1.12, "hatched: what the spectra are taken of", **words)
     axes.set_xlabel("ms from the first sample of the tap", size=7.5, labelpad=1)
 
@@ -199,24 +204,21 @@ def _waveform(axes: Axes, own: Iterable[tuple[Tap, Room | None]], explained: Exp
 def _decay(
     axes: Axes,
     own: Iterable[tuple[Tap, Room | None]],
-    others: Iterable[tuple[Tap, Room | None]],
+    others: Sequence[Sequence[tuple[Tap, Room | None]]],
     explained: Explained,
 ) -> None:
     settings = explained.log.settings.measure
     mine = [whole_decay(tap, settings, room=room) for tap, room in own]
-    near = [whole_decay(tap, settings, room=room) for tap, room in others]
-    for decay in near:
-        axes.plot(_time_ms(decay), decay.curve_db, **_NEAR)
+    for neighbour in others:
+        pooled = _pooled([whole_decay(tap, settings, room=room) for tap, room in neighbour])
+        axes.plot(*pooled, **_NEAR)
     for decay in mine:
-        axes.plot(_time_ms(decay), decay.curve_db, **_ONE)
-    held = [d for d in mine if len(d.curve_db)]
+        axes.plot(*_pooled([decay]), **_ONE)
     longest_ms = 60.0
-    if held:
-        shortest = min(len(d.curve_db) for d in held)
-        pooled = np.median([d.curve_db[:shortest] for d in held], axis=0)
-        time_ms = np.arange(shortest) * held[0].step_ms
-        axes.plot(time_ms, pooled, **_POOLED)
-        fallen = np.flatnonzero(pooled <= -30)
+    time_ms, curve_db = _pooled(mine)
+    if len(curve_db):
+        axes.plot(time_ms, curve_db, **_POOLED)
+        fallen = np.flatnonzero(curve_db <= -30)
         longest_ms = float(np.clip(time_ms[fallen[0] if len(fallen) else -1], 20.0, 200.0))
     reference = explained.reference
     known = [m["decay_ms"] for m in reference.measures] if reference is not None else []
@@ -237,30 +239,46 @@ def _decay(
     axes.set_xlabel(f"{start}; hatched: the range that is fitted", size=7.5, labelpad=1)
 
 
-def _time_ms(decay: Decay) -> FloatArray:
-    return np.asarray(np.arange(len(decay.curve_db)) * decay.step_ms)
+def _pooled(decays: Sequence[Decay]) -> tuple[FloatArray, FloatArray]:
+    """Times in ms and the median of the curves, as far as all of them reach; empty where none was read."""
+    curves = [decay.curve_db for decay in decays if len(decay.curve_db)]
+    if not curves:
+        return np.zeros(0), np.zeros(0)
+    shortest = min(map(len, curves))
+    step_ms = next(decay.step_ms for decay in decays if len(decay.curve_db))
+    return np.asarray(np.arange(shortest) * step_ms, float), np.asarray(
+        np.median([c[:shortest] for c in curves], axis=0)
+    )
 
 
 # -- spectra ---------------------------------------------------------------------------------------------
 
 
 def _bands(axes: Axes, ring: Axes, explained: Explained) -> None:
-    judging, k = explained.judging, explained.k
-    compared, features = judging.compared, judging.shape.shape[1]
+    judging, k, reference = explained.judging, explained.k, explained.reference
+    compared = judging.compared
     strikes = _strikes(explained, k)
     bands, measures, _ = pool(strikes)
-    own = _columns([tap.bands_db for tap in strikes], [tap["ring_db"] for tap in strikes], features)
-    pooled = judging.shape[k]
+    pooled, shape, known = judging.shape[k], judging.shape, judging.known
     if not np.isfinite(pooled).all():  # not assessed: never compared, but heard
+        features = shapes(bands[None]).shape[1] + 1
         pooled = _columns([bands], [measures["ring_db"]], features)[0]
+        shape = np.zeros((0, features))
+        known = (
+            _columns(list(reference.bands_db), [m["ring_db"] for m in reference.measures], features)
+            if reference is not None
+            else None
+        )
+    features = len(pooled)
+    own = _columns([tap.bands_db for tap in strikes], [tap["ring_db"] for tap in strikes], features)
     x = np.arange(features - 1)
-    near = judging.shape[list(compared.neighbours[k])]
-    good = judging.known if judging.known is not None and not compared.own else judging.shape[compared.good]
+    near = shape[list(compared.neighbours[k])] if len(shape) else shape
+    good = known if known is not None and not compared.own else judging.shape[compared.good]
     expected = None
     if compared.difference is not None and np.isfinite(compared.difference[k]).all():
         expected = judging.shape[k] - compared.difference[k]
-    if len(good):
-        low, high = np.percentile(good, [10, 90], axis=0)
+    if len(good) and good.shape[1] == features:
+        low, high = np.nanpercentile(good, [10, 90], axis=0)
         axes.fill_between(x, low[:-1], high[:-1], **_SPREAD)
         ring.fill_between([-0.5, 0.5], low[-1], high[-1], **_SPREAD)
     for row in near:
@@ -296,7 +314,7 @@ def _columns(bands: Sequence[Any], ring_db: Sequence[float], features: int) -> F
 
 def _numbered(axes: Axes, ring: Axes, explained: Explained) -> None:
     """Put 1, 2 and 3 over the features that make up most of the score."""
-    features = explained.judging.shape.shape[1]
+    features = len(explained.parts)
     low, high = axes.get_ylim()
     axes.set_ylim(low, high + 0.12 * (high - low))
     for rank, part in enumerate(explained.parts[:3], start=1):
@@ -327,7 +345,7 @@ def _hz(value: float) -> str:
 def _fine(
     axes: Axes,
     own: Sequence[tuple[Tap, Room | None]],
-    others: Sequence[tuple[Tap, Room | None]],
+    others: Sequence[Sequence[tuple[Tap, Room | None]]],
     explained: Explained,
 ) -> None:
     settings = explained.log.settings.measure
@@ -336,11 +354,13 @@ def _fine(
         return
     high_hz = min(settings.high_hz, 0.45 * own[0][0].rate_hz)
     inside = (hz >= settings.low_hz * 0.9) & (hz <= high_hz)
-    near, near_hz = _spectra(
-        [tap for tap, _ in others if tap.rate_hz == own[0][0].rate_hz], settings.window_ms
-    )
-    for row in near:
-        axes.plot(hz[inside], _about_mean(row[inside]), **_NEAR)
+    for neighbour in others:
+        theirs, _ = _spectra(
+            [tap for tap, _ in neighbour if tap.rate_hz == own[0][0].rate_hz], settings.window_ms
+        )
+        if len(theirs):
+            middle = np.median([_about_mean(row[inside]) for row in theirs], axis=0)
+            axes.plot(hz[inside], middle, **_NEAR)
     rows = [_about_mean(row[inside]) for row in mine]
     for row in rows:
         axes.plot(hz[inside], row, **_ONE)
@@ -410,8 +430,8 @@ def _legend(figure: Figure, explained: Explained) -> None:
     version = explained.result.versions.get("taptone", "")
     _write(
         figure,
-        f"{share}A record and a comparison, not a certificate; no difference heard does not mean that nothing is "
-        f"there. taptone {version}.",
+        f"{share}A record and a comparison, not a certificate; no difference heard does not mean that "
+        f"nothing is there. taptone {version}.",
         7.5,
         0.045,
         most=2,

@@ -2,8 +2,8 @@
 
 Nothing is worked out a second way. The recordings and the baseline that the log names are found and held
 against its fingerprints, the analysis is run with the log's own settings, and what comes out must agree with
-the log; then the model that scored the panel is asked what each feature adds, and the judge what it would take
-for another verdict.
+the log; then the model that scored the panel is asked what each feature adds, and the judge what it would
+take for another verdict.
 """
 
 from __future__ import annotations
@@ -27,7 +27,6 @@ from taptone.pipeline import Judging
 from taptone.pipeline.compare import band_name_hz
 from taptone.settings import Settings, flat, with_values
 from taptone.types import (
-    FloatArray,
     Laminate,
     Measured,
     Panel,
@@ -198,7 +197,8 @@ def _panel_of(table: Mapping[str, Any] | None) -> Panel | None:
     )
     if values.get("laminate"):
         said = values["laminate"]
-        values["laminate"] = Laminate(**{k: v if k == "core" else _number(v) for k, v in said.items()})
+        core = str(said["core"])
+        values["laminate"] = Laminate(core=core, **{k: _number(v) for k, v in said.items() if k != "core"})
     values["cautions"] = tuple(values["cautions"])
     return Panel(**values)
 
@@ -538,8 +538,11 @@ def in_words(explained: Explained) -> str:
 
     Examples
     --------
-    >>> in_words.__name__
-    'in_words'
+    >>> log = Log(Path("log.json"), {}, None, Settings())
+    >>> tap = Point("", "1", 0.0, 0.0, 1, ("row.wav",), (4800,), 0.1, "not assessed", reason="cut short")
+    >>> result = Result(None, (), (tap,), (), (), (), (), (), (), (), "")
+    >>> in_words(Explained(log, 0, result, None, None, (), math.nan))[:62]
+    'Tap 1: not assessed; 1 strike in row.wav at 0.100 s. Not asses'
     """
     point = explained.point
     said = [_head(explained)]
@@ -571,8 +574,8 @@ def _compared_with(explained: Explained) -> str:
     features = judging.shape.shape[1]
     near = [explained.result.points[j].station for j in judging.compared.neighbours[k]]
     what = (
-        f"Compared were {features - 1} third-octaves from {band_name_hz(0)} to {band_name_hz(features - 2)} Hz, "
-        f"about their mean, and the ring after 20 ms"
+        f"Compared were {features - 1} third-octaves from {band_name_hz(0)} to {band_name_hz(features - 2)} "
+        "Hz, about their mean, and the ring after 20 ms"
     )
     beside = [f"its {len(near)} good neighbours {' '.join(near)}"] if near else []
     if judging.known is not None and not judging.compared.own:
@@ -587,8 +590,8 @@ def _compared_with(explained: Explained) -> str:
 def _moved_by(explained: Explained) -> str:
     first = explained.parts[:3]
     parts = [
-        f"{part.name} {abs(part.difference_db):.1f} dB {'above' if part.difference_db > 0 else 'below'} what was "
-        f"expected (good ones ± {part.usual_db:.1f} dB): {100 * part.share:.0f} %"
+        f"{part.name} {abs(part.difference_db):.1f} dB {'above' if part.difference_db > 0 else 'below'} what "
+        f"was expected (good ones ± {part.usual_db:.1f} dB): {100 * part.share:.0f} %"
         for part in first
     ]
     rest = 1 - sum(part.share for part in first)
@@ -610,8 +613,8 @@ def _would_change(explained: Explained) -> Iterator[str]:
             compared = dataclasses.replace(compared, chance_of_kind=of_kind)
         plain = judging.again(other, compared)[k].verdict
         yield (
-            f"On declared {judging.heard[k].structure} the bond is not judged separately; were nothing declared "
-            f"there, the verdict would be {plain}."
+            f"On declared {judging.heard[k].structure} the bond is not judged separately; were nothing "
+            f"declared there, the verdict would be {plain}."
         )
         return
     if math.isnan(explained.cut):
@@ -626,8 +629,8 @@ def _would_change(explained: Explained) -> Iterator[str]:
         )
     else:
         yield (
-            f"From score {explained.cut:.2f} on it would be suspect: the same difference {times:.1f} times as large, "
-            "the other stations as they are."
+            f"From score {explained.cut:.2f} on it would be suspect: the same difference {times:.1f} times "
+            "as large, the other stations as they are."
         )
     yield _one_feature(explained, suspect)
 
@@ -635,7 +638,8 @@ def _would_change(explained: Explained) -> Iterator[str]:
 def _one_feature(explained: Explained, suspect: bool) -> str:
     """What one feature alone would have to do, all else as heard."""
     compared = explained.judging.compared
-    assert compared.scorer is not None and compared.difference is not None
+    if compared.scorer is None or compared.difference is None:
+        return ""
     at = compared.difference[explained.k]
     features = len(at)
     for part in explained.parts:
@@ -654,8 +658,8 @@ def _one_feature(explained: Explained, suspect: bool) -> str:
         to = at[n] + turned * alone[n]
         if suspect:
             return (
-                f"If the {part.name} lay {_from_to(float(to.min()), float(to.max()))} what was expected, all else "
-                "as heard, it would be no difference."
+                f"If the {part.name} lay {_from_to(float(to.min()), float(to.max()))} what was expected, all "
+                "else as heard, it would be no difference."
             )
         nearest = float(turned[np.argmin(np.abs(turned))])
         aim = float(at[n] + nearest * alone[n])

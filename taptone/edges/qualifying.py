@@ -18,7 +18,6 @@ import numpy as np
 
 from taptone.pipeline import Judging
 from taptone.pipeline.compare import shapes
-from taptone.pipeline.judge import confidence
 from taptone.pipeline.measure import measure
 from taptone.settings import Settings
 from taptone.survey.qualify import (
@@ -77,7 +76,7 @@ def with_smallest(result: Result, judging: Judging, hammer: str, settings: Setti
     if lacking:
         note = f"how small a patch under a station would have been noticed could not be worked out: {lacking}"
         facts["not_worked_out"] = lacking
-        clause = {k: "what size of patch would have been noticed here is not known" for k in told}
+        clause = dict.fromkeys(told, "what size of patch would have been noticed here is not known")
     else:
         sizes = _sizes(result, judging, told, hammer, settings, facts)
         clause = {k: _clause(sizes[k]) for k in told}
@@ -117,8 +116,8 @@ def _note(sizes: Mapping[int, float], facts: Mapping[str, Any]) -> str:
     if deaf:
         where = "there" if not worst else f"at {deaf} stations"
         parts.append(
-            f"even a patch as wide as the panel might not have been noticed {where}: skin too thick, hammer too "
-            "soft, or too much noise"
+            f"even a patch as wide as the panel might not have been noticed {where}: skin too thick, hammer "
+            "too soft, or too much noise"
         )
     return f"{'; '.join(parts)} (an estimate for {', '.join(facts['stated'] + facts['assumed'])})"
 
@@ -133,7 +132,8 @@ def _sizes(
 ) -> dict[int, float]:
     """Smallest diameter in mm for each station that shows no difference, and in `facts` what it rests on."""
     panel = result.panel
-    assert panel is not None and panel.laminate is not None
+    assert panel is not None
+    assert panel.laminate is not None
     compared, laminate = judging.compared, panel.laminate
     materials, (mass_g, tip) = materials_of(laminate), hammer_of(hammer) or (0.0, "")
     core = "no core" if laminate.core == "none" else f"{laminate.core} core {laminate.core_mm:g} mm"
@@ -143,7 +143,7 @@ def _sizes(
     good = np.asarray(compared.good, bool)
     cut = _cut(judging, told)
     widest_m = float(min(np.ptp(np.array(panel.outline), axis=0)))
-    use = int(np.count_nonzero(_ACROSS_M <= max(widest_m, _ACROSS_M[0])))
+    use = int(np.count_nonzero(max(widest_m, _ACROSS_M[0]) >= _ACROSS_M))
     out: dict[int, float] = {}
     facts["by_noise"] = []
     for level_db in sorted({levels_db[k] for k in told}):
@@ -216,7 +216,7 @@ def _change(bands: FloatArray, ring_db: FloatArray, features: int) -> FloatArray
         return None
     flat = flat - flat.mean(axis=1, keepdims=True)
     both = np.column_stack([flat, ring_db.reshape(-1)]).reshape(places, sizes, features)
-    return np.moveaxis(both[:, 1:] - both[:, :1], 0, 1)
+    return np.asarray(np.moveaxis(both[:, 1:] - both[:, :1], 0, 1))
 
 
 # -- taps from first principles --------------------------------------------------------------------------

@@ -67,7 +67,7 @@ def analyse(
     settings: Settings = Settings(),
     versions: Mapping[str, str] = {},
     on_sound: Callable[[Sound], Sound] = lambda sound: sound,
-    on_judged: Callable[[Judging], None] = lambda judging: None,
+    on_judged: Callable[[Judging], None] = lambda _: None,
 ) -> Result:
     """Analyse recordings of one panel: the whole story of a tap.
 

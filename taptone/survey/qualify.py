@@ -134,8 +134,8 @@ def hammer_of(words: str) -> tuple[float, str] | None:
     Returns
     -------
     (mass_g, tip) or None
-        The tip is ``steel``, ``brass``, ``plastic`` or ``taped``; None where either cannot be read, or the mass
-        is not one of a light hammer.
+        The tip is ``steel``, ``brass``, ``plastic`` or ``taped``; None where either cannot be read, or the
+        mass is not one of a light hammer.
 
     Examples
     --------
@@ -209,7 +209,7 @@ def smallest_across_m(
     >>> smallest_across_m(np.array([0.02, 0.04, 0.08]), change, strays, lambda d: np.abs(d[:, 0]), 5.0)
     0.08
     """
-    sizes, places, features = change.shape
+    sizes, _, features = change.shape
     rows = (change[:, :, None] + strays).reshape(-1, features)
     noticed = (score(rows) >= cut).reshape(sizes, -1).mean(axis=1) >= NOTICED
     if not noticed[-1]:
