@@ -31,7 +31,8 @@ from taptone.types import BAND_CENTRES_HZ, FloatArray, Result, Tap
 
 __all__ = ["with_smallest"]
 
-_ACROSS_M = np.array([16, 20, 25, 32, 40, 50, 63, 80, 100, 125, 160, 200, 250, 315, 400]) / 1000
+# Diameters that are tried; nothing under 25 mm is promised: common practice, no source.
+_ACROSS_M = np.array([25, 32, 40, 50, 63, 80, 100, 125, 160, 200, 250, 315, 400]) / 1000
 _PLACES = 4
 _AIM_M = 0.010  # how far off a patch's middle the hammer lands: common practice, no source
 _SNR_STEP_DB, _SNR_DB = 10.0, (10.0, 50.0)
