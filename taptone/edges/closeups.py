@@ -123,11 +123,11 @@ def _figure(explained: Explained, heard: _Heard) -> Figure:
     figure = Figure(figsize=_SIZE_IN, dpi=_DPI)
     FigureCanvasAgg(figure)
     point, panel = explained.point, explained.result.panel
-    name = f"{panel.name}, station {point.station}" if panel else f"tap {point.station}"
-    boat = f"{panel.boat}, " if panel and panel.boat else ""
+    name = f"{point.station}" if panel else f"tap {point.station}"
+    of = "".join(f"; {text}" for text in (panel.boat, panel.name) if text) if panel else ""
     score = f", score {point.score:.2f}" if math.isfinite(point.score) else ""
     cut = f" (suspect from {explained.cut:.2f})" if math.isfinite(explained.cut) else ""
-    top = _write(figure, f"{boat}{name}: {point.verdict}{score}{cut}", 12, 0.975, most=1, weight="bold")
+    top = _write(figure, _shown(f"{name}: {point.verdict}{score}{cut}{of}"), 12, 0.975, most=1, weight="bold")
     top = _write(figure, _shown(point.reason), 7.5, top - 0.004, most=3)
     bottom, gap = 0.145, 0.085
     high = (top - 0.03 - bottom - gap) / 2
@@ -163,7 +163,8 @@ def _axes(figure: Figure, place: tuple[float, float, float, float], title: str) 
 
 
 def _write(figure: Figure, text: str, size: float, top: float, most: int, **style: Any) -> float:
-    letters = int(_SIZE_IN[0] * 0.94 * 72 / (size * 0.55))
+    letter = 0.68 if style.get("weight") == "bold" else 0.55  # width of a usual one over the size of type
+    letters = int(_SIZE_IN[0] * 0.94 * 72 / (size * letter))
     for line in textwrap.wrap(text, letters, max_lines=most, placeholder=" …"):
         figure.text(0.03, top, line, size=size, va="top", **style)
         top -= size * 1.35 / 72 / _SIZE_IN[1]

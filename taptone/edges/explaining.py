@@ -552,6 +552,9 @@ def in_words(explained: Explained) -> str:
         )
         return " ".join(said)
     said += [_compared_with(explained), _moved_by(explained), *_would_change(explained)]
+    if point.verdict == "no difference":
+        noticed = point.reason.rpartition("; ")[2]
+        said.append(f"{noticed[:1].upper()}{noticed[1:]}.")
     said.append(f"Decay and centroid as read by a person: {_read(explained)}.")
     return " ".join(said)
 
@@ -564,7 +567,7 @@ def _head(explained: Explained) -> str:
     heard = (
         f"{strikes} in {' and '.join(point.recordings)} at {point.time_s:.3f} s"
         if point.taps
-        else "no strike"
+        else "no strike tied to it"
     )
     return f"{where}: {point.verdict}{score}; {heard}."
 

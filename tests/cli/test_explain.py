@@ -108,6 +108,7 @@ def test_no_difference_says_how_much_further(typed, case):
     assert "Station A2 of foredeck: no difference, score " in out
     assert " on it would be suspect: the same difference " in out
     assert "it would have to lie" in out
+    assert "What size of patch would have been noticed here is not known." in out
     assert image.imread("a2.png").shape == (1460, 2140, 4)
 
 
