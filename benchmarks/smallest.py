@@ -56,6 +56,7 @@ CORES = {
     "rudder": "foam",
     "solid laminate": "none",
 }
+_BARELY = 1.26  # one step of the sizes that the program tries
 PATCHED = ("C3", "F6", "C6")
 USUAL = physics.Spread(aim_sd_m=0.0075, angle_sd_deg=10.0)  # as in scenes.py
 
@@ -149,12 +150,14 @@ def table(rows: list[dict[str, Any]]) -> str:
                 flagged += r["flagged"] * above
                 smaller += r["judged"] * (not above)
                 heard += r["flagged"] * (not above)
+    barely = [r for r in rows if r["stated_mm"] and 1 <= r["across_mm"] / r["stated_mm"] <= _BARELY]
     lines += [
         "",
         f"Patches at least as wide as stated: {flagged} of {larger} flagged "
         f"({100 * flagged / max(larger, 1):.0f} %). "
         f"Narrower ones, or where none was stated: {heard} of {smaller} flagged "
-        f"({100 * heard / max(smaller, 1):.0f} %).",
+        f"({100 * heard / max(smaller, 1):.0f} %). Of those from 1 to {_BARELY:g} times as wide as stated: "
+        f"{sum(r['flagged'] for r in barely)} of {sum(r['judged'] for r in barely)}.",
     ]
     return "\n".join(lines)
 
@@ -176,7 +179,7 @@ def program() -> str:
     """Fingerprint of all that judges these panels and says what would have been noticed."""
     edges = [ROOT / "taptone" / "edges" / f"{name}.py" for name in ("analysing", "learning", "qualifying")]
     rooms = [p for room in ("pipeline", "model", "survey") for p in (ROOT / "taptone" / room).glob("*.py")]
-    return fingerprint([*edges, *rooms, ROOT / "taptone" / "settings.py", Path(__file__)])
+    return fingerprint([*edges, *rooms, ROOT / "taptone" / "settings.py"])
 
 
 def main() -> None:
