@@ -136,7 +136,7 @@ def whole_decay(
     --------
     >>> t = np.arange(1, 12001) / 48000
     >>> ring = (np.exp(-t / 0.006) * np.sin(2 * np.pi * 900 * t)).astype(np.float32)
-    >>> decay = whole_decay(Tap("row.wav", 0, 48000, 0, ring, len(ring), np.zeros(0, np.float32)))
+    >>> decay = whole_decay(Tap("row.wav", 0, 48000, 0, ring, len(ring), np.zeros(960, np.float32)))
     >>> round(decay.decay_ms, -1), float(decay.curve_db[0])
     (40.0, 0.0)
     """
