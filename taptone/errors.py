@@ -8,7 +8,7 @@
     ├── PanelError               a panel file does not describe a panel
     ├── BaselineError            a baseline is damaged, foreign or unfit for this panel
     ├── ReferenceTooSmallError   too few known-good places to learn from
-    ├── LogError                 an earlier log cannot be used
+    ├── LogError                 a log cannot be used or explained
     ├── SettingError             a setting is outside its limits
     └── OutputError              a result cannot be written
 
@@ -99,7 +99,7 @@ class ReferenceTooSmallError(BaselineError):
 
 
 class LogError(TaptoneError):
-    """An earlier log is missing, or is none of this program."""
+    """A log is missing, damaged, none of this program, or says something that does not come out again."""
 
 
 class SettingError(TaptoneError):

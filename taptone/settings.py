@@ -31,6 +31,7 @@ __all__ = [
     "Settings",
     "changed",
     "flat",
+    "listed",
     "with_values",
 ]
 
@@ -181,6 +182,26 @@ def flat(settings: Settings) -> dict[str, float | int]:
         for stage in dataclasses.fields(settings)
         for row in dataclasses.fields(getattr(settings, stage.name))
     }
+
+
+def listed() -> list[dict[str, object]]:
+    """Every setting with its default, unit, limits and help, in the order of the tables.
+
+    Returns
+    -------
+    list of dict
+        Keys ``setting``, ``default``, ``unit``, ``low``, ``high``, ``help``.
+
+    Examples
+    --------
+    >>> listed()[0]["setting"], listed()[0]["default"], listed()[0]["unit"]
+    ('detect.low_hz', 120.0, 'Hz')
+    """
+    return [
+        {"setting": f"{stage.name}.{row.name}", "default": row.default, **row.metadata}
+        for stage in dataclasses.fields(Settings)
+        for row in dataclasses.fields(getattr(Settings(), stage.name))
+    ]
 
 
 def changed(settings: Settings) -> tuple[Change, ...]:

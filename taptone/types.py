@@ -24,6 +24,7 @@ __all__ = [
     "Drift",
     "Earlier",
     "FloatArray",
+    "Laminate",
     "Measured",
     "Panel",
     "Place",
@@ -234,6 +235,21 @@ class Structure:
 
 
 @dataclass(frozen=True, slots=True)
+class Laminate:
+    """What was stated of how a panel is built: the struck skin, and the core behind it.
+
+    ``core`` is ``foam``, ``balsa``, ``ply`` or ``none`` (``core_mm`` is 0 then); ``nan`` where a number was
+    not stated.
+    """
+
+    skin_mm: float
+    core: str
+    core_mm: float = 0.0
+    skin_modulus_gpa: float = math.nan
+    core_density_kg_m3: float = math.nan
+
+
+@dataclass(frozen=True, slots=True)
 class Panel:
     """One surface of one construction, its axes, its stations in tapping order, its structure.
 
@@ -258,6 +274,7 @@ class Panel:
     mirror_of: str = ""
     opposite_face_of: str = ""
     structures: tuple[Structure, ...] = ()
+    laminate: Laminate | None = None
     sha256: str = ""
     cautions: tuple[str, ...] = ()
 
@@ -416,7 +433,11 @@ class Change:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Result:
-    """Everything one analysis found, ready to be written."""
+    """Everything one analysis found, ready to be written.
+
+    ``stated`` is what was stated beside the panel file; ``smallest`` what size of patch would have been
+    noticed.
+    """
 
     panel: Panel | None
     recordings: tuple[Recording, ...]
@@ -435,3 +456,5 @@ class Result:
     versions: Mapping[str, str] = field(default_factory=dict)
     drift: tuple[Drift, ...] = ()
     mirror: Mapping[str, object] = field(default_factory=dict)
+    stated: Mapping[str, object] = field(default_factory=dict)
+    smallest: Mapping[str, object] = field(default_factory=dict)

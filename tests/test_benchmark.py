@@ -54,3 +54,18 @@ def test_a_stopped_run_goes_on_and_says_the_same(quick):
     kept[0].unlink()  # as if the run had been stopped there
     assert run(out).stdout == text
     assert {path: path.stat().st_mtime_ns for path in kept[1:]} == others
+
+
+def test_table_of_the_smallest_patch_counts_what_was_flagged(monkeypatch):
+    """A table of two made-up panels, counted by hand."""
+    monkeypatch.syspath_prepend(str(ROOT / "benchmarks"))
+    import smallest
+
+    hammer, snr_db = smallest.WAYS[0]
+    panel = {"build": "foam deck", "hammer": hammer, "snr_db": snr_db, "stated_mm": 50, "judged": 3}
+    rows = [panel | {"across_mm": 40, "flagged": 1}, panel | {"across_mm": 56, "flagged": 2}]
+    text = smallest.table([*rows, panel | {"across_mm": 80, "flagged": 3, "stated_mm": None}])
+    assert "| foam deck | 60 g steel | 45 dB | 50 (50 to none) | 0/0 | 0/0 | 1/3 | 2/3 | 3/3 | 0/0 |" in text
+    assert "at least as wide as stated: 2 of 3 flagged (67 %)" in text
+    assert "none was stated: 4 of 6 flagged (67 %)" in text
+    assert text.endswith("Of those from 1 to 1.26 times as wide as stated: 2 of 3.")

@@ -29,6 +29,8 @@ COMMANDS = {
     "record": ("taptone.cli.record:record", "Record the microphone to a WAV file."),
     "learn": ("taptone.cli.learn:learn", "Learn a baseline from taps on laminate assumed good."),
     "analyse": ("taptone.cli.analyse:analyse", "Find, measure and compare the taps of a panel."),
+    "explain": ("taptone.cli.explain:explain", "Show why one station of a log was judged as it was."),
+    "settings": ("taptone.cli.settings:settings", "List every setting with its default, unit and limits."),
 }
 
 

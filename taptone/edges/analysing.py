@@ -11,11 +11,12 @@ from typing import Any
 import numpy as np
 
 from taptone import __version__
+from taptone.edges.qualifying import with_smallest
 from taptone.edges.stated import NAMES, difference, frozen
 from taptone.model.baseline import Baseline
-from taptone.pipeline import analyse
+from taptone.pipeline import Judging, analyse
 from taptone.pipeline.compare import crisper
-from taptone.settings import Settings
+from taptone.settings import Settings, flat
 from taptone.types import Earlier, Panel, Reference, Result, Sound
 
 __all__ = ["analyse_sounds"]
@@ -35,6 +36,7 @@ def analyse_sounds(
     anyway: bool = False,
     settings: Settings = Settings(),
     on_sound: Callable[[Sound], Sound] = lambda sound: sound,
+    on_judged: Callable[[Judging], None] = lambda _: None,
 ) -> Result:
     """Analyse recordings of one panel against a baseline.
 
@@ -58,6 +60,8 @@ def analyse_sounds(
         Of every stage.
     on_sound : callable, optional
         Wraps each recording before it is listened to.
+    on_judged : callable, optional
+        Is given what the stations were judged from.
 
     Returns
     -------
@@ -80,6 +84,7 @@ def analyse_sounds(
         given = {k: v for k, v in stated.items() if not _unsaid(v) and _unsaid(getattr(panel, k))}
         cautions = tuple(c for c in panel.cautions if not any(c.startswith(_spoken(name)) for name in given))
         panel = dataclasses.replace(panel, **given, cautions=cautions)
+    asked = {k: v for k, v in stated.items() if not _unsaid(v)}
     facts = {name: getattr(panel, name, "") or stated.get(name, "") for name in NAMES}
     temp_c = panel.surface_temp_c if panel is not None else stated.get("surface_temp_c") or math.nan
     against = [
@@ -87,6 +92,7 @@ def analyse_sounds(
         *filter(None, [frozen(panel, temp_c), _far_in_temperature(temp_c, reference)]),
     ]
     facing, said = _other_side(panel, facts, mirror, anyway)
+    judgings: list[Judging] = []
     result = analyse(
         sounds,
         new_scorer=lambda features: Baseline(benign=np.append(crisper(features - 1), 0.0)),
@@ -100,16 +106,20 @@ def analyse_sounds(
         settings=settings,
         versions=_versions(),
         on_sound=on_sound,
+        on_judged=judgings.append,
     )
+    on_judged(judgings[0])
     if anyway and against:
         result = _all_the_same(result, "; ".join(against))
+    result = with_smallest(result, judgings[0], str(facts["hammer"]), settings)
     known = {str(r.get("sha256")) for r in reference.recordings} if reference is not None else set()
     own = [r.name for r in result.recordings if r.sha256 and r.sha256 in known]
     notes = [
         f"{name}: the baseline was learned from this very recording: it is compared with itself"
         for name in own
     ]
-    return dataclasses.replace(result, notes=(*result.notes, *said, *notes))
+    notes += _set_otherwise(reference, settings)
+    return dataclasses.replace(result, notes=(*result.notes, *said, *notes), stated=asked)
 
 
 def _kinds(panel: Panel | None, settings: Settings) -> list[str]:
@@ -185,6 +195,19 @@ def _other_side(
     if anyway:
         return mirror, [f"{why}: compared anyway"]
     return None, [f"{why}: the other side is not used (--anyway uses it)"]
+
+
+def _set_otherwise(reference: Reference | None, settings: Settings) -> list[str]:
+    """A line where the baseline was learned with other settings than these."""
+    there = reference.settings if reference is not None else {}
+    judged = {name: value for name, value in flat(settings).items() if not name.startswith("judge.")}
+    apart = [f"{k} {there[k]}, not {v}" for k, v in judged.items() if k in there and there[k] != v]
+    if not apart:
+        return []
+    return [
+        f"the baseline was learned with other settings ({'; '.join(apart)}): what is compared was not "
+        "measured in the same way; learn it anew with these"
+    ]
 
 
 def _far_in_temperature(temp_c: float, reference: Reference | None) -> str:

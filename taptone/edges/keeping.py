@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 import os
+import tempfile
 from pathlib import Path
 
-__all__ = ["set_beside"]
+from taptone.errors import OutputError
+
+__all__ = ["may_keep", "put_file", "set_beside"]
 
 
 def set_beside(path: Path, content: bytes) -> Path | None:
@@ -45,3 +49,78 @@ def set_beside(path: Path, content: bytes) -> Path | None:
     beside = next(name for name in names if not name.exists())
     os.rename(path, beside)
     return beside
+
+
+def may_keep(path: Path) -> None:
+    """Refuse a place where a file cannot be written, before anybody waits for it.
+
+    Parameters
+    ----------
+    path : Path
+        The file that is to be written.
+
+    Raises
+    ------
+    OutputError
+        If its folder is missing or cannot be written to, or it is a folder itself.
+
+    Examples
+    --------
+    >>> may_keep(Path("/dev/null/b3.png"))
+    Traceback (most recent call last):
+        ...
+    taptone.errors.OutputError: /dev/null is not a folder: choose another place with --out
+    """
+    if not path.parent.is_dir():
+        raise OutputError(f"{path.parent} is not a folder", hint="choose another place with --out")
+    if path.is_dir():
+        raise OutputError(f"{path} is a folder", hint="give the name of a file with --out")
+    if not os.access(path.parent, os.W_OK | os.X_OK):
+        raise OutputError(f"{path.parent} cannot be written to", hint="choose another place with --out")
+
+
+def put_file(path: Path, content: bytes) -> Path | None:
+    """Write a file whole or not at all; an earlier, different one of that name is set beside.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    content : bytes
+        What it is to hold.
+
+    Returns
+    -------
+    Path or None
+        Where the earlier file is now.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     put_file(Path(folder, "b3.png"), b"one"), put_file(Path(folder, "b3.png"), b"two").name
+    (None, 'b3.earlier-1.png')
+    """
+    may_keep(path)
+    name = ""
+    try:
+        with tempfile.NamedTemporaryFile(dir=path.parent, prefix=".writing-", delete=False) as file:
+            name = file.name
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        os.chmod(name, 0o644)
+        earlier = set_beside(path, content)
+        os.replace(name, path)
+    except OSError as error:
+        with contextlib.suppress(OSError):
+            os.unlink(name)
+        raise OutputError(
+            f"{path} cannot be written ({error.strerror})", hint="choose another place with --out"
+        ) from error
+    return earlier

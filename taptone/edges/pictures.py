@@ -9,12 +9,13 @@ Import this module late: it loads matplotlib.
 
 from __future__ import annotations
 
+import contextlib
 import io
 import math
 import textwrap
 import warnings
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from operator import attrgetter
@@ -33,7 +34,7 @@ from matplotlib.ticker import MaxNLocator
 from taptone.pipeline.judge import rarity, sureness
 from taptone.types import Panel, Point, Result, Structure
 
-__all__ = ["draw_map"]
+__all__ = ["draw_map", "repeatable_style"]
 
 _PAGE_IN = (7.3, 10.7)  # A4 without its margins
 _DPI = 200
@@ -87,16 +88,35 @@ def draw_map(result: Result) -> dict[str, bytes]:
     ['map.png', 'map.svg']
     """
     files = {}
-    with matplotlib.rc_context(), warnings.catch_warnings():
-        warnings.filterwarnings("ignore", message="Glyph .* missing from")  # drawn as an empty box
-        matplotlib.rcdefaults()  # not what this user has set for other work
-        matplotlib.rcParams.update(_STYLE)
+    with repeatable_style():
         figure = _figure(result)
         for kind, metadata in (("svg", {"Date": None, "Creator": "taptone"}), ("png", {"Software": None})):
             file = io.BytesIO()
             figure.savefig(file, format=kind, dpi=_DPI, metadata=metadata)
             files[f"map.{kind}"] = file.getvalue()
     return files
+
+
+@contextlib.contextmanager
+def repeatable_style() -> Iterator[None]:
+    """Draw the same on every machine, whatever this user has set for other work.
+
+    Yields
+    ------
+    None
+        Figures made and saved inside are the same bytes on every run, if saved without a date.
+
+    Examples
+    --------
+    >>> with repeatable_style():
+    ...     matplotlib.rcParams["svg.hashsalt"]
+    'taptone'
+    """
+    with matplotlib.rc_context(), warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph .* missing from")  # drawn as an empty box
+        matplotlib.rcdefaults()
+        matplotlib.rcParams.update(_STYLE)
+        yield
 
 
 # -- what is drawn -------------------------------------------------------------------------------------

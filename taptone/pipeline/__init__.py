@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,7 +46,23 @@ from taptone.types import (
     Tap,
 )
 
-__all__ = ["analyse", "hear", "pool", "strikes"]
+__all__ = ["Judging", "analyse", "hear", "pool", "strikes"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Judging:
+    """What the stations of one panel were judged from, in their order, for whoever has to explain it.
+
+    ``shape`` holds the features of the stations, ``known`` those of the reference places (None: there were
+    none). ``again`` judges the same panel with something changed.
+    """
+
+    heard: tuple[Heard, ...]
+    shape: FloatArray
+    known: FloatArray | None
+    compared: Comparison
+    again: Callable[[Sequence[Heard], Comparison], tuple[Judgement, ...]]
+
 
 _NO_ROOM = 100  # taps that no recheck has: the ringing of the place is left in
 
@@ -64,6 +81,7 @@ def analyse(
     settings: Settings = Settings(),
     versions: Mapping[str, str] = {},
     on_sound: Callable[[Sound], Sound] = lambda sound: sound,
+    on_judged: Callable[[Judging], None] = lambda _: None,
 ) -> Result:
     """Analyse recordings of one panel: the whole story of a tap.
 
@@ -93,6 +111,8 @@ def analyse(
         Program and library versions for the log.
     on_sound : callable, optional
         Wraps each recording before it is listened to (a progress bar).
+    on_judged : callable, optional
+        Is given what the stations were judged from.
 
     Returns
     -------
@@ -142,7 +162,7 @@ def analyse(
         rejected += others
         notes += [*said, *odd]
     story = (taps, places, panel, reference)
-    judged = _judged(*story, structure, visits, mirror, refused, new_scorer, settings)
+    judged = _judged(*story, structure, visits, mirror, refused, new_scorer, settings, on_judged)
     if structure_before is not None and not refused:
         without = _judged(*story, structure_before, visits, mirror, refused, new_scorer, settings)
         judged = replace(judged, points=beside(judged.points, without.points, structure, structure_before))
@@ -345,6 +365,7 @@ def _judged(
     refused: str,
     new_scorer: Callable[[int], Scorer],
     settings: Settings,
+    on_judged: Callable[[Judging], None] = lambda _: None,
 ) -> _Judged:
     kinds = list(structure) or [""] * len(places)
     if reference is not None and reference.n_places < settings.judge.least_places:
@@ -424,13 +445,14 @@ def _judged(
                 f"the recording holds sound up to {here:.0f} Hz, the baseline up to {there:.0f} Hz: compared "
                 "in the band that both hold; the reference centroid is left out"
             )
-    verdicts = judge(
-        heard,
-        compared,
+    again = partial(
+        judge,
         reference_decay_ms=decay_ms,
         reference_centroid_hz=centroid_hz,
         settings=settings.judge,
     )
+    verdicts = again(heard, compared)
+    on_judged(Judging(tuple(heard), shape, known_shape, compared, again))
     points = tuple(
         _point(k, panel, spot, p, v, compared, taps, (decay_ms, centroid_hz))
         for k, (spot, p, v) in enumerate(zip(places, pooled, verdicts, strict=True))

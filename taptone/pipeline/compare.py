@@ -39,7 +39,7 @@ class Comparison:
     unlike it. ``difference`` is each station's feature less its expectation, ``usual`` how far good ones
     stray, ``n_good`` how many good stations and places that was learnt from. ``chance_of_kind`` is, on
     declared structure, the chance among the other stations on structure of that kind; ``nan`` where these
-    are too few.
+    are too few. ``scorer`` is the model that the differences were scored with.
     """
 
     score: FloatArray
@@ -51,6 +51,7 @@ class Comparison:
     usual: FloatArray | None = None
     n_good: int = 0
     chance_of_kind: FloatArray | None = None
+    scorer: Scorer | None = None
 
 
 def shapes(bands_db: FloatArray) -> FloatArray:
@@ -219,6 +220,7 @@ def compare(
         location_scale(rows)[1],
         len(rows),
         _of_kind(difference, structure, served, heard, new_scorer, settings.least_places),
+        scorer,
     )
 
 

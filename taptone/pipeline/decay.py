@@ -14,7 +14,7 @@ References
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,12 +35,15 @@ class Decay:
 
     ``bend_db`` is how far the middle of the curve lies below the straight line from end to end of the
     range: positive where a fast decay gives way to a slow one. ``reach_db`` is how far the start stands
-    above the noise. ``decay_ms`` is ``nan`` where the range cannot be read.
+    above the noise. ``decay_ms`` is ``nan`` where the range cannot be read. ``curve_db`` is the integrated
+    curve that it was read from, ``step_ms`` apart, in dB below its start.
     """
 
     decay_ms: float
     bend_db: float
     reach_db: float
+    curve_db: FloatArray = field(default_factory=lambda: np.zeros(0), compare=False, repr=False)
+    step_ms: float = math.nan
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +122,8 @@ def decay_time(
             break
         slope = _LN_60DB / (decay_ms / 1000)
         start = float(curve[0]) * slope
-    return Decay(decay_ms, bend_db, reach_db)
+    below_db = 10 * np.log10(np.maximum(curve, _TINY) / curve[0])
+    return Decay(decay_ms, bend_db, reach_db, below_db, 1000 * bin_s)
 
 
 def late_slope(samples: NDArray[np.floating], rate_hz: float, *, noise_power: float) -> float:

@@ -35,7 +35,7 @@ from taptone.pipeline.spectrum import band_energies, power_spectra, shape
 from taptone.settings import MeasureSettings
 from taptone.types import BAND_CENTRES_HZ, MEASURE_NAMES, FloatArray, Measured, Tap
 
-__all__ = ["find_room", "measure"]
+__all__ = ["find_room", "measure", "whole_decay"]
 
 _BATCH = 64  # taps a call: librosa's cost is by the call, memory by the tap
 _SPLIT_HZ = 1000.0
@@ -111,6 +111,36 @@ def find_room(taps: Sequence[Tap], settings: MeasureSettings = MeasureSettings()
     if middle < settings.room_from_ms or high - low > middle / 3:
         return None
     return Room(float(middle))
+
+
+def whole_decay(
+    tap: Tap, settings: MeasureSettings = MeasureSettings(), *, room: Room | None = None
+) -> Decay:
+    """The decay behind ``decay_ms``, with the curve that it was read from.
+
+    Parameters
+    ----------
+    tap : Tap
+        One tap.
+    settings : MeasureSettings, optional
+        As it was measured with.
+    room : Room, optional
+        As it was measured with.
+
+    Returns
+    -------
+    Decay
+        The same that :func:`measure` reads.
+
+    Examples
+    --------
+    >>> t = np.arange(1, 12001) / 48000
+    >>> ring = (np.exp(-t / 0.006) * np.sin(2 * np.pi * 900 * t)).astype(np.float32)
+    >>> decay = whole_decay(Tap("row.wav", 0, 48000, 0, ring, len(ring), np.zeros(960, np.float32)))
+    >>> round(decay.decay_ms, -1), float(decay.curve_db[0])
+    (40.0, 0.0)
+    """
+    return _decays(_level(tap), settings, room)[0]
 
 
 def _level(tap: Tap) -> Tap:

@@ -23,7 +23,7 @@ import shapely
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, ValidationInfo
 
 from taptone.errors import PanelError
-from taptone.types import Panel, Station, Structure
+from taptone.types import Laminate, Panel, Station, Structure
 
 __all__ = ["on_structure", "parse_panel"]
 
@@ -126,6 +126,7 @@ def parse_panel(text: str, *, source: str) -> Panel:
         structures=tuple(
             _structure(table, f"{source}: structure {n}") for n, table in enumerate(file.structure, start=1)
         ),
+        laminate=_laminate(file.laminate, source) if file.laminate else None,
         sha256=hashlib.sha256(text.encode()).hexdigest(),
     )
     unsaid = (f"{what} not recorded" for what, given in said.items() if not given)
@@ -271,6 +272,21 @@ class _Declared(_Table):
     declared_after_tapping: bool = Field(False, description="true, or leave it out")
 
 
+_Millimetres = Annotated[float, Field(gt=0, le=200)]
+
+
+class _Laminate(_Table):
+    skin_mm: _Millimetres = Field(description="the thickness of the struck skin in mm, such as 3.0")
+    core: Literal["foam", "balsa", "ply", "none"] = Field(description='"foam", "balsa", "ply" or "none"')
+    core_mm: _Millimetres | None = Field(None, description="the thickness of the core in mm, such as 20")
+    skin_modulus_gpa: float | None = Field(
+        None, ge=1, le=200, description="the skin's modulus in GPa (1 to 200)"
+    )
+    core_density_kg_m3: float | None = Field(
+        None, ge=20, le=2000, description="the core's density in kg/m3 (20 to 2000)"
+    )
+
+
 class _File(_Table):
     name: _Text = Field(description="the panel's name in quotes")
     side: Literal["port", "starboard", "centre"] = Field(description='"port", "starboard" or "centre"')
@@ -286,6 +302,7 @@ class _File(_Table):
     conditions: dict[str, Annotated[Any, BeforeValidator(_plain)]] = Field({}, description="[conditions]")
     mirror_of: str = Field("", description="the other panel's name in quotes")
     opposite_face_of: str = Field("", description="the other panel's name in quotes")
+    laminate: _Laminate | None = Field(None, description="[laminate] with skin_mm, core and core_mm below it")
     taps_per_station: _Strikes | None = Field(None, description="a whole number from 1 to 20")
     grid: _Grid | None = Field(None, description="[grid] with spacing and path below it")
     station: list[_Listed] | None = Field(
@@ -294,7 +311,12 @@ class _File(_Table):
     structure: list[_Declared] = Field([], description="[[structure]] with kind and line or outline below it")
 
 
-_TABLES: dict[str, type[_Table]] = {"grid": _Grid, "station": _Listed, "structure": _Declared}
+_TABLES: dict[str, type[_Table]] = {
+    "grid": _Grid,
+    "station": _Listed,
+    "structure": _Declared,
+    "laminate": _Laminate,
+}
 
 
 def _checked(text: str, source: str) -> _File:
@@ -451,6 +473,20 @@ def _structure(table: _Declared, where: str) -> Structure:
         declared=table.declared,
         evidence=table.evidence,
         declared_after_tapping=table.declared_after_tapping,
+    )
+
+
+def _laminate(table: _Laminate, source: str) -> Laminate:
+    """Check that a core goes with its thickness."""
+    if (table.core == "none") != (table.core_mm is None):
+        hint = "remove core_mm" if table.core_mm else "add core_mm, the thickness of the core in mm"
+        raise PanelError(f'{source}: laminate, core is "{table.core}"', hint=hint)
+    return Laminate(
+        skin_mm=table.skin_mm,
+        core=table.core,
+        core_mm=table.core_mm or 0.0,
+        skin_modulus_gpa=math.nan if table.skin_modulus_gpa is None else table.skin_modulus_gpa,
+        core_density_kg_m3=math.nan if table.core_density_kg_m3 is None else table.core_density_kg_m3,
     )
 
 

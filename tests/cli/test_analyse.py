@@ -158,6 +158,14 @@ def test_a_changed_setting_is_said_and_logged(typed, case, tmp_path):
     assert log["settings"]["judge.confidence"] == 0.9
 
 
+def test_a_baseline_learned_with_other_settings_is_said(typed, case):
+    assert "learned with other settings" not in typed(*words(case))[2]
+    code, _, err = typed(*words(case), "--set", "measure.window_ms=25")
+    assert code == 0
+    assert "note: the baseline was learned with other settings (measure.window_ms 20.0, not 25.0): " in err
+    assert "learned with other settings" not in typed(*words(case), "--set", "judge.confidence=0.9")[2]
+
+
 # -- what cannot be done ---------------------------------------------------------------------------------
 
 

@@ -491,3 +491,47 @@ def test_whatever_is_written_wrong_gets_one_line(data):
     assert len(said.splitlines()) == 1
     assert hint
     assert 0 < stations <= 2000
+
+
+# -- laminate --------------------------------------------------------------------------------------------
+
+
+def with_laminate(lines):
+    return GOOD + "\n[laminate]\n" + lines
+
+
+def test_laminate_is_optional_and_needs_few_numbers():
+    assert parse(GOOD).laminate is None
+    foam = parse(with_laminate('skin_mm = 3\ncore = "foam"\ncore_mm = 20.5')).laminate
+    assert (foam.skin_mm, foam.core, foam.core_mm) == (3.0, "foam", 20.5)
+    assert math.isnan(foam.skin_modulus_gpa)
+    assert math.isnan(foam.core_density_kg_m3)
+    solid = parse(with_laminate('skin_mm = 7\ncore = "none"')).laminate
+    assert solid.core_mm == 0.0
+
+
+@pytest.mark.parametrize(
+    ("lines", "said"),
+    [
+        ('core = "foam"\ncore_mm = 20', "deck.toml: laminate, skin_mm is missing: add the thickness"),
+        (
+            'skin_mm = 0.003\ncore = "cork"',
+            'laminate, core is \'cork\': write "foam", "balsa", "ply" or "none"',
+        ),
+        (
+            'skin_mm = 3\ncore = "foam"',
+            'laminate, core is "foam": add core_mm, the thickness of the core in mm',
+        ),
+        ('skin_mm = 3\ncore = "none"\ncore_mm = 5', 'laminate, core is "none": remove core_mm'),
+        (
+            'skin_mm = -3\ncore = "none"',
+            "laminate, skin_mm is -3: write the thickness of the struck skin in mm",
+        ),
+        ('skin_mm = 3\ncore = "none"\nskin_mn = 3', "laminate, skin_mn is not known: did you mean skin_mm?"),
+        ('skin_mm = 3\ncore = "none"\nskin_modulus_gpa = 12e9', "write the skin's modulus in GPa (1 to 200)"),
+    ],
+)
+def test_a_laminate_that_cannot_be(lines, said):
+    with pytest.raises(PanelError) as raised:
+        parse(with_laminate(lines))
+    assert said in str(raised.value)

@@ -1,0 +1,79 @@
+"""``taptone explain``: why one station was judged as it was, in one picture and one paragraph."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import click
+
+from taptone.cli.common import a_path, sounds_of, tell
+
+
+@click.command()
+@click.argument("log", type=click.Path(), callback=a_path, metavar="LOG")
+@click.argument("station", metavar="STATION")
+@click.option(
+    "--recording",
+    "recordings",
+    multiple=True,
+    type=click.Path(),
+    callback=lambda ctx, param, values: tuple(a_path(ctx, param, value) for value in values),
+    metavar="FILE",
+    help="A recording of the log, if it lies neither beside the log nor here; once for each.",
+)
+@click.option(
+    "--baseline",
+    type=click.Path(),
+    callback=a_path,
+    metavar="FILE",
+    help="The baseline of the log, if it lies neither beside the log nor here.",
+)
+@click.option(
+    "--out",
+    type=click.Path(),
+    callback=a_path,
+    metavar="FILE.png",
+    help="The picture; explained-STATION.png beside the log if not given.",
+)
+def explain(
+    log: str, station: str, recordings: tuple[str, ...], baseline: str | None, out: str | None
+) -> None:
+    """Show why STATION of LOG was judged as it was: a picture, and a paragraph of numbers.
+
+    LOG is the log.json of an analysis, or its folder; STATION a label such as B3, or the number of a tap
+    where no panel was given. The recordings must be unchanged: the analysis is made again from them, with the
+    settings of the log.
+    """
+    from taptone.edges import explaining
+    from taptone.edges.keeping import may_keep, put_file
+    from taptone.errors import SoundError, printable
+
+    read = explaining.open_log(Path(log))
+    label = str(read.point(station)["station"])
+    name = re.sub(r"[^\w.-]", "_", label)
+    target = Path(out) if out is not None else read.path.parent / f"explained-{name}.png"
+    may_keep(target)
+    try:
+        paths = explaining.sounds_named(read, recordings)
+    except SoundError as error:
+        alone = "" if recordings else explaining.from_the_log(read, label)
+        if not alone:
+            raise
+        click.echo(printable(alone))
+        tell(f"note: explained from the log alone, without a picture ({error.message})")
+        return
+    with sounds_of(paths) as (sounds, watched):
+        explained = explaining.explain(read, label, sounds, baseline=baseline, on_sound=watched)
+        click.echo(printable(explaining.in_words(explained)))
+        for note in explained.notes:
+            tell(f"note: {note}")
+        if not explained.taps:
+            tell("note: no strike was tied to this station: there is nothing to draw")
+            return
+        from taptone.edges.closeups import draw_station
+
+        earlier = put_file(target, draw_station(explained, sounds))
+    if earlier is not None:
+        tell(f"note: the earlier picture of that name is now {earlier.name}")
+    click.echo(printable(f"written: {target}"))

@@ -1,0 +1,704 @@
+"""Why a station was judged as it was: the analysis of a log made again, and taken apart for one station.
+
+Nothing is worked out a second way. The recordings and the baseline that the log names are found and held
+against its fingerprints, the analysis is run with the log's own settings, and what comes out must agree with
+the log; then the model that scored the panel is asked what each feature adds, and the judge what it would
+take for another verdict.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import difflib
+import json
+import math
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from taptone.edges.analysing import analyse_sounds
+from taptone.edges.soundfiles import open_sound
+from taptone.edges.textfiles import load_baseline
+from taptone.errors import BaselineError, LogError, SoundError
+from taptone.pipeline import Judging
+from taptone.pipeline.compare import band_name_hz
+from taptone.settings import Settings, flat, with_values
+from taptone.types import (
+    Laminate,
+    Measured,
+    Panel,
+    Point,
+    Reference,
+    Result,
+    Sound,
+    Station,
+    Structure,
+)
+
+__all__ = [
+    "Explained",
+    "Log",
+    "Part",
+    "explain",
+    "feature_name",
+    "from_the_log",
+    "in_words",
+    "open_log",
+    "parts_of",
+    "sounds_named",
+]
+
+_SAME_SCORE = 0.002  # a score is logged to three decimals
+_MOST_DB = 40.0
+_STEP_DB = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Log:
+    """A log as it was read, and the panel, settings and fingerprints in it."""
+
+    path: Path
+    body: Mapping[str, Any]
+    panel: Panel | None
+    settings: Settings
+    notes: tuple[str, ...] = ()
+
+    @property
+    def stations(self) -> list[str]:
+        """Labels of all points."""
+        return [str(point["station"]) for point in self.body["points"]]
+
+    def point(self, station: str) -> Mapping[str, Any]:
+        """The logged row of a station, or an error that names the nearest."""
+        for point in self.body["points"]:
+            if str(point["station"]).casefold() == station.strip().casefold():
+                return dict(point)
+        near = difflib.get_close_matches(station, self.stations, n=3, cutoff=0.4) or self.stations[:3]
+        raise LogError(
+            f"{self.path} has no station {station!r}",
+            hint=f"give one of its stations, such as {', '.join(near)}",
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One feature of a station: how far it lies from what was expected, and its part of the squared score."""
+
+    name: str
+    difference_db: float
+    usual_db: float
+    share: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Explained:
+    """One station, taken apart.
+
+    ``k`` is its index; ``cut`` the score from which it would be another verdict, ``nan`` where no score would
+    change it; ``notes`` say where the log and this run differ.
+    """
+
+    log: Log
+    k: int
+    result: Result
+    judging: Judging
+    reference: Reference | None
+    parts: tuple[Part, ...]
+    cut: float
+    notes: tuple[str, ...] = ()
+
+    @property
+    def point(self) -> Point:
+        """The station as it was judged."""
+        return self.result.points[self.k]
+
+    @property
+    def taps(self) -> list[Measured]:
+        """Its strikes, bounces left out."""
+        own = {(r, s) for r in self.point.recordings for s in self.point.samples}
+        return [
+            tap
+            for tap, station in zip(self.result.taps, self.result.tap_station, strict=True)
+            if station == self.point.station and (tap.recording, tap.sample) in own
+        ]
+
+
+# -- the log ---------------------------------------------------------------------------------------------
+
+
+def open_log(path: Path) -> Log:
+    """Read a log and what it needs to be made again.
+
+    Parameters
+    ----------
+    path : Path
+        ``log.json``, or the folder it lies in.
+
+    Returns
+    -------
+    Log
+        With its panel and settings.
+
+    Raises
+    ------
+    LogError
+        If it is missing, cut short or something else.
+
+    Examples
+    --------
+    >>> open_log(Path("nowhere"))
+    Traceback (most recent call last):
+        ...
+    taptone.errors.LogError: nowhere does not exist: give the log.json of an analysis, or its folder
+    """
+    hint = "give the log.json of an analysis, or its folder"
+    file = path / "log.json" if path.is_dir() else path
+    if not file.exists():
+        raise LogError(f"{file} does not exist", hint=hint)
+    try:
+        body = json.loads(file.read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError) as error:
+        raise LogError(f"{file} cannot be read as a log ({error})", hint=hint) from error
+    wanted = ("points", "recordings", "settings", "versions", "baseline")
+    if not isinstance(body, dict) or any(name not in body for name in wanted):
+        raise LogError(f"{file} is no log of taptone analyse", hint=hint)
+    try:
+        known = flat(Settings())
+        held = {name: repr(value) for name, value in body["settings"].items() if name in known}
+        apart = [
+            name for name in (*body["settings"], *known) if (name in body["settings"]) != (name in known)
+        ]
+        notes = [f"settings that the log and this version do not share: {', '.join(apart)}"] if apart else []
+        return Log(file, body, _panel_of(body["panel"]), with_values(held), tuple(notes))
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        raise LogError(f"{file} lacks something or holds something odd ({error})", hint=hint) from error
+
+
+def _panel_of(table: Mapping[str, Any] | None) -> Panel | None:
+    """The panel as the log keeps it: all that was declared, unrounded."""
+    if table is None:
+        return None
+
+    def points(rows: Any) -> tuple[tuple[float, float], ...]:
+        return tuple((float(x), float(y)) for x, y in rows)
+
+    fields = {field.name for field in dataclasses.fields(Panel)}
+    values = {name: value for name, value in table.items() if name in fields}
+    for name in ("spacing_m", "surface_temp_c"):
+        values[name] = _number(values[name])
+    values["outline"] = points(values["outline"])
+    values["stations"] = tuple(Station(**station) for station in values["stations"])
+    values["structures"] = tuple(
+        Structure(**(s | {"line": points(s["line"]), "outline": points(s["outline"])}))
+        for s in values["structures"]
+    )
+    if values.get("laminate"):
+        said = values["laminate"]
+        core = str(said["core"])
+        values["laminate"] = Laminate(core=core, **{k: _number(v) for k, v in said.items() if k != "core"})
+    values["cautions"] = tuple(values["cautions"])
+    return Panel(**values)
+
+
+def _number(value: Any) -> float:
+    return math.nan if value is None else float(value)
+
+
+# -- what it was made of ---------------------------------------------------------------------------------
+
+
+def sounds_named(log: Log, given: Sequence[str]) -> list[str]:
+    """Find the recordings of a log and hold them against its fingerprints.
+
+    Parameters
+    ----------
+    log : Log
+        The log.
+    given : sequence of str
+        Files named by the person; the rest is looked for by name beside the log, above it, and here.
+
+    Returns
+    -------
+    list of str
+        A path for each recording, in the order of the log.
+
+    Raises
+    ------
+    SoundError
+        If one is not found, or is not the same file.
+
+    Examples
+    --------
+    >>> sounds_named(Log(Path("log.json"), {"recordings": []}, None, Settings()), [])
+    []
+    """
+    by_print: dict[str, str] = {}
+    for path in given:
+        by_print.setdefault(open_sound(path).recording.sha256, path)
+    wanted = {r["sha256"] for r in log.body["recordings"]}
+    for sha256, path in by_print.items():
+        if sha256 not in wanted:
+            names = ", ".join(r["name"] for r in log.body["recordings"])
+            raise SoundError(
+                f"{path} is not a recording of this log (another SHA-256)", hint=f"give the unchanged {names}"
+            )
+    out = []
+    for recording in log.body["recordings"]:
+        name, sha256 = recording["name"], recording["sha256"]
+        if sha256 in by_print:
+            out.append(by_print[sha256])
+            continue
+        there = [folder / name for folder in _folders(log) if (folder / name).is_file()]
+        same = next((path for path in there if open_sound(path).recording.sha256 == sha256), None)
+        if same is None and there:
+            raise SoundError(
+                f"{there[0]} is not the file that was analysed (another SHA-256)",
+                hint=f"give the unchanged {name} with --recording",
+            )
+        if same is None:
+            raise SoundError(
+                f"{name} was not found beside {log.path} or here", hint="give it with --recording"
+            )
+        out.append(str(same))
+    return out
+
+
+def _folders(log: Log) -> list[Path]:
+    """Where the files of a log are looked for."""
+    beside = log.path.resolve().parent
+    return list(dict.fromkeys([beside, beside.parent, Path.cwd()]))
+
+
+def _baseline(log: Log, given: str | None) -> Reference | None:
+    """The baseline of a log, by its fingerprint."""
+    wanted = log.body["baseline"].get("sha256")
+    if wanted is None:
+        if given is not None:
+            raise BaselineError("the log was made without a baseline", hint="leave out --baseline")
+        return None
+    if given is not None:
+        reference = load_baseline(given)
+        if reference.sha256 != wanted:
+            raise BaselineError(
+                f"{Path(given).name} is not the baseline of this log (another SHA-256)",
+                hint="give the unchanged one, as taptone learn wrote it",
+            )
+        return reference
+    for path in (path for folder in _folders(log) for path in sorted(folder.glob("*.json"))):
+        try:
+            if wanted in path.read_text(encoding="utf-8")[-200:]:
+                return load_baseline(path)
+        except (OSError, ValueError):
+            continue
+    raise BaselineError(
+        f"no baseline with the SHA-256 of the log was found beside {log.path} or here",
+        hint="give it with --baseline",
+    )
+
+
+# -- the explanation -------------------------------------------------------------------------------------
+
+
+def explain(
+    log: Log,
+    station: str,
+    sounds: Sequence[Sound],
+    *,
+    baseline: str | None = None,
+    on_sound: Callable[[Sound], Sound] = lambda sound: sound,
+) -> Explained:
+    """Make the analysis of a log again and take one station apart.
+
+    Parameters
+    ----------
+    log : Log
+        From :func:`open_log`.
+    station : str
+        Label of the station; the number of the tap where there was no panel.
+    sounds : sequence of Sound
+        The recordings of the log, in its order.
+    baseline : str, optional
+        The baseline file; looked for by its fingerprint if not given.
+    on_sound : callable, optional
+        Wraps each recording before it is listened to.
+
+    Returns
+    -------
+    Explained
+        Agreeing with the log, or with a note on how it does not.
+
+    Raises
+    ------
+    LogError
+        If there is no such station, or the same version now says something else.
+    BaselineError
+        If the baseline is missing or not the same.
+
+    Examples
+    --------
+    >>> explain(Log(Path("log.json"), {"points": []}, None, Settings()), "A1", [])
+    Traceback (most recent call last):
+        ...
+    taptone.errors.LogError: log.json has no station 'A1': give one of its stations, such as
+    """
+    logged = log.point(station)
+    reference = _baseline(log, baseline)
+    judgings: list[Judging] = []
+    result = analyse_sounds(
+        sounds,
+        panel=log.panel,
+        reference=reference,
+        stated=log.body.get("stated", {}),
+        settings=log.settings,
+        on_sound=on_sound,
+        on_judged=judgings.append,
+    )
+    k = next((n for n, p in enumerate(result.points) if p.station == logged["station"]), -1)
+    notes = (*log.notes, *_disagreement(log, logged, result.points[k] if k >= 0 else None, result))
+    judging = judgings[0]
+    return Explained(
+        log, k, result, judging, reference, parts_of(judging, k), _cut(judging, k, result), notes
+    )
+
+
+def from_the_log(log: Log, station: str) -> str:
+    """What the log alone can honestly say: why a station was not assessed.
+
+    Parameters
+    ----------
+    log : Log
+        From :func:`open_log`.
+    station : str
+        Its label.
+
+    Returns
+    -------
+    str
+        A sentence; empty where the sound is needed, because a score has to be taken apart.
+
+    Examples
+    --------
+    >>> row = {"station": "A1", "verdict": "not assessed", "reason": "not tapped", "taps": 0}
+    >>> from_the_log(Log(Path("log.json"), {"points": [row]}, None, Settings()), "a1")
+    'A1: not assessed; not tapped. Nothing was scored, so nothing moved a score.'
+    """
+    point = log.point(station)
+    if point["verdict"] != "not assessed":
+        return ""
+    return (
+        f"{point['station']}: not assessed; {point['reason']}. Nothing was scored, so nothing moved a score."
+    )
+
+
+def _disagreement(log: Log, logged: Mapping[str, Any], now: Point | None, result: Result) -> list[str]:
+    """A line where this run differs from the log; an error where it must not."""
+    then = log.body["versions"]
+    apart = [
+        f"{name} {then.get(name, 'unknown')}, now {version}"
+        for name, version in result.versions.items()
+        if then.get(name) != version
+    ]
+    same = (
+        now is not None
+        and now.verdict == logged["verdict"]
+        and list(now.samples) == list(logged["samples"])
+        and _close(now.score, _number(logged["score"]))
+    )
+    if same:
+        return []
+    if now is None or not apart:
+        raise LogError(
+            f"{log.path}: {logged['station']} does not come out as logged, with the same versions",
+            hint="the log was changed, or made on another kind of machine: analyse the recordings anew",
+        )
+    return [
+        f"the log says {logged['verdict']}, score {_or(logged['score'])}; this run says {now.verdict}, score "
+        f"{_or(now.score)}: made with {'; '.join(apart)}"
+    ]
+
+
+def _close(one: float, two: float) -> bool:
+    return (math.isnan(one) and math.isnan(two)) or abs(one - two) <= _SAME_SCORE
+
+
+def _or(value: float | None) -> str:
+    return "none" if value is None or math.isnan(value) else f"{value:.2f}"
+
+
+def parts_of(judging: Judging, k: int) -> tuple[Part, ...]:
+    """What each feature adds to the squared score of a station, the largest first.
+
+    A squared score grows as the square of the difference, so that by Euler's theorem half of each
+    difference times its slope adds up to the whole, whatever the covariance. A part can be negative: there
+    the feature makes the others less surprising.
+
+    Parameters
+    ----------
+    judging : Judging
+        What the station was judged from.
+    k : int
+        Its index.
+
+    Returns
+    -------
+    tuple of Part
+        Shares add up to 1; empty where nothing was scored.
+
+    Examples
+    --------
+    >>> from taptone.pipeline.compare import Comparison
+    >>> nothing = Comparison(np.array([math.nan]), np.array([math.nan]), np.array([False]), ((),))
+    >>> parts_of(Judging((), np.zeros((1, 2)), None, nothing, lambda heard, compared: ()), 0)
+    ()
+    """
+    compared = judging.compared
+    scorer, usual = compared.scorer, compared.usual
+    if scorer is None or usual is None or compared.difference is None or not compared.score[k] > 0:
+        return ()
+    at = compared.difference[k]
+    step = 1e-4 * np.maximum(np.abs(at - scorer.location_), usual + 1e-9)
+    ahead, behind = (scorer.score_samples(at + sign * np.diag(step)) ** 2 for sign in (1, -1))
+    share = (at - scorer.location_) * (ahead - behind) / (4 * step) / compared.score[k] ** 2
+    return tuple(
+        sorted(
+            (
+                Part(feature_name(n, len(at)), float(at[n]), float(usual[n]), float(share[n]))
+                for n in range(len(at))
+            ),
+            key=lambda part: -part.share,
+        )
+    )
+
+
+def feature_name(n: int, features: int) -> str:
+    """Words for a feature: the last is the ring, the others are third-octaves.
+
+    Parameters
+    ----------
+    n : int
+        Its number.
+    features : int
+        How many there are.
+
+    Returns
+    -------
+    str
+        As the reasons of a log call it.
+
+    Examples
+    --------
+    >>> feature_name(12, 18), feature_name(17, 18)
+    ('third-octave of 3150 Hz', 'ring after 20 ms')
+    """
+    return "ring after 20 ms" if n == features - 1 else f"third-octave of {band_name_hz(n)} Hz"
+
+
+def _with_score(judging: Judging, k: int, score: float) -> str:
+    """The verdict the judge gives, had one station another score and the others theirs."""
+    compared = judging.compared
+    assert compared.scorer is not None
+    scores, chances = compared.score.copy(), compared.chance_if_good.copy()
+    scores[k], chances[k] = score, compared.scorer.chance_if_good(np.array([score]))[0]
+    other = dataclasses.replace(compared, score=scores, chance_if_good=chances)
+    return judging.again(judging.heard, other)[k].verdict
+
+
+def _cut(judging: Judging, k: int, result: Result) -> float:
+    """Score at which the verdict of a station turns between suspect and what it is without; else ``nan``."""
+    point = result.points[k]
+    if judging.compared.scorer is None or point.verdict not in ("suspect", "no difference"):
+        return math.nan
+    low, high = 0.001, 1000.0
+    if _with_score(judging, k, high) != "suspect" or _with_score(judging, k, low) == "suspect":
+        return math.nan
+    for _ in range(24):
+        middle = math.sqrt(low * high)
+        low, high = (low, middle) if _with_score(judging, k, middle) == "suspect" else (middle, high)
+    return high
+
+
+# -- in words --------------------------------------------------------------------------------------------
+
+
+def in_words(explained: Explained) -> str:
+    """One paragraph of numbers: what was compared, what moved the score, what would change the verdict.
+
+    Parameters
+    ----------
+    explained : Explained
+        A station, taken apart.
+
+    Returns
+    -------
+    str
+        Plain text, one line.
+
+    Examples
+    --------
+    >>> log = Log(Path("log.json"), {}, None, Settings())
+    >>> tap = Point("", "1", 0.0, 0.0, 1, ("row.wav",), (4800,), 0.1, "not assessed", reason="cut short")
+    >>> result = Result(None, (), (tap,), (), (), (), (), (), (), (), "")
+    >>> in_words(Explained(log, 0, result, None, None, (), math.nan))[:62]
+    'Tap 1: not assessed; 1 strike in row.wav at 0.100 s. Not asses'
+    """
+    point = explained.point
+    said = [_head(explained)]
+    if point.verdict == "not assessed" or not explained.parts:
+        said.append(
+            f"Not assessed: {point.reason}. Nothing was scored; it is judged once that no longer holds."
+        )
+        return " ".join(said)
+    said += [_compared_with(explained), _moved_by(explained), *_would_change(explained)]
+    if point.verdict == "no difference":
+        noticed = point.reason.rpartition("; ")[2]
+        said.append(f"{noticed[:1].upper()}{noticed[1:]}.")
+    said.append(f"Decay and centroid as read by a person: {_read(explained)}.")
+    return " ".join(said)
+
+
+def _head(explained: Explained) -> str:
+    point, panel = explained.point, explained.result.panel
+    where = f"Station {point.station} of {panel.name}" if panel else f"Tap {point.station}"
+    score = f", score {point.score:.2f}" if math.isfinite(point.score) else ""
+    strikes = f"{point.taps} strike{'s' * (point.taps != 1)}"
+    heard = (
+        f"{strikes} in {' and '.join(point.recordings)} at {point.time_s:.3f} s"
+        if point.taps
+        else "no strike tied to it"
+    )
+    return f"{where}: {point.verdict}{score}; {heard}."
+
+
+def _compared_with(explained: Explained) -> str:
+    judging, k = explained.judging, explained.k
+    features = judging.shape.shape[1]
+    near = [explained.result.points[j].station for j in judging.compared.neighbours[k]]
+    what = (
+        f"Compared were {features - 1} third-octaves from {band_name_hz(0)} to {band_name_hz(features - 2)} "
+        "Hz, about their mean, and the ring after 20 ms"
+    )
+    beside = [f"its {len(near)} good neighbours {' '.join(near)}"] if near else []
+    if judging.known is not None and not judging.compared.own:
+        weight = explained.log.settings.judge.reference_weight
+        how = f" (counting as {weight:g} of them)" if near else ""
+        beside.append(f"the {len(judging.known)} reference places{how}")
+    elif judging.compared.own:
+        beside.append("the middle of this panel's own good stations")
+    return f"{what}, with {' and '.join(beside) or 'what is usual here'}."
+
+
+def _moved_by(explained: Explained) -> str:
+    first = explained.parts[:3]
+    parts = [
+        f"{part.name} {abs(part.difference_db):.1f} dB {'above' if part.difference_db > 0 else 'below'} what "
+        f"was expected (good ones ± {part.usual_db:.1f} dB): {100 * part.share:.0f} %"
+        for part in first
+    ]
+    rest = 1 - sum(part.share for part in first)
+    less = " (negative: they make these less surprising)" if rest < 0 else ""
+    return (
+        f"Of the squared score, by feature: {'; '.join(parts)}; all others together {100 * rest:.0f} %{less}."
+    )
+
+
+def _would_change(explained: Explained) -> Iterator[str]:
+    point, judging, k = explained.point, explained.judging, explained.k
+    if point.verdict == "at structure":
+        other = list(judging.heard)
+        other[k] = dataclasses.replace(other[k], structure="")
+        compared = judging.compared
+        if compared.chance_of_kind is not None:
+            of_kind = compared.chance_of_kind.copy()
+            of_kind[k] = math.nan
+            compared = dataclasses.replace(compared, chance_of_kind=of_kind)
+        plain = judging.again(other, compared)[k].verdict
+        yield (
+            f"On declared {judging.heard[k].structure} the bond is not judged separately; were nothing "
+            f"declared there, the verdict would be {plain}."
+        )
+        return
+    if math.isnan(explained.cut):
+        yield "No score alone would change this verdict."
+        return
+    times = explained.cut / point.score
+    suspect = point.verdict == "suspect"
+    if suspect:
+        yield (
+            f"Below score {explained.cut:.2f} it would be no difference: the same difference at "
+            f"{100 * times:.0f} % of its size, the other stations as they are."
+        )
+    else:
+        yield (
+            f"From score {explained.cut:.2f} on it would be suspect: the same difference {times:.1f} times "
+            "as large, the other stations as they are."
+        )
+    yield _one_feature(explained, suspect)
+
+
+def _one_feature(explained: Explained, suspect: bool) -> str:
+    """What one feature alone would have to do, all else as heard."""
+    compared = explained.judging.compared
+    if compared.scorer is None or compared.difference is None:
+        return ""
+    at = compared.difference[explained.k]
+    features = len(at)
+    for part in explained.parts:
+        n = next(j for j in range(features) if feature_name(j, features) == part.name)
+        alone = np.zeros(features)
+        alone[n] = 1.0
+        if n < features - 1:  # bands are held about their mean: one that moves shifts the others
+            alone[:-1] -= 1.0 / (features - 1)
+        moves = np.arange(-_MOST_DB, _MOST_DB + _STEP_DB / 2, _STEP_DB)
+        reach = compared.scorer.score_samples(at + moves[:, None] * alone) >= explained.cut
+        turned = moves[reach != suspect]
+        if not len(turned):
+            if suspect:
+                continue
+            break
+        to = at[n] + turned * alone[n]
+        if suspect:
+            return (
+                f"If the {part.name} lay {_from_to(float(to.min()), float(to.max()))} what was expected, all "
+                "else as heard, it would be no difference."
+            )
+        nearest = float(turned[np.argmin(np.abs(turned))])
+        aim = float(at[n] + nearest * alone[n])
+        side = "above" if aim > 0 else "below"
+        return (
+            f"By the {part.name} alone it would have to lie {abs(aim):.1f} dB {side} what was expected, "
+            f"{abs(nearest * alone[n]):.1f} dB further {'up' if nearest > 0 else 'down'} than heard."
+        )
+    return (
+        "No one feature alone would change that."
+        if suspect
+        else f"No one feature alone would do it within {_MOST_DB:.0f} dB."
+    )
+
+
+def _from_to(low: float, high: float) -> str:
+    """A range about what was expected, in words."""
+    if low < 0 < high:
+        return f"between {-low:.1f} dB below and {high:.1f} dB above"
+    near, far = sorted((abs(low), abs(high)))
+    return f"between {near:.1f} and {far:.1f} dB {'above' if low >= 0 else 'below'}"
+
+
+def _read(explained: Explained) -> str:
+    point = explained.point
+
+    def beside(name: str, unit: str) -> str:
+        own = getattr(point, f"{name}_{unit.lower()}")
+        if not math.isfinite(own):
+            return f"{name} not readable"
+        others = [
+            f"{who} {value:.0f} {unit}"
+            for who in ("neighbour", "reference")
+            if math.isfinite(value := getattr(point, f"{who}_{name}_{unit.lower()}"))
+        ]
+        words = ", ".join(others).replace("neighbour ", "neighbours ")
+        return f"{name} {own:.0f} {unit}" + (f" ({words})" if words else "")
+
+    return f"{beside('decay', 'ms')}, {beside('centroid', 'Hz')}"

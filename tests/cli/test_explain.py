@@ -1,0 +1,306 @@
+"""`taptone explain` as it is typed: the same analysis again, taken apart, and one line where it cannot be."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from matplotlib import image
+
+from taptone.cli import main
+from taptone.edges import explaining
+from taptone.edges.soundfiles import open_sound
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from invented import FRAME, RATE, good, laid, panel_text, tap
+
+ALTERED = {"lower": 0.85, "longer": 1.5, "duller_db": 2.0}
+
+
+def run_main(*words):
+    with pytest.raises(SystemExit) as stop:
+        main([str(word) for word in words])
+    return stop.value.code
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    """A baseline of 20 places and a panel of 2 by 9, a frame under column 5, B3 altered, A7 never struck."""
+    folder, rng = tmp_path_factory.mktemp("made"), np.random.default_rng(12)
+    soundfile.write(folder / "good.wav", good(rng).samples, RATE, "PCM_24")
+    hits = [tap(rng, **(ALTERED if k == 11 else {})) for k in range(18)]
+    soundfile.write(folder / "deck.wav", laid(hits, [9, 9]), RATE, "PCM_24")
+    (folder / "deck.toml").write_text(panel_text(2, 9, FRAME.replace("0.3]]", "0.2]]")), encoding="utf-8")
+    said = ["--boat", "Kettle", "--construction", "skins over foam", "--hammer", "60 g steel"]
+    said += ["--taps-per-place", 1, "--out", folder / "good.json"]
+    assert run_main("learn", folder / "good.wav", *said) == 0
+    given = ["--panel", folder / "deck.toml", "--baseline", folder / "good.json"]
+    assert run_main("analyse", folder / "deck.wav", *given, "--out", folder / "log") == 0
+    assert run_main("analyse", folder / "deck.wav", "--out", folder / "alone") == 0
+    other = [*given, "--set", "judge.confidence=0.5", "--set", "measure.window_ms=25"]
+    assert run_main("analyse", folder / "deck.wav", *other, "--out", folder / "changed") == 0
+    return folder
+
+
+@pytest.fixture
+def case(made, tmp_path):
+    """A copy of all that, to be spoilt."""
+    shutil.copytree(made, tmp_path / "case")
+    return tmp_path / "case"
+
+
+@pytest.fixture
+def typed(tmp_path, monkeypatch, capsys):
+    """Type a command in an empty folder: exit code, standard output, standard error."""
+    monkeypatch.chdir(tmp_path)
+
+    def run(*words):
+        capsys.readouterr()
+        return run_main(*words), *capsys.readouterr()
+
+    return run
+
+
+def body(folder):
+    return json.loads((folder / "log.json").read_text(encoding="utf-8"))
+
+
+def rewritten(folder, change):
+    log = body(folder)
+    change(log)
+    (folder / "log.json").write_text(json.dumps(log), encoding="utf-8")
+
+
+def row(folder, station):
+    return next(p for p in body(folder)["points"] if p["station"] == station)
+
+
+# -- what is said ----------------------------------------------------------------------------------------
+
+
+def test_a_suspect(typed, case):
+    code, out, err = typed("explain", case / "log", "b3")
+    assert (code, err) == (0, "")
+    assert out.startswith(
+        f"Station B3 of foredeck: suspect, score {row(case / 'log', 'B3')['score']:.2f}; 1 strike"
+    )
+    assert "17 third-octaves from 200 to 8000 Hz" in out
+    assert "its 8 good neighbours" in out
+    assert "the 20 reference places (counting as 2 of them)" in out
+    # The reason of the log names the same feature as furthest, with the same figures.
+    furthest = row(case / "log", "B3")["reason"].partition(" dB")[0]
+    assert furthest in out
+    assert "Below score " in out
+    picture = image.imread(case / "log" / "explained-B3.png")
+    assert picture.shape == (1460, 2140, 4)
+    assert np.ptp(picture[..., :3], axis=2).max() == 0  # greys only: the same in black and white
+
+
+def test_no_difference_says_how_much_further(typed, case):
+    code, out, _ = typed("explain", case / "log" / "log.json", "A2", "--out", "a2.png")
+    assert code == 0
+    assert "Station A2 of foredeck: no difference, score " in out
+    assert " on it would be suspect: the same difference " in out
+    assert "it would have to lie" in out
+    assert "What size of patch would have been noticed here is not known." in out
+    assert image.imread("a2.png").shape == (1460, 2140, 4)
+
+
+def test_at_structure(typed, case):
+    code, out, _ = typed("explain", case / "log", "A5")
+    assert code == 0
+    assert "On declared frame the bond is not judged separately; were nothing declared there" in out
+
+
+def test_a_tap_without_a_panel(typed, case):
+    code, out, _ = typed("explain", case / "alone", 12)
+    assert code == 0
+    assert out.startswith("Tap 12: suspect, score ")
+    assert "with the middle of this panel's own good stations" in out
+    assert (case / "alone" / "explained-12.png").exists()
+
+
+def test_settings_of_the_log_are_used(typed, case):
+    code, out, err = typed("explain", case / "changed", "B3")
+    assert (code, err) == (0, "")
+    assert f"score {row(case / 'changed', 'B3')['score']:.2f}" in out
+    assert row(case / "changed", "B3")["score"] != row(case / "log", "B3")["score"]
+
+
+def test_what_was_stated_beside_the_command_is_used_again(typed, case):
+    given = ["--baseline", case / "good.json", "--hammer", "a coin", "--out", case / "coin"]
+    assert typed("analyse", case / "deck.wav", *given)[0] == 0
+    code, out, _ = typed("explain", case / "coin", "4")
+    assert code == 0
+    assert out.startswith("Tap 4: not assessed; 1 strike")
+    assert "another hammer (60 g steel), this panel is of a coin" in out
+    assert (case / "coin" / "explained-4.png").exists()
+
+
+def test_several_strikes_at_a_station(typed, tmp_path):
+    rng = np.random.default_rng(3)
+    soundfile.write("deck.wav", laid([tap(rng) for _ in range(54)], [27, 27]), RATE, "PCM_24")
+    Path("deck.toml").write_text(panel_text(2, 9, grid=", taps_per_station = 3"), encoding="utf-8")
+    assert typed("analyse", "deck.wav", "--panel", "deck.toml", "--out", "log")[0] == 0
+    code, out, _ = typed("explain", "log", "A4")
+    assert code == 0
+    assert "; 3 strikes in deck.wav at " in out
+
+
+def test_two_runs_are_byte_equal_and_nothing_is_overwritten(run_taptone, typed, case, tmp_path):
+    first = run_taptone("explain", case / "log", "B3", "--out", "one.png")
+    second = run_taptone("explain", case / "log", "B3", "--out", "two.png")
+    assert first.returncode == second.returncode == 0
+    assert first.stdout.replace("one.png", "two.png") == second.stdout
+    assert (tmp_path / "one.png").read_bytes() == (tmp_path / "two.png").read_bytes()
+    (tmp_path / "two.png").write_bytes(b"mine")
+    code, _, err = typed("explain", case / "log", "B3", "--out", "two.png")
+    assert (code, err) == (0, "note: the earlier picture of that name is now two.earlier-1.png\n")
+    assert (tmp_path / "two.earlier-1.png").read_bytes() == b"mine"
+    assert (tmp_path / "two.png").read_bytes() == (tmp_path / "one.png").read_bytes()
+
+
+# -- what it rests on ------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def explained(made):
+    log = explaining.open_log(made / "log")
+    sounds = [open_sound(path) for path in explaining.sounds_named(log, [])]
+    return lambda station: explaining.explain(log, station, sounds)
+
+
+@pytest.mark.parametrize("station", ["B3", "A2", "A5"])
+def test_parts_are_those_of_the_squared_score(explained, station):
+    """Against the quadratic form itself, worked out from the model's covariance: d_i (P d)_i, less what is
+    taken off for the benign direction."""
+    found = explained(station)
+    compared, k = found.judging.compared, found.k
+    scorer = compared.scorer
+    d = compared.difference[k] - scorer.location_
+    weighed = d @ scorer.precision_
+    benign = np.asarray(scorer.benign)
+    along = max(weighed @ benign, 0.0)
+    size = benign @ scorer.precision_ @ benign
+    share = (d * weighed - along * d * (scorer.precision_ @ benign) / size) / compared.score[k] ** 2
+    assert sum(part.share for part in found.parts) == pytest.approx(1.0, abs=1e-6)
+    assert [part.share for part in found.parts] == pytest.approx(sorted(share, reverse=True), abs=1e-6)
+
+
+def test_cut_lies_between_what_was_flagged_and_what_was_not(explained, made):
+    points = body(made / "log")["points"]
+    highest = max(p["score"] for p in points if p["verdict"] == "no difference")
+    assert highest < explained("B3").cut < row(made / "log", "B3")["score"]
+    for station in ("A2", "B9"):
+        assert row(made / "log", station)["score"] < explained(station).cut < row(made / "log", "B3")["score"]
+
+
+# -- what cannot be explained ----------------------------------------------------------------------------
+
+
+def refused(typed, words, said):
+    """One line, exit 1, nothing written."""
+    before = sorted(Path().rglob("*"))
+    code, out, err = typed(*words)
+    assert (code, out) == (1, "")
+    assert err.startswith("taptone: ")
+    assert said in err
+    assert err.count("\n") == 1
+    assert sorted(Path().rglob("*")) == before
+
+
+def test_a_changed_recording(typed, case):
+    with open(case / "deck.wav", "r+b") as file:
+        file.seek(-3, os.SEEK_END)
+        file.write(b"\1")
+    said = "deck.wav is not the file that was analysed (another SHA-256): give the unchanged deck.wav with"
+    refused(typed, ["explain", case / "log", "B3"], said)
+    shutil.copy(case / "good.wav", "other.wav")
+    refused(
+        typed, ["explain", case / "log", "B3", "--recording", "other.wav"], "is not a recording of this log"
+    )
+
+
+def test_a_recording_elsewhere(typed, case, tmp_path):
+    (case / "deck.wav").rename(tmp_path / "renamed.wav")
+    refused(typed, ["explain", case / "log", "B3"], "deck.wav was not found beside")
+    code, out, _ = typed("explain", case / "log", "B3", "--recording", "renamed.wav")
+    assert code == 0
+    assert "suspect, score " in out
+
+
+def test_not_assessed_is_told_from_the_log_alone(typed, case):
+    (case / "deck.wav").unlink()
+
+    def untapped(log):
+        log["points"][6] |= {"verdict": "not assessed", "reason": "not tapped", "taps": 0, "score": None}
+
+    rewritten(case / "log", untapped)
+    code, out, err = typed("explain", case / "log", "A7")
+    assert code == 0
+    assert out == "A7: not assessed; not tapped. Nothing was scored, so nothing moved a score.\n"
+    assert err.startswith(
+        "note: explained from the log alone, without a picture (deck.wav was not found beside"
+    )
+    assert not list(case.rglob("explained*"))
+
+
+def test_another_baseline(typed, case, tmp_path):
+    text = (case / "good.json").read_text()
+    (case / "good.json").unlink()
+    refused(typed, ["explain", case / "log", "B3"], "no baseline with the SHA-256 of the log was found")
+    (tmp_path / "good.json").write_text(text.replace('"Kettle"', '"Kettles"'))
+    refused(typed, ["explain", case / "log", "B3", "--baseline", "good.json"], "changed after it was written")
+    more = ["--boat", "Kettle", "--construction", "skins over foam", "--hammer", "60 g steel"]
+    assert typed("learn", case / "deck.wav", *more, "--taps-per-place", 1, "--out", "new.json")[0] == 0
+    said = "new.json is not the baseline of this log"
+    refused(typed, ["explain", case / "log", "B3", "--baseline", "new.json"], said)
+    refused(typed, ["explain", case / "alone", "3", "--baseline", "new.json"], "was made without a baseline")
+
+
+def test_a_log_that_does_not_come_out_again(typed, case):
+    def nicer(log):
+        next(p for p in log["points"] if p["station"] == "B3")["score"] -= 1.0
+
+    rewritten(case / "log", nicer)
+    refused(typed, ["explain", case / "log", "B3"], "B3 does not come out as logged, with the same versions")
+
+    def older(log):
+        log["versions"]["taptone"] = "0.0.9"
+
+    rewritten(case / "log", older)
+    code, out, err = typed("explain", case / "log", "B3")
+    assert code == 0
+    assert "; this run says suspect, score " in err
+    assert "made with taptone 0.0.9, now " in err
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("", "cannot be read as a log"),
+        ('{"type": "FeatureCollection"}', "is no log of taptone analyse"),
+        (
+            '{"points": [], "recordings": [], "settings": {}, "versions": {}, "baseline": {}}',
+            "lacks something",
+        ),
+    ],
+)
+def test_a_bad_log(typed, tmp_path, text, said):
+    (tmp_path / "log.json").write_text(text)
+    refused(typed, ["explain", "log.json", "B3"], said)
+
+
+def test_no_such_log_or_station_or_place(typed, case, tmp_path):
+    refused(typed, ["explain", "nowhere", "B3"], "nowhere does not exist")
+    refused(
+        typed, ["explain", case / "log", "B33"], "has no station 'B33': give one of its stations, such as B3"
+    )
+    refused(typed, ["explain", case / "log", "B3", "--out", "no/b3.png"], "no is not a folder")
+    assert typed("explain", case / "log")[0] == 2
