@@ -56,6 +56,8 @@ class Struck:
     loss_factor: float
     snr_db: int
     shed_s: float
+    direct_db: float  # direct over reverberant energy
+    ahead_db: float  # by how much the struck mode's energy exceeds the next one's
     near: str  # what lies beside the main mode: "close" (a beat), "strong", or nothing
     cut: bool  # the next contact comes early
 
@@ -70,7 +72,7 @@ def recordings(seed: int, repeats: int = 1) -> Iterator[list[Struck]]:
             (e, s, r) for e in LOSS_FACTORS for s in SNR_DB for r in SHED_S
         ):
             rng = np.random.default_rng([seed + again, number])
-            volume_m3 = math.exp(rng.uniform(math.log(200), math.log(2000)))
+            volume_m3 = math.exp(rng.uniform(math.log(300), math.log(3000)))
             yield [
                 _struck(rng, loss_factor, snr_db, shed_s, volume_m3, k % (len(EDGES_HZ) - 1))
                 for k in range(TAPS)
@@ -90,8 +92,10 @@ def _struck(
     cut = rng.uniform() < 0.15
     end = round((rng.uniform(0.03, 0.15) if cut else AFTER_S) * RATE_HZ)
     energy = ringing**2 / damping * (np.exp(-2 * damping * START_S) - np.exp(-2 * damping * end / RATE_HZ))
-    mode = int(np.argmax(np.where((hz > LOW_HZ) & (hz < HIGH_HZ), energy, 0.0)))
-    heard = _in_room(rng, sound, shed_s, volume_m3, rng.uniform(0.3, 1.5))
+    energy[(hz < LOW_HZ) | (hz > HIGH_HZ)] = 0.0
+    mode = int(np.argmax(energy))
+    ahead_db = 10 * math.log10(energy[mode] / np.delete(energy, mode).max())
+    heard, direct_db = _in_room(rng, sound, shed_s, volume_m3, rng.uniform(0.3, 1.5))
     heard *= 0.5 / np.abs(heard).max() * 10 ** (-rng.uniform(0, 20) / 20)  # a blow's strength
     onset = round(BEFORE_S * RATE_HZ)
     clip = _noise(rng, onset + len(heard) + round(0.04 * RATE_HZ))
@@ -109,7 +113,7 @@ def _struck(
         quiet.astype(np.float32),
     )
     decay_ms = 1000 * LN_60DB / (2 * damping[mode])
-    return Struck(tap, float(hz[mode]), float(decay_ms), loss_factor, snr_db, shed_s, near, cut)
+    return Struck(tap, float(hz[mode]), float(decay_ms), loss_factor, snr_db, shed_s, direct_db, ahead_db, near, cut)
 
 
 def _modes(rng: np.random.Generator, main_hz: float, near: str) -> tuple[FloatArray, FloatArray]:
@@ -149,15 +153,15 @@ def _hit(
 
 def _in_room(
     rng: np.random.Generator, sound: FloatArray, shed_s: float, volume_m3: float, distance_m: float
-) -> FloatArray:
+) -> tuple[FloatArray, float]:
     """The room's answer added: half of the sheds a plain dying noise, half with reflections and flutter.
 
-    Direct over reverberant energy follows from the distance at which both are equal, 0.057·√(V/T) for a
-    source that radiates alike in all directions (Kuttruff, Room Acoustics; from memory).
+    Direct over reverberant energy follows from the distance at which both are equal, 0.057·√(Q·V/T), with
+    Q = 2 for a source in a wall (Kuttruff, Room Acoustics; from memory).
     """
     if not shed_s:
-        return sound
-    ratio_db = 20 * math.log10(0.057 * math.sqrt(volume_m3 / shed_s) / distance_m)
+        return sound, math.inf
+    ratio_db = 20 * math.log10(0.057 * math.sqrt(2 * volume_m3 / shed_s) / distance_m)
     if rng.uniform() < 0.5:
         response = shed(shed_s, rng, RATE_HZ, direct_to_reverberant_db=ratio_db)
     else:
@@ -165,7 +169,7 @@ def _in_room(
         response = rng.normal(size=len(t)) * np.exp(-LN_60DB / 2 * t / shed_s) * (t >= 0.002)
         response *= 10 ** (-ratio_db / 20) / math.sqrt(np.square(response).sum())
         response[0] = 1.0
-    return np.asarray(fftconvolve(sound, response)[: len(sound)])
+    return np.asarray(fftconvolve(sound, response)[: len(sound)]), ratio_db
 
 
 def _noise(rng: np.random.Generator, n: int) -> FloatArray:
