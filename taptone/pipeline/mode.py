@@ -36,6 +36,7 @@ _LN_60DB = 6.0 * math.log(10.0)  # energy falls by exp(-_LN_60DB) in one decay t
 _SEARCHED_S = 0.08  # peaks are looked for in the spectrum of this much sound
 _OVER_NOISE = 4.0  # a peak rises over the noise by this factor of power
 _WITHIN = 10**-0.8  # peaks whose energy may turn out to be the largest
+_BAND = 1.05  # its energy is that from this factor below to this factor above
 _PEAKS = 3
 _APART = 1.13  # frequencies nearer than this factor are seen in one look
 _EDGE = 1.03  # a mode may lie this far outside the band
@@ -121,10 +122,10 @@ def struck_modes(
 
 
 def _peaks(sound: FloatArray, noise: FloatArray, rate_hz: int, low_hz: float, high_hz: float) -> list[float]:
-    """Peaks of the spectrum that may hold the most energy, in Hz, the strongest first.
+    """Peaks of the spectrum about which the most energy lies, in Hz, the strongest first.
 
-    Modes of one body have about the same loss factor, hence a width in proportion to their frequency: a
-    peak's energy goes as its height times its frequency.
+    Modes of one body have about the same loss factor, hence a width in proportion to their frequency: the
+    energy is summed over such a band.
     """
     n = min(len(sound), round(_SEARCHED_S * rate_hz))
     if n < _SAMPLES:
@@ -132,20 +133,25 @@ def _peaks(sound: FloatArray, noise: FloatArray, rate_hz: int, low_hz: float, hi
     n_fft = 1 << (2 * n - 1).bit_length()
     fade = _falling(n)
     power = np.abs(np.fft.rfft(sound[:n] * fade, n_fft)) ** 2
+    quiet = _noise_spectrum(noise, n, n_fft) * float(fade @ fade)
+    power = np.where(power > _OVER_NOISE * quiet, power - quiet, 0.0)
     per_bin = rate_hz / n_fft
     first, last = (round(hz / per_bin) for hz in (low_hz / _EDGE, min(high_hz * _EDGE, 0.45 * rate_hz)))
-    power = power[first : last + 1]
-    quiet = _noise_spectrum(noise, n, n_fft)[first : last + 1] * float(fade @ fade)
-    weight = np.where(power > _OVER_NOISE * quiet, power - quiet, 0.0) * np.arange(first, first + len(power))
-    inner = weight[1:-1]
-    tops = np.flatnonzero((inner > weight[:-2]) & (inner >= weight[2:])) + 1
+    bins = np.arange(first, last + 1)
+    from_bin, to_bin = (bins / _BAND).astype(int), np.ceil(bins * _BAND).astype(int) + 1
+    total = np.concatenate([[0.0], np.cumsum(power)])
+    energy = total[np.minimum(to_bin, len(power))] - total[from_bin]
+    inner = power[first : last + 1]
+    tops = np.flatnonzero((inner > power[first - 1 : last]) & (inner >= power[first + 1 : last + 2]))
     if not len(tops):
         return []
-    tops = tops[weight[tops] >= _WITHIN * weight[tops].max()]
+    tops = tops[energy[tops] >= _WITHIN * energy[tops].max()]
     chosen: list[float] = []
-    for hz in (tops[np.argsort(-weight[tops], kind="stable")] + first) * per_bin:
+    for top in tops[np.argsort(-energy[tops], kind="stable")]:
+        strongest = from_bin[top] + int(np.argmax(power[from_bin[top] : to_bin[top]]))
+        hz = float(strongest * per_bin)
         if all(max(hz / other, other / hz) > _APART for other in chosen):
-            chosen.append(float(hz))
+            chosen.append(hz)
         if len(chosen) == _PEAKS:
             break
     return chosen
