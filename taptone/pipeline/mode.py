@@ -239,9 +239,10 @@ def _resolved(
             power = np.abs(level / _gain(poles, looks)) ** 2 / (4 * damping)
             shown = np.where(inside, power * -np.expm1(-2 * damping * _SAMPLES * step_s), -1.0)
             chosen = np.argmax(np.nan_to_num(shown, nan=-1.0), axis=1)
-            found = np.stack([hz, damping, np.sqrt(variance) / damping, power])[:, np.arange(len(looks)), chosen]
+            each = np.arange(len(looks))
+            found = np.stack([hz, damping, np.sqrt(variance) / damping, power])[:, each, chosen]
             found[3] *= -np.expm1(-2 * found[1] * [look.lasts_s for look in looks])
-            better = (found[2] < best[2]) & inside[np.arange(len(looks)), chosen]
+            better = (found[2] < best[2]) & inside[each, chosen]
             best[:, better] = found[:, better]
     return best[0], best[1], best[2], np.nan_to_num(best[3], nan=0.0)
 
@@ -285,7 +286,7 @@ def _gram(columns: ComplexArray) -> ComplexArray:
     """Products of all pairs of columns, kept from being singular."""
     gram = np.swapaxes(columns.conj(), 1, 2) @ columns
     trace = np.trace(gram, axis1=1, axis2=2).real[:, None, None]
-    return np.nan_to_num(gram + (_TINY * trace + 1e-300) * np.eye(columns.shape[2]))
+    return np.asarray(np.nan_to_num(gram + (_TINY * trace + 1e-300) * np.eye(columns.shape[2])))
 
 
 def _gain(poles: ComplexArray, looks: Sequence[_Look]) -> ComplexArray:
