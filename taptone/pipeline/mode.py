@@ -5,8 +5,9 @@ is the struck mode. About each of the strongest peaks of the spectrum the sound 
 zero, smoothed and thinned out, by kernels that look forward only: seen through such a kernel a damped sine
 keeps its damping to the last digit, from its first sample on. Each halving of the band gives one more look,
 twice as long. In every look ESPRIT [1]_ finds one, two and three damped sines, and least squares their levels
-and the standard error of each damping, from what is left over [2]_. The answer is the look whose error is
-smallest: a short one is upset by close neighbours, a long one by the room.
+and the standard error of each damping, from what is left over [2]_. The look whose error is smallest decides
+which mode it is, for a short one is upset by close neighbours and a long one by the room; the damping is the
+mean over all looks that saw that mode about as surely.
 
 References
 ----------
@@ -45,6 +46,7 @@ _KERNEL = 8  # samples of a look that a kernel spans
 _SAMPLES = 32  # of a look
 _PENCIL = 16
 _SINES = (1, 2, 3)
+_AS_SURE = 2.0  # looks whose error is up to this many times the least are averaged
 _TINY = 1e-12
 
 
@@ -105,16 +107,19 @@ def struck_modes(
     if not looks:
         return modes
     hz, damping, error, energy = _resolved(looks, low_hz / _EDGE, high_hz * _EDGE)
-    surest: dict[tuple[int, float], int] = {}
+    seen: dict[tuple[int, float], list[int]] = {}
     for k, look in enumerate(looks):
-        at = surest.setdefault((look.sound, look.about_hz), k)
-        if error[k] < error[at]:
-            surest[look.sound, look.about_hz] = k
+        seen.setdefault((look.sound, look.about_hz), []).append(k)
     most = np.zeros(len(sounds))
-    for (number, _), k in surest.items():
-        if energy[k] > most[number]:
-            most[number] = energy[k]
-            modes[number] = Mode(float(hz[k]), 500 * _LN_60DB / float(damping[k]), float(error[k]))
+    for (number, _), group in seen.items():
+        own = np.array(group)
+        surest = own[np.argmin(error[own])]
+        if energy[surest] > most[number]:
+            most[number] = energy[surest]
+            alike = own[error[own] <= _AS_SURE * error[surest]]
+            alike = alike[np.abs(hz[alike] - hz[surest]) <= damping[surest] / math.pi]
+            mean = np.exp(np.average(np.log(damping[alike]), weights=(error[alike] + _TINY) ** -2.0))
+            modes[number] = Mode(float(hz[surest]), 500 * _LN_60DB / float(mean), float(error[surest]))
     return modes
 
 

@@ -86,11 +86,11 @@ def test_the_error_is_that_of_the_bound_and_the_scatter_is_the_error(decay_ms, n
     modes = [in_noise(ring(1100, decay_ms), noise, seed) for seed in range(60)]
     scatter = np.std([m.decay_ms for m in modes]) / decay_ms
     said = np.median([m.error for m in modes])
-    # Sixty draws know a scatter to 9 %. Nothing unbiased is below the bound; ESPRIT is known to lie near
-    # it, and here one look of several is taken: up to twice.
-    assert 0.75 * bound < scatter < 2 * bound
-    # The smallest of several errors is said, hence on the low side.
-    assert 0.4 * scatter < said < 1.5 * scatter
+    # Sixty draws know a scatter to 9 %. Nothing unbiased is below the bound; ESPRIT comes near it, and a
+    # look holds but a part of the sound.
+    assert 0.75 * bound < scatter < 1.8 * bound
+    # One kernel after another smooths what is left over, and the smallest of several errors is said.
+    assert 0.5 * scatter < said < 1.5 * scatter
     assert np.mean([m.decay_ms for m in modes]) == pytest.approx(
         decay_ms, rel=3 * scatter / math.sqrt(60) + 0.01
     )
@@ -135,17 +135,19 @@ def test_the_next_contact_cuts_the_sound_off_and_nothing_else():
 
 
 def test_a_shed_beneath_is_left_out():
-    """A laminate of 40 ms in a shed of 0.8 s, of which an outside library reads more than twice the decay."""
+    """A laminate of 40 ms, and 27 dB below it a shed of 0.8 s: whole-band T20 of such a sound is 675 ms.
+
+    That figure is an outside library's, and this test asks the same library.
+    """
     t = np.arange(round(0.25 * RATE)) / RATE
     decays, theirs = [], []
     for seed in range(12):
         shed = np.random.default_rng(seed).normal(0, 0.7, len(t)) * 10 ** (-27 / 20 - 3 * t / 0.8)
         decays.append(read(ring(900, 40) + shed, np.full(1920, 1e-6)).decay_ms)
-        band = sosfiltfilt(butter(2, [757, 1070], "bandpass", fs=RATE, output="sos"), ring(900, 40) + shed)
-        theirs.append(1000 * measure_rt60(band, RATE, decay_db=20))
+        theirs.append(1000 * measure_rt60(ring(900, 40) + shed, RATE, decay_db=20))
     # 5 % of one tap: the shed's part within the mode's own width is 20 dB below it and more.
     assert decays == pytest.approx([40.0] * 12, rel=0.05)
-    assert np.median(theirs) > 1.2 * 40
+    assert np.median(theirs) > 2 * 40  # a quarter of a second holds less of the shed than two
 
 
 # -- missing is missing --------------------------------------------------------------------------------
@@ -180,7 +182,7 @@ def test_what_dies_within_the_contact_is_missing(rng):
 
 
 def test_less_sure_than_the_setting_is_missing_and_surer_is_not(rng):
-    tap = as_tap(ring(1100, 100), rng, 0.05)
+    tap = as_tap(ring(1100, 100), rng, 0.2)
     [mode] = struck_modes([tap.clip[576:]], [tap.noise], RATE, low_hz=200.0, high_hz=8000.0)
     for limit, there in ((1.1 * mode.error, True), (0.9 * mode.error, False)):
         [got] = measure([tap], MeasureSettings(mode_error=limit))
