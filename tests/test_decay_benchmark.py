@@ -65,7 +65,7 @@ def test_the_program_follows_the_struck_mode(bench, made):
 
 
 def test_the_bound_grows_with_the_sheds_answer(bench):
-    """Cramér and Rao: the error goes as the root of the power that disturbs, 6.02 dB being a factor of two."""
+    """Cramér and Rao: the error goes as the root of the power that disturbs; 6.02 dB are a factor of two."""
     bounds = [bench.least_error(100, 0.6, db) for db in (26.02, 20.0, 12.04, 6.02)]
     assert (np.diff(bounds) > 0).all()
     assert bounds[0] * 2 == pytest.approx(bounds[1], rel=0.05)  # noise 60 dB down is still felt a little
