@@ -12,7 +12,7 @@ the matrix pencil written from its published formula on the half-octave about th
 chosen for the bodies, and the tables, are in docs/decay.md.
 
 The loss factor η is the share of a mode's energy lost in a radian, so that energy falls as exp(-η·2πf·t) and
-by 60 dB in ln(10⁶)/(2πfη) = 2.1988/(fη) (as in ISO 10848-1 and EN ISO 12354-1, there rounded to 2.2).
+by 60 dB in ln(10⁶)/(2πfη) = 2.1988/(fη) (rounded to 2.2 in the ISO 10848 and EN 12354 family).
 """
 
 from __future__ import annotations

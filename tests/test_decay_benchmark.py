@@ -32,7 +32,7 @@ def made(bench):
 
 
 def test_a_bodys_mode_dies_as_its_loss_factor_says(made):
-    """T = 2.1988/(f·η) (ISO 10848-1: 2.2); modes of a body differ by a tenth, normally distributed."""
+    """T = 2.1988/(f·η) (ISO 10848 family: 2.2); modes of a body differ by a tenth, normally distributed."""
     of = [s.decay_ms / 1000 * s.mode_hz * s.loss_factor / 2.1988 for recording in made for s in recording]
     assert np.median(of) == pytest.approx(1.0, rel=0.02)  # 0.1·1.25/√400 is 0.6 %
     assert np.log(of).std() == pytest.approx(0.1, rel=0.15)

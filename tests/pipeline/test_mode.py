@@ -50,7 +50,7 @@ def test_no_filter_of_ours_lengthens_a_decay(decay_ms):
 
 
 def test_the_loss_factor_follows():
-    """η = ln(10⁶)/(2πf·T): 800 Hz and 50 ms are 0.054970 (ISO 10848-1, EN ISO 12354-1: 2.2/(f·T))."""
+    """η = ln(10⁶)/(2πf·T): 800 Hz and 50 ms are 0.054970 (ISO 10848 and EN 12354 family: 2.2/(f·T))."""
     mode = read(ring(800, 50))
     loss_factor = 6 * math.log(10) / (2 * math.pi * mode.hz * mode.decay_ms / 1000)
     assert loss_factor == pytest.approx(0.054970, rel=1e-3)
@@ -76,10 +76,10 @@ def test_the_sample_rate_does_not_matter(rate):
 
 @pytest.mark.parametrize(("decay_ms", "noise"), [(100, 0.05), (30, 0.02), (300, 0.1)])
 def test_the_error_is_that_of_the_bound_and_the_scatter_is_the_error(decay_ms, noise):
-    """Cramér and Rao, for one fully decayed sine in white noise (closed form of Yao and Pandit 1995).
+    """Cramér and Rao, for one fully decayed sine in white noise (Yao and Pandit 1995, from memory).
 
-    With amplitude A, noise σ and damping d: variance of d = 16·d³σ²/(A²·rate), from the three integrals
-    of e^(-2dt), t·e^(-2dt), t²·e^(-2dt) = 1/2d, 1/4d², 1/4d³.
+    With amplitude A, noise σ and damping d, the variance of d is 16·d³σ²/(A²·rate): worked out here from the
+    integrals of e^(-2dt), t·e^(-2dt), t²·e^(-2dt) = 1/2d, 1/4d², 1/4d³.
     """
     damping = 3 * math.log(10) / (decay_ms / 1000)
     bound = math.sqrt(16 * damping * noise**2 / RATE)
