@@ -112,6 +112,9 @@ class MeasureSettings(_Stage):
     bend_db: float = _setting(
         2.5, "dB", 0.5, 10.0, "a decay curve that sags by more than this has no one decay"
     )
+    mode_error: float = _setting(
+        0.12, "", 0.01, 1.0, "a mode's decay less sure than this share of itself is missing"
+    )
     room_taps: int = _setting(8, "", 3, 100, "taps that must end alike before a room is said to be heard")
     room_from_ms: float = _setting(
         300.0, "ms", 100.0, 2000.0, "a common late decay longer than this is the room"

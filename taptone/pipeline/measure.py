@@ -9,8 +9,8 @@ Each is defined once, here, with its unit; a number that cannot be measured is `
 ``decay_from_db``,  dB    that range, below the start of the integrated curve
 ``decay_to_db``
 ``decay_bend_db``   dB    how far that curve sags below its chord: a fast decay giving way to a slow one
-``mode_decay_ms``   ms    the same for the strongest mode alone
-``mode_hz``         Hz    frequency of the strongest mode after the contact
+``mode_decay_ms``   ms    time for the struck mode, the one of most energy after the contact, to fall by 60 dB
+``mode_hz``         Hz    its frequency
 ``centroid_hz``     Hz    power-weighted mean frequency over the stated band
 ``bandwidth_hz``    Hz    power-weighted spread about the centroid
 ``balance_db``      dB    energy from 1 kHz down over energy from 1 kHz up: larger = duller
@@ -25,12 +25,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from functools import lru_cache, partial
 
 import numpy as np
 
-from taptone.pipeline.decay import Decay, Room, decay_time, late_slope
+from taptone.pipeline.decay import Room, decay_time, late_slope
 from taptone.pipeline.detect import offset
+from taptone.pipeline.mode import struck_modes
 from taptone.pipeline.spectrum import band_energies, power_spectra, shape
 from taptone.settings import MeasureSettings
 from taptone.types import BAND_CENTRES_HZ, MEASURE_NAMES, FloatArray, Measured, Tap
@@ -41,7 +41,6 @@ _BATCH = 64  # taps a call: librosa's cost is by the call, memory by the tap
 _SPLIT_HZ = 1000.0
 _HALF_SINE = 0.777  # share of 1/length below which a half-sine blow holds 90 % of its energy
 _POWER_FLOOR = 1e-12
-_STEPS = 48  # to the octave, of the frequencies that band-passes are made for
 
 
 def measure(
@@ -56,7 +55,7 @@ def measure(
     settings : MeasureSettings, optional
         Band, ranges and windows; the same for all taps that will be compared.
     room : Room, optional
-        The place's own decay (see :func:`find_room`), taken off before decays are read.
+        The place's own decay (see :func:`find_room`), taken off before whole-band decays are read.
 
     Returns
     -------
@@ -164,8 +163,18 @@ def _batch(taps: Sequence[Tap], s: MeasureSettings, room: Room | None) -> Iterat
     low = power[:, (hz >= s.low_hz) & (hz < _SPLIT_HZ)].sum(axis=1)
     high = power[:, (hz >= _SPLIT_HZ) & (hz <= high_hz)].sum(axis=1)
     bands = band_energies(power, hz)
-    for k, tap in enumerate(taps):
-        whole, mode, mode_hz = _decays(tap, s, room)
+    ringing = [_ringing(tap, s) for tap in taps]
+    noises = [tap.noise.astype(float) for tap in taps]
+    modes = struck_modes(ringing, noises, rate, low_hz=s.low_hz, high_hz=high_hz)
+    for k, (tap, mode) in enumerate(zip(taps, modes, strict=True)):
+        whole = decay_time(
+            ringing[k],
+            rate,
+            noise_power=_noise_power(tap),
+            from_db=s.decay_from_db,
+            to_db=s.decay_to_db,
+            room=room,
+        )
         first = tap.clip[tap.onset : min(tap.onset + round(0.020 * rate), tap.end)]
         values = dict.fromkeys(MEASURE_NAMES, math.nan) | {
             "level_dbfs": _db(float(np.abs(tap.clip[tap.onset : tap.end]).max(initial=0.0)) ** 2),
@@ -174,8 +183,8 @@ def _batch(taps: Sequence[Tap], s: MeasureSettings, room: Room | None) -> Iterat
             "decay_from_db": s.decay_from_db,
             "decay_to_db": s.decay_to_db,
             "decay_bend_db": whole.bend_db,
-            "mode_decay_ms": mode.decay_ms if mode.bend_db <= s.bend_db else math.nan,
-            "mode_hz": mode_hz,
+            "mode_decay_ms": mode.decay_ms if mode.error <= s.mode_error else math.nan,
+            "mode_hz": mode.hz,
             "centroid_hz": float(colour.centroid_hz[k]),
             "bandwidth_hz": float(colour.bandwidth_hz[k]),
             "balance_db": _ratio_db(float(low[k]), float(high[k])),
@@ -187,52 +196,10 @@ def _batch(taps: Sequence[Tap], s: MeasureSettings, room: Room | None) -> Iterat
         yield Measured(tap.recording, tap.sample, rate, values, held, tap.flags)
 
 
-def _decays(tap: Tap, s: MeasureSettings, room: Room | None) -> tuple[Decay, Decay, float]:
-    """Whole-band decay, decay of the strongest mode, and that mode's frequency."""
-    rate = tap.rate_hz
-    start = tap.onset + round(s.decay_start_ms * rate / 1000)
-    sound = tap.clip[start : tap.end].astype(float)
-    early = partial(decay_time, rate_hz=rate, from_db=s.decay_from_db, to_db=s.decay_to_db, room=room)
-    none = Decay(math.nan, math.nan, math.nan)
-    if len(sound) < round(0.008 * rate):
-        return none, none, math.nan
-    whole = early(sound, noise_power=_noise_power(tap))
-    mode_hz = _strongest_hz(sound, rate, s)
-    if math.isnan(mode_hz):
-        return whole, none, math.nan
-    from scipy.signal import sosfilt
-
-    # Run backwards in time, a band-pass does not lengthen a decay with its own ringing.
-    sos = _half_octave(round(_STEPS * math.log2(mode_hz)), rate)
-    alone = np.ascontiguousarray(sosfilt(sos, sound[::-1])[::-1])
-    noise = float(np.square(sosfilt(sos, tap.noise.astype(float))).mean()) if len(tap.noise) else 0.0
-    return whole, early(alone, noise_power=max(noise, _POWER_FLOOR)), mode_hz
-
-
-@lru_cache(maxsize=512)
-def _half_octave(steps: int, rate_hz: int) -> FloatArray:
-    """Band-pass about a frequency; designing one takes longer than running it, so they are kept."""
-    from scipy.signal import butter
-
-    middle_hz = 2 ** (steps / _STEPS)
-    edges = [middle_hz * 2**-0.25, min(middle_hz * 2**0.25, 0.49 * rate_hz)]
-    return np.asarray(butter(2, edges, "bandpass", fs=rate_hz, output="sos"))
-
-
-def _strongest_hz(sound: FloatArray, rate: int, s: MeasureSettings) -> float:
-    """Highest peak of the spectrum of the ringing, read between bins by a parabola."""
-    n = min(len(sound), round(0.08 * rate))
-    n_fft = 1 << (2 * n - 1).bit_length()
-    power = np.abs(np.fft.rfft(sound[:n] * np.hanning(2 * n)[n:], n_fft)) ** 2
-    hz = np.fft.rfftfreq(n_fft, 1 / rate)
-    inside = (hz >= s.low_hz) & (hz <= min(s.high_hz, 0.45 * rate))
-    k = int(np.argmax(np.where(inside, power, -1.0)))
-    if power[k] <= 0 or k == 0 or k == len(power) - 1:
-        return math.nan
-    a, b, c = np.log(np.maximum(power[k - 1 : k + 2], 1e-300))
-    bend = a - 2 * b + c
-    between = float(np.clip(0.5 * (a - c) / bend, -0.5, 0.5)) if bend < 0 else 0.0
-    return float(hz[k]) + between * float(hz[1] - hz[0])
+def _ringing(tap: Tap, s: MeasureSettings) -> FloatArray:
+    """Sound after the contact pulse; empty where there is too little of it."""
+    sound = tap.clip[tap.onset + round(s.decay_start_ms * tap.rate_hz / 1000) : tap.end].astype(float)
+    return sound if len(sound) >= round(0.008 * tap.rate_hz) else sound[:0]
 
 
 def _ring_db(tap: Tap) -> float:
