@@ -134,7 +134,14 @@ class JudgeSettings(_Stage):
         0.001, "", 0.000001, 0.2, "a station whose chance_if_good is below this is nobody's neighbour"
     )
     structure_margin_m: float = _setting(
-        0.015, "m", 0.0, 0.2, "how far beyond its edges declared structure counts: aim is no better"
+        0.025,
+        "m",
+        0.0,
+        0.2,
+        "how far beyond its edges declared structure counts: aim, and its bond",
+    )
+    least_spread_db: float = _setting(
+        0.7, "dB", 0.0, 6.0, "good places are never taken to agree better than this in a band"
     )
     snr_db: float = _setting(10.0, "dB", 0.0, 40.0, "below this a tap is too near the noise to be judged")
     least_places: int = _setting(8, "", 3, 100, "reference places below which nothing is judged")

@@ -301,6 +301,7 @@ class Scorer(Protocol):
 
     location_: FloatArray
     n_places_: int
+    held_out_: FloatArray  # score of each row it was fitted to, by a fit without it
 
     def fit(self, X: FloatArray) -> Scorer:
         """Learn from places (rows) and features (columns)."""
@@ -310,6 +311,9 @@ class Scorer(Protocol):
 
     def chance_if_good(self, score: FloatArray) -> FloatArray:
         """Share of good places expected to score at least this much."""
+
+    def chance_if_usual(self, score: FloatArray) -> FloatArray:
+        """The same, if good places held no surprises: for choosing what to compare with."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

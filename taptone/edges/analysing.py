@@ -85,6 +85,8 @@ def analyse_sounds(
         cautions = tuple(c for c in panel.cautions if not any(c.startswith(_spoken(name)) for name in given))
         panel = dataclasses.replace(panel, **given, cautions=cautions)
     asked = {k: v for k, v in stated.items() if not _unsaid(v)}
+    asked |= {"rechecks": [after for after, _ in rechecks]} if rechecks else {}
+    asked |= {"anyway": True} if anyway else {}
     facts = {name: getattr(panel, name, "") or stated.get(name, "") for name in NAMES}
     temp_c = panel.surface_temp_c if panel is not None else stated.get("surface_temp_c") or math.nan
     against = [
@@ -95,7 +97,9 @@ def analyse_sounds(
     judgings: list[Judging] = []
     result = analyse(
         sounds,
-        new_scorer=lambda features: Baseline(benign=np.append(crisper(features - 1), 0.0)),
+        new_scorer=lambda features: Baseline(
+            benign=np.append(crisper(features - 1), 0.0), least_spread=settings.judge.least_spread_db
+        ),
         panel=panel,
         reference=reference,
         structure=_kinds(panel, settings),

@@ -346,12 +346,22 @@ def explain(
     """
     logged = log.point(station)
     reference = _baseline(log, baseline)
+    if log.body.get("mirror"):
+        raise LogError(
+            f"{log.path} was made beside the log of the other side",
+            hint="explain a log made without --mirror",
+        )
     judgings: list[Judging] = []
+    stated = dict(log.body.get("stated", {}))
+    places_again = stated.pop("rechecks", [])
+    first = len(sounds) - len(places_again)
     result = analyse_sounds(
-        sounds,
+        sounds[:first],
         panel=log.panel,
         reference=reference,
-        stated=log.body.get("stated", {}),
+        rechecks=list(zip(places_again, sounds[first:], strict=True)),
+        anyway=bool(stated.pop("anyway", False)),
+        stated=stated,
         settings=log.settings,
         on_sound=on_sound,
         on_judged=judgings.append,
@@ -461,7 +471,11 @@ def parts_of(judging: Judging, k: int) -> tuple[Part, ...]:
     at = compared.difference[k]
     step = 1e-4 * np.maximum(np.abs(at - scorer.location_), usual + 1e-9)
     ahead, behind = (scorer.score_samples(at + sign * np.diag(step)) ** 2 for sign in (1, -1))
-    share = (at - scorer.location_) * (ahead - behind) / (4 * step) / compared.score[k] ** 2
+    # A good station's own score is by a model that it did not teach; the parts are those of the whole model.
+    whole = scorer.score_samples(at[None])[0] ** 2
+    if not whole > 0:
+        return ()
+    share = (at - scorer.location_) * (ahead - behind) / (4 * step) / whole
     return tuple(
         sorted(
             (

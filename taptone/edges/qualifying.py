@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 
 from taptone.pipeline import Judging
-from taptone.pipeline.compare import shapes
+from taptone.pipeline.compare import shapes, softened
 from taptone.pipeline.measure import measure
 from taptone.settings import Settings
 from taptone.survey.qualify import (
@@ -157,7 +157,7 @@ def _sizes(
             change = _change(bands[:, : use + 1], ring_db[:, : use + 1], judging.shape.shape[1])
             if change is not None and len(strays):
                 across_m = smallest_across_m(
-                    _ACROSS_M[:use], change, strays, compared.scorer.score_samples, cut
+                    _ACROSS_M[:use], softened(change), strays, compared.scorer.score_samples, cut
                 )
         out |= dict.fromkeys(here, 1000 * across_m)
         facts["by_noise"].append(

@@ -28,6 +28,9 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
     ----------
     benign : array-like of shape (n_features,) or None, default=None
         A direction that is not held against a place, however far it goes that way (crisper).
+    least_spread : float, default=0.0
+        Good places are never taken to agree better than this in any feature, in the features' own unit: a
+        measure is no surer than that.
 
     Attributes
     ----------
@@ -39,6 +42,8 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
         (sum of eigenvalues)² / sum of their squares, of the shrunken covariance.
     n_places_ : int
         Number of places learnt from.
+    held_out_ : ndarray of shape (n_places,)
+        Score of each place by what the others taught, in ten parts.
     tail_ : Tail
         Fitted to the scores of places held out in turn.
 
@@ -52,8 +57,9 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
     True
     """
 
-    def __init__(self, benign: ArrayLike | None = None) -> None:
+    def __init__(self, benign: ArrayLike | None = None, least_spread: float = 0.0) -> None:
         self.benign = benign
+        self.least_spread = least_spread
 
     def fit(self, X: ArrayLike, y: object = None) -> Baseline:  # noqa: ARG002 (scikit-learn passes it)
         """Learn from places.
@@ -72,7 +78,7 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
         """
         rows = np.asarray(validate_data(self, X, ensure_min_samples=2, dtype=float), float)
         self.n_places_ = len(rows)
-        self.location_, covariance = _learn(rows)
+        self.location_, covariance = _learn(rows, self.least_spread)
         self.precision_: FloatArray = np.asarray(np.linalg.inv(covariance), float)
         self.effective_features_ = float(np.trace(covariance) ** 2 / np.sum(covariance**2))
         # Places the model has not seen stray further than those it was fitted to: hold out in turn.
@@ -80,10 +86,13 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
         held_out = np.empty(len(rows))
         for fold in range(folds.max() + 1):
             rest = rows[folds != fold]
-            location, covariance = _learn(rest) if len(rest) > 1 else (self.location_, covariance)
+            location, covariance = (
+                _learn(rest, self.least_spread) if len(rest) > 1 else (self.location_, covariance)
+            )
             held_out[folds == fold] = self._distance(
                 rows[folds == fold] - location, np.asarray(np.linalg.inv(covariance), float)
             )
+        self.held_out_: FloatArray = held_out
         self.tail_: Tail = fit_tail(held_out)
         return self
 
@@ -120,6 +129,22 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
         check_is_fitted(self)
         return self.tail_.chance(np.asarray(score, float))
 
+    def chance_if_usual(self, score: FloatArray) -> FloatArray:
+        """The same by a tail without surprises, for choosing what to compare with.
+
+        Parameters
+        ----------
+        score : ndarray
+            From :meth:`score_samples`.
+
+        Returns
+        -------
+        ndarray
+            Between 0 and 1.
+        """
+        check_is_fitted(self)
+        return self.tail_.usual_chance(np.asarray(score, float))
+
     def _distance(self, difference: FloatArray, precision: FloatArray) -> FloatArray:
         weighed = difference @ precision
         squared = np.einsum("ij,ij->i", weighed, difference)
@@ -130,11 +155,12 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
         return np.asarray(np.sqrt(np.maximum(squared, 0.0)))
 
 
-def _learn(X: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _learn(X: FloatArray, least_spread: float) -> tuple[FloatArray, FloatArray]:
     """Robust middle, and covariance of the rows with stray values drawn in."""
     location, scale = location_scale(X)
     # A feature that never varied tells nothing; its scale is set so that rounding is not a difference.
     scale = np.where(scale > 0, scale, np.maximum(np.abs(location), 1.0) * 1e-6)
+    scale = np.maximum(scale, least_spread)
     z = np.clip((X - location) / scale, -_DRAWN_IN, _DRAWN_IN)
     shrunken = LedoitWolf(assume_centered=True).fit(z).covariance_ + 1e-9 * np.eye(X.shape[1])
     return location, shrunken * np.outer(scale, scale)

@@ -700,12 +700,12 @@ def _in_one_band(bands: FloatArray, known: FloatArray | None) -> tuple[FloatArra
 def _with_ring(
     shape: FloatArray, known: FloatArray | None, ring_db: FloatArray, known_ring_db: FloatArray
 ) -> tuple[FloatArray, FloatArray | None]:
-    """The ring as one more feature; one that could not be read is taken as usual, and tells nothing."""
+    """The ring as one more feature; a place whose ring could not be read is taken as usual."""
     usual = known_ring_db if known is not None else ring_db
     usual_db = float(np.median(usual[np.isfinite(usual)])) if np.isfinite(usual).any() else 0.0
     if not (np.isfinite(usual).any() and np.isfinite(ring_db).any()):
         ring_db, known_ring_db = np.full(len(shape), usual_db), np.full(len(known_ring_db), usual_db)
-    shape = np.column_stack([shape, np.where(np.isfinite(ring_db), ring_db, usual_db)])
+    shape = np.column_stack([shape, np.where(np.isfinite(shape).any(axis=1), ring_db, np.nan)])
     if known is None:
         return shape, None
     return shape, np.column_stack([known, np.where(np.isfinite(known_ring_db), known_ring_db, usual_db)])

@@ -5,6 +5,9 @@ their own mean, so that a harder blow is no difference. The expectation at a sta
 nearest good neighbours, weighed with the reference: a thickness taper is followed, and where no good
 neighbour is near, the reference alone remains. Which stations are good is found by turns: those that differ
 from the reference are left out, the expectation is made anew, and so on until nothing changes.
+
+A struck panel has nodes: where a mode has one, its band falls away by any amount, on good laminate as on bad.
+So a band far below its expectation counts as about 10 dB below, and no more.
 """
 
 from __future__ import annotations
@@ -19,9 +22,10 @@ from taptone.pipeline.robust import location_scale
 from taptone.settings import JudgeSettings
 from taptone.types import BAND_CENTRES_HZ, BAND_NAMES_HZ, FloatArray, Scorer
 
-__all__ = ["Comparison", "band_name_hz", "compare", "crisper", "shapes"]
+__all__ = ["Comparison", "band_name_hz", "compare", "crisper", "shapes", "softened"]
 
 _LOWEST_BAND = 3  # 200 Hz
+_NODE = 0.1  # of the expected energy of a band: what a node leaves is not told from less
 _FLOOR = 1e-4  # bands more than 40 dB below the whole are taken as 40 dB below: they are mostly noise
 _TURNS = 20
 _FIRST = 10.0
@@ -125,6 +129,29 @@ def crisper(features: int) -> FloatArray:
     return np.linspace(-1.0, 1.0, features) if features > 1 else np.ones(1)
 
 
+def softened(difference: FloatArray) -> FloatArray:
+    """Differences in which no band lies further than about 10 dB below its expectation.
+
+    Parameters
+    ----------
+    difference : ndarray, shape (..., features)
+        In dB; bands, and the ring as the last feature, which is left as it is.
+
+    Returns
+    -------
+    ndarray, shape (..., features)
+        ``10 log10((10**(d / 10) + 0.1) / 1.1)`` in the bands.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> softened(np.array([[-40.0, -3.0, 0.0, 10.0, -40.0]])).round(1)
+    array([[-10.4,  -2.6,   0. ,   9.6, -40. ]])
+    """
+    bands = 10 * np.log10((10 ** (difference[..., :-1] / 10) + _NODE) / (1 + _NODE))
+    return np.concatenate([bands, difference[..., -1:]], axis=-1)
+
+
 def compare(
     shape: FloatArray,
     xy_m: FloatArray | None,
@@ -138,7 +165,8 @@ def compare(
     Parameters
     ----------
     shape : ndarray, shape (stations, features)
-        Shapes of the stations; a row of ``nan`` where there was no sound.
+        Shapes of the stations and their ring, which is the last feature and may be ``nan`` by itself; a row
+        of ``nan`` where there was no sound.
     xy_m : ndarray, shape (stations, 2), or None
         Where they are; None: nobody knows, and there are no neighbours.
     structure : sequence of str, length stations
@@ -167,7 +195,12 @@ def compare(
     >>> int(compared.score.argmax()), bool(compared.chance_if_good[7] < 1e-4)
     (7, True)
     """
-    heard = np.asarray(np.isfinite(shape).all(axis=1))
+    heard = np.asarray(np.isfinite(shape[:, :-1]).all(axis=1)) & np.isfinite(shape).any(axis=1)
+    unread = heard & np.isnan(shape[:, -1])
+    if unread.any():  # an unread ring tells nothing: it is taken for what was expected there
+        read = shape[heard & ~unread, -1]
+        shape = shape.copy()
+        shape[unread, -1] = np.median(read) if len(read) else 0.0
     able = heard & np.array([not kind for kind in structure], bool)
     nothing = np.full(len(shape), np.nan)
     if not heard.any():
@@ -178,7 +211,7 @@ def compare(
     own = True
     if reference is not None and able.any():
         scorer = new_scorer().fit(reference)
-        chance = scorer.chance_if_good(scorer.score_samples(shape[able]))
+        chance = scorer.chance_if_usual(scorer.score_samples(shape[able]))
         alike = able.copy()
         # Stricter than later turns: a reference of few places is a blunt judge, and a bad third must not
         # be where the search starts.
@@ -186,7 +219,7 @@ def compare(
         # Where most of a panel is unlike the reference, it is the reference that lies off: then the half
         # that is most alike starts the search, and the reference only lends its spread.
         own = bool(2 * alike.sum() < able.sum()) and count > 0
-        strays = reference - scorer.location_
+        strays = softened(reference - scorer.location_)
         if not own:
             middle, good = scorer.location_, alike
     at = np.zeros((len(shape), 2)) if xy_m is None else xy_m
@@ -195,7 +228,8 @@ def compare(
         served = good
         near = _nearest(far, good, count)
         expected = _expected(shape, near, middle, settings.reference_weight)
-        difference = shape - expected
+        difference = softened(shape - expected)
+        difference[unread, -1] = 0.0
         rows = np.concatenate([strays, difference[good]])
         if len(rows) < 2:
             break
@@ -203,13 +237,15 @@ def compare(
         score = np.full(len(shape), np.nan)
         chance = np.full(len(shape), np.nan)
         score[heard] = scorer.score_samples(difference[heard])
-        chance[heard] = scorer.chance_if_good(score[heard])
+        score[good] = scorer.held_out_[len(strays) :]  # not by what was learnt from themselves
+        chance[heard] = scorer.chance_if_usual(score[heard])
         still = able & (np.nan_to_num(chance, nan=0.0) > settings.set_aside)
         if (still == good).all():
             break
         good = still
     if len(rows) < 2:
         return Comparison(nothing, nothing, served, tuple(() for _ in shape))
+    chance[heard] = scorer.chance_if_good(score[heard])
     return Comparison(
         score,
         chance,

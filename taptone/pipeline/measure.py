@@ -28,7 +28,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from taptone.pipeline.decay import Room, decay_time, late_slope
+from taptone.pipeline.decay import Decay, Room, decay_time, late_slope
 from taptone.pipeline.detect import offset
 from taptone.pipeline.mode import struck_modes
 from taptone.pipeline.spectrum import band_energies, power_spectra, shape
@@ -139,7 +139,15 @@ def whole_decay(
     >>> round(decay.decay_ms, -1), float(decay.curve_db[0])
     (40.0, 0.0)
     """
-    return _decays(_level(tap), settings, room)[0]
+    tap = _level(tap)
+    return decay_time(
+        _ringing(tap, settings),
+        tap.rate_hz,
+        noise_power=_noise_power(tap),
+        from_db=settings.decay_from_db,
+        to_db=settings.decay_to_db,
+        room=room,
+    )
 
 
 def _level(tap: Tap) -> Tap:
@@ -167,14 +175,7 @@ def _batch(taps: Sequence[Tap], s: MeasureSettings, room: Room | None) -> Iterat
     noises = [tap.noise.astype(float) for tap in taps]
     modes = struck_modes(ringing, noises, rate, low_hz=s.low_hz, high_hz=high_hz)
     for k, (tap, mode) in enumerate(zip(taps, modes, strict=True)):
-        whole = decay_time(
-            ringing[k],
-            rate,
-            noise_power=_noise_power(tap),
-            from_db=s.decay_from_db,
-            to_db=s.decay_to_db,
-            room=room,
-        )
+        whole = whole_decay(tap, s, room=room)
         first = tap.clip[tap.onset : min(tap.onset + round(0.020 * rate), tap.end)]
         values = dict.fromkeys(MEASURE_NAMES, math.nan) | {
             "level_dbfs": _db(float(np.abs(tap.clip[tap.onset : tap.end]).max(initial=0.0)) ** 2),

@@ -188,7 +188,8 @@ def test_parts_are_those_of_the_squared_score(explained, station):
     benign = np.asarray(scorer.benign)
     along = max(weighed @ benign, 0.0)
     size = benign @ scorer.precision_ @ benign
-    share = (d * weighed - along * d * (scorer.precision_ @ benign) / size) / compared.score[k] ** 2
+    whole = scorer.score_samples(compared.difference[k : k + 1])[0] ** 2
+    share = (d * weighed - along * d * (scorer.precision_ @ benign) / size) / whole
     assert sum(part.share for part in found.parts) == pytest.approx(1.0, abs=1e-6)
     assert [part.share for part in found.parts] == pytest.approx(sorted(share, reverse=True), abs=1e-6)
 

@@ -33,11 +33,23 @@ def test_conformal_chances_of_good_places_are_uniform(rng):
         assert share == pytest.approx(k / 20, abs=4 * math.sqrt(k / 20 * (1 - k / 20) / 20_000))
 
 
-def test_the_chance_is_that_of_one_more_draw():
+def test_the_usual_chance_is_that_of_one_more_draw():
     """Student's predictive distribution (any textbook): scipy's t, at mean and deviation of the logarithm."""
     score = np.array([0.5, 1.0, 2.0, 5.0])
     expected = stats.t(df=19, loc=0.2, scale=0.3 * math.sqrt(21 / 20)).sf(np.log(score))
-    assert Tail(0.2, 0.3, 20).chance(score) == pytest.approx(expected, rel=1e-12)
+    assert Tail(0.2, 0.3, 20).usual_chance(score) == pytest.approx(expected, rel=1e-12)
+
+
+def test_the_chance_told_is_heavier_far_out_and_the_same_at_one_in_ten():
+    tail = Tail(0.2, 0.3, 40)
+    ninth = np.exp(0.2 + 0.3 * math.sqrt(41 / 40) * stats.t(39).isf(np.array([0.1, 0.01, 1e-4])))
+    told = tail.chance(ninth)
+    assert told[0] == pytest.approx(0.1, rel=1e-9)
+    assert told[1] == pytest.approx(
+        stats.t(8).sf(stats.t(39).isf(0.01) * stats.t(8).isf(0.1) / stats.t(39).isf(0.1))
+    )
+    assert 0.01 < told[1] < 0.02
+    assert 5e-4 < told[2] < 2e-3
 
 
 @pytest.mark.parametrize("places", [10, 20, 40])
@@ -46,7 +58,7 @@ def test_fitted_chance_is_what_counting_gives(rng, places):
     repeats = 4000
     log = rng.normal(0.5, 0.4, (repeats, places))
     more = np.exp(rng.normal(0.5, 0.4, (repeats, 50)))
-    chance = np.array([fit_tail(np.exp(row)).chance(one) for row, one in zip(log, more, strict=True)])
+    chance = np.array([fit_tail(np.exp(row)).usual_chance(one) for row, one in zip(log, more, strict=True)])
     for at in (0.1, 0.05, 0.01):
         # A tenth of it: a robust scale is not quite the one that Student's law is of, and the 50 draws that
         # share a reference go together. More than that of false flags would be a broken promise.
