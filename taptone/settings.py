@@ -131,7 +131,7 @@ class JudgeSettings(_Stage):
     neighbours: int = _setting(8, "", 3, 30, "good neighbours a station is held against")
     reference_weight: float = _setting(2.0, "", 0.1, 30.0, "how many neighbours the reference counts for")
     set_aside: float = _setting(
-        0.001, "", 0.000001, 0.2, "a station whose chance_if_good is below this is nobody's neighbour"
+        0.002, "", 0.000001, 0.2, "a station whose chance_if_good is below this is nobody's neighbour"
     )
     structure_margin_m: float = _setting(
         0.025,
@@ -142,6 +142,9 @@ class JudgeSettings(_Stage):
     )
     least_spread_db: float = _setting(
         0.7, "dB", 0.0, 6.0, "good places are never taken to agree better than this in a band"
+    )
+    least_ring_db: float = _setting(
+        1.0, "dB", 0.0, 10.0, "good places are never taken to agree better than this in their ring"
     )
     snr_db: float = _setting(10.0, "dB", 0.0, 40.0, "below this a tap is too near the noise to be judged")
     least_places: int = _setting(8, "", 3, 100, "reference places below which nothing is judged")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from importlib import metadata
 from typing import Any
 
@@ -16,7 +17,7 @@ from taptone.edges.stated import NAMES, difference, frozen
 from taptone.model.baseline import Baseline
 from taptone.pipeline import Judging, analyse
 from taptone.pipeline.compare import crisper
-from taptone.settings import Settings, flat
+from taptone.settings import JudgeSettings, Settings, flat
 from taptone.types import Earlier, Panel, Reference, Result, Sound
 
 __all__ = ["analyse_sounds"]
@@ -97,9 +98,7 @@ def analyse_sounds(
     judgings: list[Judging] = []
     result = analyse(
         sounds,
-        new_scorer=lambda features: Baseline(
-            benign=np.append(crisper(features - 1), 0.0), least_spread=settings.judge.least_spread_db
-        ),
+        new_scorer=partial(_scorer, settings=settings.judge),
         panel=panel,
         reference=reference,
         structure=_kinds(panel, settings),
@@ -124,6 +123,12 @@ def analyse_sounds(
     ]
     notes += _set_otherwise(reference, settings)
     return dataclasses.replace(result, notes=(*result.notes, *said, *notes), stated=asked)
+
+
+def _scorer(features: int, settings: JudgeSettings) -> Baseline:
+    """A model for so many features, of which the last is the ring."""
+    spread = np.append(np.full(features - 1, settings.least_spread_db), settings.least_ring_db)
+    return Baseline(benign=np.append(crisper(features - 1), 0.0), least_spread=spread)
 
 
 def _kinds(panel: Panel | None, settings: Settings) -> list[str]:

@@ -28,9 +28,9 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
     ----------
     benign : array-like of shape (n_features,) or None, default=None
         A direction that is not held against a place, however far it goes that way (crisper).
-    least_spread : float, default=0.0
-        Good places are never taken to agree better than this in any feature, in the features' own unit: a
-        measure is no surer than that.
+    least_spread : array-like of shape (n_features,) or float, default=0.0
+        Good places are never taken to agree better than this, in the features' own unit: a measure is no
+        surer than that.
 
     Attributes
     ----------
@@ -57,7 +57,7 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
     True
     """
 
-    def __init__(self, benign: ArrayLike | None = None, least_spread: float = 0.0) -> None:
+    def __init__(self, benign: ArrayLike | None = None, least_spread: ArrayLike = 0.0) -> None:
         self.benign = benign
         self.least_spread = least_spread
 
@@ -155,12 +155,12 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
         return np.asarray(np.sqrt(np.maximum(squared, 0.0)))
 
 
-def _learn(X: FloatArray, least_spread: float) -> tuple[FloatArray, FloatArray]:
+def _learn(X: FloatArray, least_spread: ArrayLike) -> tuple[FloatArray, FloatArray]:
     """Robust middle, and covariance of the rows with stray values drawn in."""
     location, scale = location_scale(X)
     # A feature that never varied tells nothing; its scale is set so that rounding is not a difference.
     scale = np.where(scale > 0, scale, np.maximum(np.abs(location), 1.0) * 1e-6)
-    scale = np.maximum(scale, least_spread)
+    scale = np.maximum(scale, np.asarray(least_spread, float))
     z = np.clip((X - location) / scale, -_DRAWN_IN, _DRAWN_IN)
     shrunken = LedoitWolf(assume_centered=True).fit(z).covariance_ + 1e-9 * np.eye(X.shape[1])
     return location, shrunken * np.outer(scale, scale)

@@ -26,6 +26,8 @@ __all__ = ["Comparison", "band_name_hz", "compare", "crisper", "shapes", "soften
 
 _LOWEST_BAND = 3  # 200 Hz
 _NODE = 0.1  # of the expected energy of a band: what a node leaves is not told from less
+_OFTEN = 0.2  # of the taps
+_RING_DB = 8.0
 _FLOOR = 1e-4  # bands more than 40 dB below the whole are taken as 40 dB below: they are mostly noise
 _TURNS = 20
 _FIRST = 10.0
@@ -69,7 +71,8 @@ def shapes(bands_db: FloatArray) -> FloatArray:
     Returns
     -------
     ndarray, shape (n, features)
-        Only bands below the first that no row holds; the mean of each row is 0.
+        Only bands below the first that no row holds, and none above the last that half of the rows hold
+        more than 40 dB below the whole; the mean of each row is 0.
 
     Examples
     --------
@@ -83,6 +86,11 @@ def shapes(bands_db: FloatArray) -> FloatArray:
     levels = levels[:, : int(np.argmin(held)) if not held.all() else held.size]
     energy = 10 ** (np.nan_to_num(levels, nan=-300.0) / 10)
     whole = energy.sum(axis=1, keepdims=True)
+    sounding = whole[:, 0] > 0
+    clear = (energy > _FLOOR * whole)[sounding]
+    if clear.any():  # what most taps lack is noise and rounding in the others
+        often = np.flatnonzero(clear.mean(axis=0) >= _OFTEN)
+        energy = energy[:, : often[-1] + 1]
     db = 10 * np.log10(np.maximum(energy, _FLOOR * np.maximum(whole, 1e-300)))
     return np.asarray(db - db.mean(axis=1, keepdims=True))
 
@@ -130,26 +138,28 @@ def crisper(features: int) -> FloatArray:
 
 
 def softened(difference: FloatArray) -> FloatArray:
-    """Differences in which no band lies further than about 10 dB below its expectation.
+    """Differences in which no band lies further than about 10 dB below its expectation, no ring beyond 8 dB.
 
     Parameters
     ----------
     difference : ndarray, shape (..., features)
-        In dB; bands, and the ring as the last feature, which is left as it is.
+        In dB; bands, and the ring as the last feature.
 
     Returns
     -------
     ndarray, shape (..., features)
-        ``10 log10((10**(d / 10) + 0.1) / 1.1)`` in the bands.
+        ``10 log10((10**(d / 10) + 0.1) / 1.1)`` in the bands; the ring drawn in: a late sound of something
+        else says as much as it ever can.
 
     Examples
     --------
     >>> import numpy as np
     >>> softened(np.array([[-40.0, -3.0, 0.0, 10.0, -40.0]])).round(1)
-    array([[-10.4,  -2.6,   0. ,   9.6, -40. ]])
+    array([[-10.4,  -2.6,   0. ,   9.6,  -8. ]])
     """
     bands = 10 * np.log10((10 ** (difference[..., :-1] / 10) + _NODE) / (1 + _NODE))
-    return np.concatenate([bands, difference[..., -1:]], axis=-1)
+    ring = np.clip(difference[..., -1:], -_RING_DB, _RING_DB)
+    return np.concatenate([bands, ring], axis=-1)
 
 
 def compare(
