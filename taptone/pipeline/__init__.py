@@ -14,10 +14,11 @@ import numpy as np
 
 from taptone.errors import SoundError
 from taptone.pipeline.compare import Comparison, compare, shapes
-from taptone.pipeline.detect import detect, offset, without_soft
+from taptone.pipeline.detect import offset
 from taptone.pipeline.judge import Heard, judge
 from taptone.pipeline.measure import find_room, measure
 from taptone.pipeline.outline import outline
+from taptone.pipeline.pick import listen
 from taptone.pipeline.place import place
 from taptone.settings import Settings, changed, flat
 from taptone.types import (
@@ -169,7 +170,7 @@ def hear(sound: Sound, settings: Settings = Settings()) -> tuple[list[Measured],
     >>> round(tap["mode_hz"], -1), round(tap["decay_ms"], -1)
     (900.0, 40.0)
     """
-    found = without_soft(list(detect(sound, settings.detect)), settings.detect)
+    found = listen(sound, settings.detect)
     taps = [t for t in found if isinstance(t, Tap)]
     room = find_room(taps, settings.measure)
     name = sound.recording.name
@@ -186,6 +187,12 @@ def hear(sound: Sound, settings: Settings = Settings()) -> tuple[list[Measured],
 def _heard_in(taps: Sequence[Tap]) -> list[str]:
     """What the taps of a recording show of how it was made."""
     notes = []
+    doubtful = sum("doubtful" in tap.flags for tap in taps)
+    if doubtful:
+        notes.append(
+            f"{doubtful} sudden sounds have neither a sound nor a rhythm in common: without a panel to count "
+            "them by they are doubtful, and not used"
+        )
     clipped = sum("clipped" in tap.flags for tap in taps)
     if clipped:
         notes.append(
@@ -273,6 +280,7 @@ def _places(
 ) -> tuple[tuple[Place, ...], Sequence[str]]:
     first = strikes(taps)
     if panel is None:
+        first = [k for k in first if "doubtful" not in taps[k].flags]
         return tuple(Place(Station(str(n), math.nan, math.nan), (k,)) for n, k in enumerate(first, 1)), ()
     spots, notes = place(
         np.array([numbers[k] for k in first], int),
