@@ -287,6 +287,7 @@ def _places(
         np.array([taps[k].time_s for k in first]),
         panel,
         settings.place,
+        np.array(["faint" in taps[k].flags for k in first], bool),
     )
     return tuple(Place(s.station, tuple(first[k] for k in s.taps), s.flags, s.reason) for s in spots), notes
 

@@ -60,7 +60,7 @@ def listen(sound: Sound, settings: DetectSettings = DetectSettings()) -> list[Ta
     Returns
     -------
     list of Tap or Rejected
-        In order. Where sounds have neither a sound nor a rhythm in common, all carry the flag ``doubtful``.
+        In order. A tap that was only known by the others carries the flag ``faint``. Where sounds have neither a sound nor a rhythm in common, all carry the flag ``doubtful``.
 
     Examples
     --------
@@ -85,7 +85,8 @@ def listen(sound: Sound, settings: DetectSettings = DetectSettings()) -> list[Ta
     if late:
         contacts = np.array(sorted(taps | known.keys()))
         after = {s: contacts[np.searchsorted(contacts, s, "right") :][:1] for s in late}
-        known |= cut_out(sound, {s: int(n[0]) if len(n) else None for s, n in after.items()}, settings)
+        cut = cut_out(sound, {s: int(n[0]) if len(n) else None for s, n in after.items()}, settings)
+        known |= {s: replace(tap, flags=("faint", *tap.flags)) for s, tap in cut.items()}
     doubtful = chosen.alike < _ALIKE and _steadiness(heard.time_s[chosen.members], 2) < _STEADY
     return _told(found, known, taps, doubtful, settings)
 

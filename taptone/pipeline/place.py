@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import count, groupby
 
 import numpy as np
@@ -37,15 +37,24 @@ _JOINED = 3  # most rows looked for in one run without a pause
 
 _UNCLEAR = "row unclear"
 _AGAIN = "tap the panel again, with a clear pause after each row"
-_ODD = "pauses differ"  # the only flag whose taps are trusted
+_ODD = "pauses differ"  # taps with this flag are trusted, and so are those with the next
+_FAINT = "faint strikes"
+_MOST_FAINT = 40  # that are tried
 
 _Ints = NDArray[np.int64]
 
 
 def place(
-    recording: _Ints, time_s: FloatArray, panel: Panel, settings: PlaceSettings | None = None
+    recording: _Ints,
+    time_s: FloatArray,
+    panel: Panel,
+    settings: PlaceSettings | None = None,
+    faint: NDArray[np.bool_] | None = None,
 ) -> tuple[tuple[Place, ...], tuple[str, ...]]:
     """Tie strikes to the stations of a panel, in tapping order.
+
+    A strike that was only known by the others may be none. It is left out where the counts and pauses of more
+    rows fit without it, and a row that holds such strikes, or did, says so.
 
     Parameters
     ----------
@@ -58,13 +67,16 @@ def place(
         Stations in tapping order; those of a row follow each other.
     settings : PlaceSettings, optional
         What counts as a pause.
+    faint : ndarray of bool, shape (n,), optional
+        Strikes that were told by rhythm and likeness only.
 
     Returns
     -------
     places : tuple of Place
         One a station, in panel order; ``taps`` are indices into `time_s`. Stations of a row that could not be
         tied have no taps, the flag ``count differs`` or ``row unclear``, and the reason. Stations tied by
-        their count although the pauses are odd carry the flag ``pauses differ``.
+        their count although the pauses are odd carry the flag ``pauses differ``, those of a row with a faint
+        strike ``faint strikes``.
     notes : tuple of str
         One line for each flagged row.
 
@@ -85,6 +97,59 @@ def place(
     """
     settings = settings or PlaceSettings()
     recording, time_s = np.asarray(recording), np.asarray(time_s, dtype=float)
+    if faint is None or not faint.any():
+        return _tie(recording, time_s, panel, settings)
+    kept = np.arange(len(time_s))
+    best = _tie(recording, time_s, panel, settings)
+    for k in np.flatnonzero(faint)[:_MOST_FAINT]:
+        if all(spot.taps for spot in best[0]):
+            break
+        fewer = kept[kept != k]
+        other = _tie(recording[fewer], time_s[fewer], panel, settings)
+        if _plain(other[0]) > _plain(best[0]):
+            kept, best = fewer, other
+    return _marked(best, kept, np.flatnonzero(faint), time_s, recording)
+
+
+def _plain(places: Sequence[Place]) -> int:
+    """How many stations are tied without a doubt."""
+    return sum(bool(spot.taps) and not spot.flags for spot in places)
+
+
+def _marked(
+    tied: tuple[tuple[Place, ...], tuple[str, ...]],
+    kept: _Ints,
+    faint: _Ints,
+    time_s: FloatArray,
+    recording: _Ints,
+) -> tuple[tuple[Place, ...], tuple[str, ...]]:
+    """The places with their own numbers of taps, and a mark on every row with a faint strike in or beside it."""
+    places = [replace(spot, taps=tuple(int(kept[k]) for k in spot.taps)) for spot in tied[0]]
+    notes = list(tied[1])
+    for _, row in groupby(range(len(places)), key=lambda n: places[n].station.row):
+        numbers = list(row)
+        taps = [k for n in numbers for k in places[n].taps]
+        if not taps:
+            continue
+        # From the strike before the row to the one after it: one left out there belonged to this row, or may.
+        first, last = kept[kept < min(taps)], kept[kept > max(taps)]
+        low, high = first.max(initial=-1), last.min(initial=len(time_s))
+        near = faint[(faint > low) & (faint < high)]
+        near = near[recording[near] == recording[taps[0]]]
+        if len(near):
+            notes.append(
+                f"{_name([places[n].station for n in numbers])}{len(near)} of the strikes in it or beside it were "
+                "told by rhythm and likeness only"
+            )
+            for n in numbers:
+                places[n] = replace(places[n], flags=(*places[n].flags, _FAINT))
+    return tuple(places), tuple(notes)
+
+
+def _tie(
+    recording: _Ints, time_s: FloatArray, panel: Panel, settings: PlaceSettings
+) -> tuple[tuple[Place, ...], tuple[str, ...]]:
+    """Tie strikes that are all taken for sure."""
     new_file = np.diff(recording) != 0
     gap_s = np.where(new_file, np.nan, np.diff(time_s))
     if np.any(np.diff(recording) < 0) or np.any(gap_s <= 0):
