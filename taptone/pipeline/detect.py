@@ -5,7 +5,8 @@ beeps. A sound that dies slowly among others that are no taps (the burst of a co
 The signal is split at 1.5 kHz, because a bounce on a ringing skin shows in the upper half only and a soft
 blow in the lower half only; in each half the energy of the next milliseconds is compared with the greatest
 of the milliseconds before. The onset itself is then read to the sample off the unfiltered signal with
-Akaike's criterion for two stretches of different variance [1]_.
+Akaike's criterion for two stretches of different variance [1]_. What each sudden sound was like is kept, and
+where a fainter one may be; `pick.py` tells by that which are the taps of a recording.
 
 Sound may arrive in blocks of any size. It is cut anew into stretches of fixed length, and a stretch is
 searched once its surroundings are known, so that the same recording gives the same taps however it came.
@@ -611,7 +612,9 @@ def _spectrum(pieces: NDArray[np.float32], bands: FloatArray) -> FloatArray:
     """Power in each band of each piece, shape (pieces, bands); of white noise the same for any length."""
     width = pieces.shape[1]
     window = np.hanning(width + 2)[1:-1]
-    lines = np.abs(np.fft.rfft(pieces * (window / np.sqrt((window**2).sum())).astype(np.float32), axis=1)) ** 2
+    lines = (
+        np.abs(np.fft.rfft(pieces * (window / np.sqrt((window**2).sum())).astype(np.float32), axis=1)) ** 2
+    )
     return np.asarray(lines @ bands, float)
 
 

@@ -60,7 +60,8 @@ def listen(sound: Sound, settings: DetectSettings = DetectSettings()) -> list[Ta
     Returns
     -------
     list of Tap or Rejected
-        In order. A tap that was only known by the others carries the flag ``faint``. Where sounds have neither a sound nor a rhythm in common, all carry the flag ``doubtful``.
+        In order. A tap that was only known by the others carries the flag ``faint``. Where sounds have
+        neither a sound nor a rhythm in common, all carry the flag ``doubtful``.
 
     Examples
     --------
@@ -141,9 +142,7 @@ class _Heard:
     soft_db: float
 
     @classmethod
-    def of(
-        cls, traits: Sequence[Traits], rate_hz: int, first: set[int], settings: DetectSettings
-    ) -> _Heard:
+    def of(cls, traits: Sequence[Traits], rate_hz: int, first: set[int], settings: DetectSettings) -> _Heard:
         traits = sorted(traits, key=lambda each: each.sample)
         sample = np.array([t.sample for t in traits])
         now, before = np.array([t.now_db for t in traits]), np.array([t.before_db for t in traits])
@@ -209,9 +208,9 @@ def _own(heard: _Heard) -> _Chosen:
             continue
         outside = (other.sure & ~best.members).sum() > 0.3 * other.sure.sum()
         steady, usual = (_steadiness(heard.time_s[c.members]) for c in (other, best))
-        if outside and other.sure.sum() >= 0.3 * best.sure.sum():
-            best = other
-        elif steady > usual + 0.15 and other.members.sum() >= 0.4 * best.members.sum():
+        distinct = outside and other.sure.sum() >= 0.3 * best.sure.sum()
+        steadier = steady > usual + 0.15 and other.members.sum() >= 0.4 * best.members.sum()
+        if distinct or steadier:
             best = other
     return best
 
@@ -307,7 +306,9 @@ def _worth(
         # Where hardly anything else is heard, a tap by itself is one whenever it comes.
         calm = np.clip(8.0 + over_other / 2.0, -2.0, 8.0)
         tap = np.where(~heard.follows_louder & (heard.busy < _BUSY), np.maximum(tap, calm), tap)
-    tap = np.where((over_other < -5.0) & (heard.time_s < _BEGIN_S), -2.0, np.maximum(tap, -1.0 - very * (left > 0.1)))
+    tap = np.where(
+        (over_other < -5.0) & (heard.time_s < _BEGIN_S), -2.0, np.maximum(tap, -1.0 - very * (left > 0.1))
+    )
     own = np.where(heard.by_itself, tap, faint)
     worth = own.copy()
     for k, near in enumerate(heard.before):
@@ -336,7 +337,7 @@ def _rhythm(time_s: FloatArray) -> tuple[FloatArray, FloatArray] | None:
     density = np.exp(-0.5 * ((grid[:, None] - np.log(gaps_s)) / width) ** 2).mean(axis=1)
     density /= width * math.sqrt(2 * math.pi)
     worth = np.clip(np.log(0.08 + 0.92 * density * np.ptp(grid)), -2.5, 1.2)
-    # A gap about twice the usual one is a strike that was not heard, unless many are so; a longer one, a pause.
+    # About twice the usual gap: a strike that was not heard, unless many are so. Longer: a pause.
     usual = grid[int(density.argmax())]
     twice = (grid > usual + math.log(1.55)) & (grid < usual + math.log(2.5)) & (density < 0.3 * density.max())
     worth = np.where(twice, np.minimum(worth, -1.5), worth)
@@ -349,7 +350,6 @@ def _best_sequence(
     """The sounds whose worth and gaps add up to most, `least_s` apart or more."""
     best, back = np.full(len(worth), -np.inf), np.full(len(worth), -1)
     top, top_at, low = 0.0, -1, 0  # the best sequence that ended so long ago that no rhythm reaches from it
-    log_gap = (lambda s: np.interp(np.log(s), *rhythm)) if rhythm is not None else np.zeros_like
     for k in range(len(worth)):
         while time_s[k] - time_s[low] > _LONGEST_S:
             if best[low] > top:
@@ -358,7 +358,9 @@ def _best_sequence(
         value, come = (top - 0.5 * (rhythm is not None), top_at) if top_at >= 0 else (0.0, -1)
         high = int(np.searchsorted(time_s, time_s[k] - least_s, "left"))
         if high > low:
-            reach = best[low:high] + log_gap(time_s[k] - time_s[low:high])
+            reach = best[low:high]
+            if rhythm is not None:
+                reach = reach + np.interp(np.log(time_s[k] - time_s[low:high]), *rhythm)
             j = int(reach.argmax())
             if reach[j] > value:
                 value, come = float(reach[j]), low + j

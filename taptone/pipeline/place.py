@@ -123,7 +123,7 @@ def _marked(
     time_s: FloatArray,
     recording: _Ints,
 ) -> tuple[tuple[Place, ...], tuple[str, ...]]:
-    """The places with their own numbers of taps, and a mark on every row with a faint strike in or beside it."""
+    """The places with their own numbers of taps; rows with a faint strike in or beside them are marked."""
     places = [replace(spot, taps=tuple(int(kept[k]) for k in spot.taps)) for spot in tied[0]]
     notes = list(tied[1])
     for _, row in groupby(range(len(places)), key=lambda n: places[n].station.row):
@@ -137,9 +137,9 @@ def _marked(
         near = faint[(faint > low) & (faint < high)]
         near = near[recording[near] == recording[taps[0]]]
         if len(near):
+            name = _name([places[n].station for n in numbers])
             notes.append(
-                f"{_name([places[n].station for n in numbers])}{len(near)} of the strikes in it or beside it were "
-                "told by rhythm and likeness only"
+                f"{name}{len(near)} strikes in it or beside it were told by rhythm and likeness only"
             )
             for n in numbers:
                 places[n] = replace(places[n], flags=(*places[n].flags, _FAINT))

@@ -71,7 +71,7 @@ def test_loose_skin_is_heard_though_it_sounds_unlike(rng, tap, made_ring, made_r
     hits[11:14] = [(t, dead) for t in at_s[11:14]]
     hits[14:17] = [(t, made_ring(RATE, 350.0, 150.0, 0.9)) for t in at_s[14:17]]
     hits[17:20] = [(t, made_ring(RATE, 500.0, 15.0, 0.3)) for t in at_s[17:20]]
-    second = at_s[17:20] + [0.03, 0.06, 0.09]
+    second = at_s[17:20] + np.array([0.03, 0.06, 0.09])
     hits += [(t, made_ring(RATE, 1500.0, 15.0, 0.3)) for t in second]
     taps, bounces, _ = told(array_sound(made_recording(RATE, at_s[-1] + 1, hits, noise=1e-4), RATE))
     assert taps == pytest.approx(at_s, abs=1e-3)
