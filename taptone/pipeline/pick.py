@@ -212,7 +212,16 @@ def _own(heard: _Heard) -> _Chosen:
         steadier = steady > usual + 0.15 and other.members.sum() >= 0.4 * best.members.sum()
         if distinct or steadier:
             best = other
+    if _somebody_elses(heard, best):  # nobody can tell: what was sudden by itself, and no more
+        return _Chosen(heard.first, np.zeros(len(heard.first), bool), best.family)
     return best
+
+
+def _somebody_elses(heard: _Heard, chosen: _Chosen) -> bool:
+    """Whether most of a family is faint, or a fifth while louder taps were left out: it is not the nearest."""
+    n, faint = chosen.members.sum(), (chosen.members & ~heard.by_itself).sum()
+    left = heard.first & ~chosen.members & (heard.level_db > chosen.family.level_db + 3.0)
+    return bool(faint >= 0.5 * n or (faint >= 0.2 * n and left.sum() >= 0.04 * n))
 
 
 def _by_family(heard: _Heard, seed: _Bools, *, foreign: bool) -> _Chosen:
@@ -377,7 +386,7 @@ def _steadiness(time_s: FloatArray, lengths: int = 1) -> float:
     """Share of the gaps that have one usual length, or one of two: near 1 of a hand at work."""
     gaps_s = np.diff(time_s)
     log = np.sort(np.log(gaps_s[(gaps_s > 0) & (gaps_s < _LONGEST_S)]))
-    n, steady = len(log), 0
+    n, steady = len(gaps_s), 0
     for _ in range(lengths):
         if not len(log):
             break
