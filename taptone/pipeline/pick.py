@@ -218,7 +218,7 @@ def _own(heard: _Heard) -> _Chosen:
 
 
 def _somebody_elses(heard: _Heard, chosen: _Chosen) -> bool:
-    """Whether most of a family is faint, or a fifth while louder taps were left out: it is not the nearest."""
+    """Whether half a family is faint, or a fifth while louder taps were left out: not the nearest."""
     n, faint = chosen.members.sum(), (chosen.members & ~heard.by_itself).sum()
     left = heard.first & ~chosen.members & (heard.level_db > chosen.family.level_db + 3.0)
     return bool(faint >= 0.5 * n or (faint >= 0.2 * n and left.sum() >= 0.04 * n))
