@@ -18,7 +18,7 @@ from taptone.pipeline.detect import offset
 from taptone.pipeline.judge import Heard, judge
 from taptone.pipeline.measure import find_room, measure
 from taptone.pipeline.outline import outline
-from taptone.pipeline.pick import listen
+from taptone.pipeline.pick import UNLIKE, listen
 from taptone.pipeline.place import place
 from taptone.settings import Settings, changed, flat
 from taptone.types import (
@@ -95,17 +95,19 @@ def analyse(
     """
     taps, rejected, notes = [], [], []
     numbers: list[int] = []
+    left_out: list[tuple[float, float]] = []
     for number, sound in enumerate(sounds):
         measured, others, said = hear(on_sound(sound), settings)
         taps += measured
         rejected += others
         notes += said
         numbers += [number] * len(measured)
+        left_out += [(number, other.time_s) for other in others if other.reason == UNLIKE]
     if not strikes(taps):
         first = f", the first at {rejected[0].time_s:.2f} s: {rejected[0].reason}" if rejected else ""
         heard = f"; {len(rejected)} sudden sounds were not taken for taps{first}" if rejected else ""
         raise SoundError(f"no tap was heard{heard}", hint="tap nearer to the microphone, in a quieter moment")
-    places, misplaced = _places(taps, numbers, panel, settings)
+    places, misplaced = _places(taps, numbers, left_out, panel, settings)
     notes += misplaced
     points, areas, relative_to, said = _judged(
         taps, places, panel, reference, structure, refused, new_scorer, settings
@@ -276,7 +278,11 @@ def _median(rows: FloatArray) -> FloatArray:
 
 
 def _places(
-    taps: Sequence[Measured], numbers: Sequence[int], panel: Panel | None, settings: Settings
+    taps: Sequence[Measured],
+    numbers: Sequence[int],
+    left_out: Sequence[tuple[float, float]],
+    panel: Panel | None,
+    settings: Settings,
 ) -> tuple[tuple[Place, ...], Sequence[str]]:
     first = strikes(taps)
     if panel is None:
@@ -288,6 +294,7 @@ def _places(
         panel,
         settings.place,
         np.array(["faint" in taps[k].flags for k in first], bool),
+        np.array(left_out, float).reshape(-1, 2),
     )
     return tuple(Place(s.station, tuple(first[k] for k in s.taps), s.flags, s.reason) for s in spots), notes
 

@@ -27,7 +27,7 @@ from taptone.pipeline.detect import EDGES_HZ, FAINT, Detector, Traits, cut_out
 from taptone.settings import DetectSettings
 from taptone.types import FloatArray, Rejected, Sound, Tap
 
-__all__ = ["listen"]
+__all__ = ["UNLIKE", "listen"]
 
 _TURNS = 4  # of learning the family and choosing by it
 _LOUDER = (0.5, 0.75, 0.9)  # quantiles of level from which a louder family is looked for
@@ -42,7 +42,8 @@ _LONGEST_S = 8.0  # gap of a rhythm
 _SAME_GAP = 0.22  # natural logarithm within which gaps are alike
 _ALIKE, _STEADY = 0.3, 0.75  # shares of a recording's taps under which nothing holds them together
 
-_UNLIKE = "unlike the taps of this recording, and not when one was due"
+#: Why a sound that looked like a tap by itself was not taken for one.
+UNLIKE = "unlike the taps of this recording, and not when one was due"
 
 _Bools = NDArray[np.bool_]
 
@@ -114,7 +115,7 @@ def _told(
         elif (sample - last) * 1000 <= settings.bounce_to_ms * tap.rate_hz:
             out.append(replace(tap, flags=("bounce", *flags)))
         else:
-            out.append(Rejected(tap.recording, sample, tap.rate_hz, _UNLIKE))
+            out.append(Rejected(tap.recording, sample, tap.rate_hz, UNLIKE))
             continue
         last = sample
     return out

@@ -196,6 +196,16 @@ def test_a_row_whose_count_hangs_on_a_faint_strike_says_so():
     assert taps(rows["B"]) == list(range(8, 16))
 
 
+def test_a_row_beside_which_a_sound_was_left_out_says_so():
+    """One strike missed and a stranger's taken would keep the count: only the mark can tell."""
+    time_s = even(8, 8, 8)
+    left = np.array([[0.0, time_s[10] + 0.4], [1.0, time_s[18] + 0.4]])  # the second in another file
+    found, notes = place(np.zeros(24, int), time_s, panel([8, 8, 8]), left_out=left)
+    assert [spot.flags for spot in found] == [()] * 8 + [("sounds left out",)] * 8 + [()] * 8
+    assert [spot.taps for spot in found] == [(k,) for k in range(24)]
+    assert notes == ("row B: sudden sounds in it or beside it that were not taken for strikes: 1",)
+
+
 # -- whole rows ------------------------------------------------------------------------------------------
 
 
