@@ -80,9 +80,9 @@ class DetectSettings(_Stage):
     fall_db: float = _setting(2.5, "dB", 0.0, 40.0, "a tap has fallen by this after 50 to 100 ms")
     soon_db: float = _setting(10.0, "dB", 0.0, 40.0, "among talk, a tap has fallen by this after 12 to 48 ms")
     soft_db: float = _setting(
-        24.0, "dB", 6.0, 80.0, "a sound this much softer than the middle tap of a recording is no tap"
+        24.0, "dB", 6.0, 80.0, "a sound this much softer than the usual tap counts less, if it is unlike"
     )
-    soft_taps: int = _setting(8, "", 3, 1000, "taps that a recording must hold for that")
+    soft_taps: int = _setting(8, "", 8, 1000, "taps that a recording must hold to be known by each other")
     clip_before_ms: float = _setting(10.0, "ms", 2.0, 100.0, "sound kept before a tap")
     clip_after_ms: float = _setting(250.0, "ms", 50.0, 1000.0, "sound kept after a tap")
     whole_ms: float = _setting(

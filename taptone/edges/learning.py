@@ -77,6 +77,8 @@ def learn_reference(
     for number, sound in enumerate(sounds):
         measured, _, said = hear(sound, settings)
         first = [measured[k] for k in strikes(measured)]
+        if panel is None:
+            first = [tap for tap in first if "doubtful" not in tap.flags]
         taps += first
         numbers += [number] * len(first)
         notes += said
@@ -174,7 +176,13 @@ def _grouped(times_s: Sequence[float]) -> int:
 def _by_panel(
     taps: Sequence[Measured], numbers: Sequence[int], panel: Panel, settings: Settings, notes: list[str]
 ) -> dict[str, list[Measured]]:
-    spots, said = place(np.array(numbers, int), np.array([t.time_s for t in taps]), panel, settings.place)
+    spots, said = place(
+        np.array(numbers, int),
+        np.array([t.time_s for t in taps]),
+        panel,
+        settings.place,
+        np.array(["faint" in t.flags for t in taps], bool),
+    )
     notes += said
     for spot in spots:
         if spot.reason and spot.reason not in notes:

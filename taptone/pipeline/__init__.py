@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 from taptone.errors import SoundError
 from taptone.pipeline.apart import far_apart, least_different, say_apart
 from taptone.pipeline.compare import Comparison, compare, shapes
-from taptone.pipeline.detect import detect, offset, without_soft
+from taptone.pipeline.crisper import crisper_noted
+from taptone.pipeline.detect import offset
 from taptone.pipeline.drift import MEASURES, Visit, drift_of, in_doubt, say_drift
 from taptone.pipeline.hint import hints
 from taptone.pipeline.judge import Heard, Judgement, judge
@@ -25,6 +26,7 @@ from taptone.pipeline.later import beside
 from taptone.pipeline.measure import find_room, measure
 from taptone.pipeline.mirror import Mirrored, match, mirrored, say_mirror
 from taptone.pipeline.outline import outline, spacing
+from taptone.pipeline.pick import UNLIKE, listen
 from taptone.pipeline.place import place
 from taptone.settings import Settings, changed, flat
 from taptone.types import (
@@ -133,17 +135,19 @@ def analyse(
     """
     taps, rejected, notes = [], [], []
     numbers: list[int] = []
+    left_out: list[tuple[float, float]] = []
     for number, sound in enumerate(sounds):
         measured, others, said = hear(on_sound(sound), settings)
         taps += measured
         rejected += others
         notes += said
         numbers += [number] * len(measured)
+        left_out += [(number, other.time_s) for other in others if other.reason == UNLIKE]
     if not strikes(taps):
         first = f", the first at {rejected[0].time_s:.2f} s: {rejected[0].reason}" if rejected else ""
         heard = f"; {len(rejected)} sudden sounds were not taken for taps{first}" if rejected else ""
         raise SoundError(f"no tap was heard{heard}", hint="tap nearer to the microphone, in a quieter moment")
-    places, misplaced = _places(taps, numbers, panel, settings)
+    places, misplaced = _places(taps, numbers, left_out, panel, settings)
     notes += misplaced
     again: list[Measured] = []
     visits: list[Visit] = []
@@ -240,7 +244,7 @@ def hear(sound: Sound, settings: Settings = Settings()) -> tuple[list[Measured],
     >>> round(tap["mode_hz"], -1), round(tap["decay_ms"], -1)
     (900.0, 40.0)
     """
-    found = without_soft(list(detect(sound, settings.detect)), settings.detect)
+    found = listen(sound, settings.detect)
     taps = [t for t in found if isinstance(t, Tap)]
     room = find_room(taps, settings.measure)
     name = sound.recording.name
@@ -257,6 +261,12 @@ def hear(sound: Sound, settings: Settings = Settings()) -> tuple[list[Measured],
 def _heard_in(taps: Sequence[Tap]) -> list[str]:
     """What the taps of a recording show of how it was made."""
     notes = []
+    doubtful = sum("doubtful" in tap.flags for tap in taps)
+    if doubtful:
+        notes.append(
+            f"{doubtful} sudden sounds have neither a sound nor a rhythm in common: without a panel to count "
+            "them by they are doubtful, and not used"
+        )
     clipped = sum("clipped" in tap.flags for tap in taps)
     if clipped:
         notes.append(
@@ -340,16 +350,23 @@ def _median(rows: FloatArray) -> FloatArray:
 
 
 def _places(
-    taps: Sequence[Measured], numbers: Sequence[int], panel: Panel | None, settings: Settings
+    taps: Sequence[Measured],
+    numbers: Sequence[int],
+    left_out: Sequence[tuple[float, float]],
+    panel: Panel | None,
+    settings: Settings,
 ) -> tuple[tuple[Place, ...], Sequence[str]]:
     first = strikes(taps)
     if panel is None:
+        first = [k for k in first if "doubtful" not in taps[k].flags]
         return tuple(Place(Station(str(n), math.nan, math.nan), (k,)) for n, k in enumerate(first, 1)), ()
     spots, notes = place(
         np.array([numbers[k] for k in first], int),
         np.array([taps[k].time_s for k in first]),
         panel,
         settings.place,
+        np.array(["faint" in taps[k].flags for k in first], bool),
+        np.array(left_out, float).reshape(-1, 2),
     )
     return tuple(Place(s.station, tuple(first[k] for k in s.taps), s.flags, s.reason) for s in spots), notes
 
@@ -445,12 +462,16 @@ def _judged(
                 f"the recording holds sound up to {here:.0f} Hz, the baseline up to {there:.0f} Hz: compared "
                 "in the band that both hold; the reference centroid is left out"
             )
-    again = partial(
-        judge,
-        reference_decay_ms=decay_ms,
-        reference_centroid_hz=centroid_hz,
-        settings=settings.judge,
+    alone = partial(
+        judge, reference_decay_ms=decay_ms, reference_centroid_hz=centroid_hz, settings=settings.judge
     )
+
+    def again(heard: Sequence[Heard], compared: Comparison) -> tuple[Judgement, ...]:
+        verdicts = alone(heard, compared)
+        if panel is None or xy_m is None or any(kinds):
+            return verdicts
+        return crisper_noted(verdicts, heard, compared, xy_m, spacing(panel))
+
     verdicts = again(heard, compared)
     on_judged(Judging(tuple(heard), shape, known_shape, compared, again))
     points = tuple(

@@ -5,7 +5,8 @@ beeps. A sound that dies slowly among others that are no taps (the burst of a co
 The signal is split at 1.5 kHz, because a bounce on a ringing skin shows in the upper half only and a soft
 blow in the lower half only; in each half the energy of the next milliseconds is compared with the greatest
 of the milliseconds before. The onset itself is then read to the sample off the unfiltered signal with
-Akaike's criterion for two stretches of different variance [1]_.
+Akaike's criterion for two stretches of different variance [1]_. What each sudden sound was like is kept, and
+where a fainter one may be; `pick.py` tells by that which are the taps of a recording.
 
 Sound may arrive in blocks of any size. It is cut anew into stretches of fixed length, and a stretch is
 searched once its surroundings are known, so that the same recording gives the same taps however it came.
@@ -19,8 +20,9 @@ References
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +30,7 @@ from numpy.typing import NDArray
 from taptone.settings import DetectSettings
 from taptone.types import FloatArray, Rejected, Sound, Tap
 
-__all__ = ["Detector", "detect", "offset", "without_soft"]
+__all__ = ["EDGES_HZ", "FAINT", "Detector", "Traits", "cut_out", "detect", "offset"]
 
 _HOP_S = 0.0005  # frame of the energy curves
 _STRETCH_S = 2.0  # searched at a time
@@ -39,6 +41,14 @@ _NEAR_S = 0.7  # sounds this near tell what a doubtful one belongs to
 _TALK = 2  # so many of them that swell or do not die away are talk, or a machine at work
 _LEAST_DB_S = 20.0  # a hall of 3 s
 _UNEVEN_DB = 3.0  # of 20 ms steps about a straight fall
+#: Why a sound is no tap by itself that was not even sudden enough to be looked at.
+FAINT = "faint"
+#: Bands in which a sudden sound is described, and in which a faint one is listened for.
+EDGES_HZ = (150.0, 300.0, 450.0, 700.0, 1000.0, 1500.0, 2200.0, 3300.0, 5000.0, 7500.0, 11000.0)
+_WINDOW_S = 0.005  # of the spectra in which faint sounds are listened for
+_APART_FRAMES = 24  # a faint sound this near a sudden one is the same
+_STEP_FRAMES = 4  # frames from one such spectrum to the next
+_FAINT_DB = 12.0  # rise, summed over the bands and at most 10 dB in each, of a sound worth remembering
 _FLOOR = (2.0**-15) ** 2 / 12.0  # power of 16-bit rounding: no noise is taken to be lower
 
 
@@ -79,47 +89,57 @@ def detect(sound: Sound, settings: DetectSettings = DetectSettings()) -> Iterato
     yield from detector.finish()
 
 
-def without_soft(
-    found: Sequence[Tap | Rejected], settings: DetectSettings = DetectSettings()
-) -> list[Tap | Rejected]:
-    """Reject what is far softer than the taps of the same recording: somebody else's hammer, a click.
+def cut_out(
+    sound: Sound, samples: Mapping[int, int | None], settings: DetectSettings = DetectSettings()
+) -> dict[int, Tap]:
+    """Cut taps out of a recording whose place is known.
 
     Parameters
     ----------
-    found : sequence of Tap or Rejected
-        All of one recording, in order.
+    sound : Sound
+        The recording.
+    samples : mapping of int to int or None
+        First sample of each, and that of the contact after it.
     settings : DetectSettings, optional
-        How much softer is too soft; nothing is of fewer than `soft_taps` taps.
+        How much sound is kept.
 
     Returns
     -------
-    list of Tap or Rejected
-        In order; a tap that followed a rejected sound is no bounce of it.
+    dict of int to Tap
+        By first sample, in order.
 
     Examples
     --------
-    >>> without_soft([])
-    []
+    >>> import numpy as np
+    >>> from taptone.types import Recording
+    >>> class Ramp:
+    ...     recording = Recording("ramp.wav", "", 8000, 16000)
+    ...     def blocks(self):
+    ...         yield np.linspace(0, 1, 16000)
+    >>> cut_out(Ramp(), {8000: None})[8000].clip_start
+    7920
     """
-    level = np.array([_level_db(t) if isinstance(t, Tap) else np.nan for t in found])
-    first = np.array([isinstance(t, Tap) and "bounce" not in t.flags for t in found], bool)
-    if first.sum() < settings.soft_taps:
-        return list(found)
-    below = float(np.median(level[first])) - level
-    kept: list[Tap | Rejected] = []
-    last = -math.inf
-    for sound, under_db in zip(found, below, strict=True):
-        if isinstance(sound, Rejected):
-            kept.append(sound)
-            continue
-        tap = _after(sound, last, settings)
-        if under_db > settings.soft_db and "bounce" not in tap.flags:
-            reason = f"too soft: {under_db:.0f} dB under the middle one of the taps"
-            kept.append(Rejected(tap.recording, tap.sample, tap.rate_hz, reason))
-        else:
-            kept.append(tap)
-            last = tap.sample
-    return kept
+    ear = Detector(sound.recording.rate_hz, sound.recording.name, settings)
+    todo, taps = sorted(samples), {}
+    around = round((_AROUND_S + settings.clip_after_ms / 1000) * ear.rate_hz)
+
+    def cut(known: float) -> None:
+        while todo and todo[0] + around <= known:
+            sample = todo.pop(0)
+            taps[sample] = ear._shape(sample, samples[sample]).tap
+
+    held: list[NDArray[np.float32]] = []
+    held_n = 0
+    for block in sound.blocks():
+        held.append(np.asarray(block, np.float32))
+        held_n += len(block)
+        if held_n >= around:
+            ear._hold(np.concatenate(held), todo[0] - around if todo else None)
+            held, held_n = [], 0
+            cut(ear._raw_start + len(ear._raw))
+    ear._hold(np.concatenate([*held, np.zeros(0, np.float32)]), todo[0] - around if todo else None)
+    cut(math.inf)
+    return taps
 
 
 def _after(tap: Tap, last: float, settings: DetectSettings) -> Tap:
@@ -129,12 +149,18 @@ def _after(tap: Tap, last: float, settings: DetectSettings) -> Tap:
     return replace(tap, flags=("bounce", *flags) if bounce else flags)
 
 
-def _level_db(tap: Tap) -> float:
-    """Power of the first 20 ms, noise taken off."""
-    start = tap.clip[tap.onset : min(tap.onset + round(0.02 * tap.rate_hz), tap.end)].astype(float)
-    quiet = float(tap.noise.astype(float).var()) if len(tap.noise) else 0.0
-    power = float(start.var()) if len(start) else 0.0
-    return 10 * math.log10(max(power - quiet, 0.01 * power) + _FLOOR)
+@dataclass(frozen=True, slots=True, eq=False)
+class Traits:
+    """What is remembered of a sudden sound, taken for a tap or not: spectra after it began and before.
+
+    Levels are in dB of full scale in each band, ``nan`` above what the recording holds. ``by_itself`` is why
+    it is no tap by itself, empty where it is one.
+    """
+
+    sample: int
+    now_db: FloatArray
+    before_db: FloatArray
+    by_itself: str = ""
 
 
 @dataclass(slots=True)
@@ -187,6 +213,7 @@ class Detector:
         self._around = round(_AROUND_S / _HOP_S)
         self._filters, self._states = _band_filters(rate_hz, settings)
         self._voice = _voice_filter(rate_hz)
+        self._bands = _bands(rate_hz, max(8, round(_WINDOW_S * rate_hz)))
         self._waiting: list[NDArray[np.float32]] = []
         self._waiting_n = 0
         self._raw = np.zeros(0, np.float32)  # samples from self._raw_start on
@@ -198,6 +225,11 @@ class Detector:
         self._sounds: list[_SuddenSound] = []  # the last ones, and those that wait for what follows
         self._decided = 0  # how many of them are
         self._last_contact = -math.inf  # sample of the last contact, for bounces
+        self._spectra = np.zeros((len(EDGES_HZ) - 1, 0))  # from self._spectra_start on, in steps
+        self._spectra_start = 0
+        self._ahead = np.zeros(0, np.float32)  # sound that belongs to the next spectra
+        #: Every sudden sound, and every faint one that may be a tap among noise: by sample, in order.
+        self.traits: dict[int, Traits] = {}
 
     def feed(self, block: NDArray[np.floating]) -> list[Tap | Rejected]:
         """Take the next samples; return what is settled by now.
@@ -255,8 +287,19 @@ class Detector:
                 continue
             filtered, self._states[k] = sosfilt(filter_, padded, zi=self._states[k])
             rows.append((filtered.reshape(-1, self._hop) ** 2).mean(axis=1))
+        self._add_spectra(padded.astype(np.float32))
         self._raw = np.concatenate([self._raw, samples])
         self._energy = np.concatenate([self._energy, np.array(rows)], axis=1)
+
+    def _add_spectra(self, padded: NDArray[np.float32]) -> None:
+        step, width = _STEP_FRAMES * self._hop, max(8, round(_WINDOW_S * self.rate_hz))
+        sound = np.concatenate([self._ahead, padded])
+        n = max((len(sound) - width) // step + 1, 0)
+        self._ahead = sound[n * step :]
+        if n:
+            pieces = np.lib.stride_tricks.sliding_window_view(sound, width)[::step][:n]
+            power = _spectrum(pieces, self._bands)
+            self._spectra = np.concatenate([self._spectra, power.T], axis=1)
 
     def _begin_at(self, level: float) -> None:
         """Let the filters rest at the first sample: a recorder's offset is no blow at the start."""
@@ -273,22 +316,54 @@ class Detector:
             first, last = self._searched, min(self._searched + self._stretch, known)
             left, right = max(first - self._around, 0), min(last + self._around, known)
             energy = self._energy[:, left - self._energy_start : right - self._energy_start]
-            for frame in _rises(energy, self.settings) + left:
+            sudden = _rises(energy, self.settings) + left
+            for frame in sudden:
                 if first <= frame < last:
                     self._pending.append(_Candidate(int(frame), self._onset(int(frame))))
+            for frame in self._faint(left, right):
+                if first <= frame < last and not (np.abs(sudden - frame) < _APART_FRAMES).any():
+                    self._remember(self._onset(frame), FAINT)
             self._searched = last
             settled += self._settle(final=final and last == known)
             self._forget()
         return settled
+
+    def _faint(self, left: int, right: int) -> list[int]:
+        """Frames where many bands rise a little together, each against its own noise."""
+        low = max(left // _STEP_FRAMES, self._spectra_start)
+        power = self._spectra[:, low - self._spectra_start : right // _STEP_FRAMES - self._spectra_start]
+        return [(low + int(k)) * _STEP_FRAMES for k in _rises_together(power)]
+
+    def _remember(self, sample: int, by_itself: str) -> None:
+        """Describe the sound from `sample` on, and what was there before it."""
+        rate = self.rate_hz
+        spans = [(0.0, 0.015), (-0.025, -0.002)]
+        levels = []
+        for start_s, stop_s in spans:
+            piece = self._cut(sample + round(start_s * rate), sample + round(stop_s * rate))
+            power = _spectrum(piece[None, :], _bands(rate, len(piece)))[0]
+            levels.append(10 * np.log10(power + 1e-3 * _FLOOR))
+        self.traits[sample] = Traits(sample, levels[0], levels[1], by_itself)
 
     def _forget(self) -> None:
         """Let go of sound that no later decision can need."""
         keep = max(self._searched - 2 * self._around, self._energy_start)
         self._energy = self._energy[:, keep - self._energy_start :]
         self._energy_start = keep
+        spectra = keep // _STEP_FRAMES
+        self._spectra = self._spectra[:, max(spectra - self._spectra_start, 0) :]
+        self._spectra_start = max(spectra, self._spectra_start)
         raw = max(keep * self._hop, self._raw_start)
         self._raw = self._raw[raw - self._raw_start :]
         self._raw_start = raw
+
+    def _hold(self, samples: NDArray[np.float32], first: int | None) -> None:
+        """Take sound without searching it, and let go of what lies before sample `first`, or of all."""
+        self._raw = np.concatenate([self._raw, samples])
+        end = self._raw_start + len(self._raw)
+        start = min(max(end if first is None else first, self._raw_start), end)
+        self._raw = self._raw[start - self._raw_start :]
+        self._raw_start = start
 
     # -- decisions -------------------------------------------------------------------------------------
 
@@ -345,6 +420,7 @@ class Detector:
         clip = self._cut(start, max(stop, sample + 1))
         noise = self._quiet(sample)
         reason, slow = self._not_a_tap(clip, sample - start, end - start, noise)
+        self._remember(sample, reason)
         flags = []
         if np.abs(clip).max(initial=0.0) >= s.clipped_at:
             flags.append("clipped")
@@ -502,6 +578,44 @@ def _rises(energy: FloatArray, settings: DetectSettings) -> NDArray[np.intp]:
     peak = (best == maximum_filter1d(best, near, mode="constant", cval=-np.inf)) & (best >= settings.rise_db)
     frames = np.flatnonzero(peak)
     return frames[np.diff(frames, prepend=-near) > near // 2]
+
+
+def _rises_together(power: FloatArray) -> NDArray[np.intp]:
+    """Steps at which the bands together rise over their past and their noise."""
+    from scipy.ndimage import maximum_filter1d, percentile_filter, uniform_filter1d
+
+    coarse = 10  # steps of the noise's course: 20 ms
+    n = power.shape[1] // coarse * coarse
+    if n < 8 * coarse:
+        return np.zeros(0, np.intp)
+    level = power[:, :n] + _FLOOR / 100
+    middle = level.reshape(len(level), -1, coarse).mean(axis=2)
+    noise = np.repeat(percentile_filter(middle, 50, size=(1, 151), mode="nearest"), coarse, axis=1)
+    now = uniform_filter1d(level, 2, axis=1, origin=-1, mode="nearest")
+    behind = maximum_filter1d(level, 10, axis=1, origin=4, mode="nearest")
+    past = np.empty_like(behind)
+    past[:, 3:], past[:, :3] = behind[:, :-3], behind[:, :1]
+    rise = 10 * np.log10(now / np.maximum(past, 2 * noise))
+    together = np.clip(rise, 0.0, 10.0).sum(axis=0)
+    peak = (together == maximum_filter1d(together, 15)) & (together > _FAINT_DB)
+    return np.flatnonzero(peak)
+
+
+def _bands(rate_hz: int, width: int) -> FloatArray:
+    """Which lines of a spectrum of `width` samples belong to which band, shape (lines, bands)."""
+    hz = np.fft.rfftfreq(width, 1 / rate_hz)
+    lines = [(hz >= low) & (hz < high) for low, high in pairwise(EDGES_HZ)]
+    return np.array([line / max(line.sum(), 1) for line in lines]).T
+
+
+def _spectrum(pieces: NDArray[np.float32], bands: FloatArray) -> FloatArray:
+    """Power in each band of each piece, shape (pieces, bands); of white noise the same for any length."""
+    width = pieces.shape[1]
+    window = np.hanning(width + 2)[1:-1]
+    lines = (
+        np.abs(np.fft.rfft(pieces * (window / np.sqrt((window**2).sum())).astype(np.float32), axis=1)) ** 2
+    )
+    return np.asarray(lines @ bands, float)
 
 
 def _first_sample(samples: NDArray[np.float32], rate_hz: int) -> int:

@@ -18,8 +18,8 @@ the wrong end, one row repeated and another left out, a strike missed and one ad
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from itertools import count, groupby
 
 import numpy as np
@@ -37,15 +37,30 @@ _JOINED = 3  # most rows looked for in one run without a pause
 
 _UNCLEAR = "row unclear"
 _AGAIN = "tap the panel again, with a clear pause after each row"
-_ODD = "pauses differ"  # the only flag whose taps are trusted
+_ODD = "pauses differ"  # taps with this flag are trusted, and so are those with the next
+_FAINT = "faint strikes"
+_LEFT = "sounds left out"  # and with this
+_MOST_FAINT = 40  # that are tried
+_SAID = {
+    _FAINT: "strikes in it or beside it that were told by rhythm and likeness only: {}",
+    _LEFT: "sudden sounds in it or beside it that were not taken for strikes: {}",
+}
 
 _Ints = NDArray[np.int64]
 
 
 def place(
-    recording: _Ints, time_s: FloatArray, panel: Panel, settings: PlaceSettings | None = None
+    recording: _Ints,
+    time_s: FloatArray,
+    panel: Panel,
+    settings: PlaceSettings | None = None,
+    faint: NDArray[np.bool_] | None = None,
+    left_out: FloatArray | None = None,
 ) -> tuple[tuple[Place, ...], tuple[str, ...]]:
     """Tie strikes to the stations of a panel, in tapping order.
+
+    A strike that was only known by the others may be none. It is left out where the counts and pauses of more
+    rows fit without it, and a row that holds such strikes, or did, says so.
 
     Parameters
     ----------
@@ -58,13 +73,18 @@ def place(
         Stations in tapping order; those of a row follow each other.
     settings : PlaceSettings, optional
         What counts as a pause.
+    faint : ndarray of bool, shape (n,), optional
+        Strikes that were told by rhythm and likeness only.
+    left_out : ndarray of float, shape (m, 2), optional
+        File and time of sounds that might have been strikes and were not taken for any.
 
     Returns
     -------
     places : tuple of Place
         One a station, in panel order; ``taps`` are indices into `time_s`. Stations of a row that could not be
         tied have no taps, the flag ``count differs`` or ``row unclear``, and the reason. Stations tied by
-        their count although the pauses are odd carry the flag ``pauses differ``.
+        their count although the pauses are odd carry the flag ``pauses differ``, those of a row with a faint
+        strike ``faint strikes``, those of a row with a sound left out in or beside it ``sounds left out``.
     notes : tuple of str
         One line for each flagged row.
 
@@ -85,6 +105,59 @@ def place(
     """
     settings = settings or PlaceSettings()
     recording, time_s = np.asarray(recording), np.asarray(time_s, dtype=float)
+    faint = np.zeros(len(time_s), bool) if faint is None else faint
+    kept = np.arange(len(time_s))
+    best = _tie(recording, time_s, panel, settings)
+    for k in np.flatnonzero(faint)[:_MOST_FAINT]:
+        if all(spot.taps for spot in best[0]):
+            break
+        fewer = kept[kept != k]
+        other = _tie(recording[fewer], time_s[fewer], panel, settings)
+        if _plain(other[0]) > _plain(best[0]):
+            kept, best = fewer, other
+    strikes = np.column_stack([recording, time_s])
+    left_out = np.zeros((0, 2)) if left_out is None else left_out
+    return _marked(best, kept, strikes, {_FAINT: strikes[faint], _LEFT: left_out})
+
+
+def _plain(places: Sequence[Place]) -> int:
+    """How many stations are tied without a doubt."""
+    return sum(bool(spot.taps) and not spot.flags for spot in places)
+
+
+def _marked(
+    tied: tuple[tuple[Place, ...], tuple[str, ...]],
+    kept: _Ints,
+    strikes: FloatArray,
+    doubts: Mapping[str, FloatArray],
+) -> tuple[tuple[Place, ...], tuple[str, ...]]:
+    """The places with their own numbers of taps; rows with a doubtful sound in or beside them are marked."""
+    places = [replace(spot, taps=tuple(int(kept[k]) for k in spot.taps)) for spot in tied[0]]
+    notes = list(tied[1])
+    for _, row in groupby(range(len(places)), key=lambda n: places[n].station.row):
+        numbers = list(row)
+        taps = [k for n in numbers for k in places[n].taps]
+        if not taps:
+            continue
+        file = strikes[taps[0], 0]
+        # From the strike before the row to the one after it: what is heard there may belong to the row.
+        others = strikes[kept[strikes[kept, 0] == file], 1]
+        low = others[others < strikes[min(taps), 1]].max(initial=-np.inf)
+        high = others[others > strikes[max(taps), 1]].min(initial=np.inf)
+        for flag, sounds in doubts.items():
+            near = ((sounds[:, 0] == file) & (sounds[:, 1] > low) & (sounds[:, 1] < high)).sum()
+            if near:
+                name = _name([places[n].station for n in numbers])
+                notes.append(f"{name}{_SAID[flag].format(near)}")
+                for n in numbers:
+                    places[n] = replace(places[n], flags=(*places[n].flags, flag))
+    return tuple(places), tuple(notes)
+
+
+def _tie(
+    recording: _Ints, time_s: FloatArray, panel: Panel, settings: PlaceSettings
+) -> tuple[tuple[Place, ...], tuple[str, ...]]:
+    """Tie strikes that are all taken for sure."""
     new_file = np.diff(recording) != 0
     gap_s = np.where(new_file, np.nan, np.diff(time_s))
     if np.any(np.diff(recording) < 0) or np.any(gap_s <= 0):

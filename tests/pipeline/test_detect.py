@@ -5,6 +5,8 @@ Every recording here is made up, so that the truth is known. Onsets are counted 
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import mir_eval
 import numpy as np
 import pytest
@@ -12,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import butter, lfilter, sosfilt
 
-from taptone.pipeline.detect import Detector, detect, without_soft
+from taptone.pipeline.detect import Detector, cut_out, detect
 from taptone.settings import DetectSettings
 from taptone.types import Rejected, Tap
 
@@ -286,34 +288,18 @@ def test_a_setting_decides_what_is_a_bounce(made_ring, made_recording, array_sou
     assert [t.flags for t in heard(array_sound(x, rate), DetectSettings(bounce_to_ms=90.0))[0]] == [(), ()]
 
 
-# -- among louder taps -----------------------------------------------------------------------------------
+# -- cut out again ---------------------------------------------------------------------------------------
 
 
-def test_what_is_far_softer_than_the_taps_is_no_tap(array_sound, made_ring, made_recording):
-    """Another hammer 30 dB down is rejected; a tap 20 dB down is kept."""
-    rate = 48000
-    at_s = 0.5 + 0.5 * np.arange(12)
-    hits = [(t, made_ring(rate, 900.0, 40.0)) for t in at_s]
-    hits[5] = (at_s[5], made_ring(rate, 900.0, 40.0, level=0.05))
-    clicks = [at_s[3] + 0.25, at_s[7] - 0.2]
-    hits += [(t, made_ring(rate, 900.0, 40.0, level=0.5 * 10 ** (-30 / 20))) for t in clicks]
-    sound = array_sound(made_recording(rate, 7.0, hits, noise=1e-5), rate)
-    found = list(detect(sound))
-    assert sum(isinstance(t, Tap) for t in found) == 14
-    kept = without_soft(found)
-    taps = [t for t in kept if isinstance(t, Tap)]
-    assert [t.time_s for t in taps] == pytest.approx(at_s, abs=1e-3)
-    assert not any("bounce" in t.flags for t in taps)
-    assert [t.reason for t in kept if isinstance(t, Rejected)] == [
-        "too soft: 30 dB under the middle one of the taps"
-    ] * 2
-
-
-def test_few_taps_are_all_kept(array_sound, made_ring, made_recording):
-    rate = 48000
-    hits = [(0.5 + 0.5 * k, made_ring(rate, 900.0, 40.0, level=0.5 * 10 ** (-10 * k / 20))) for k in range(5)]
-    found = list(detect(array_sound(made_recording(rate, 3.5, hits, noise=1e-5), rate)))
-    assert without_soft(found) == found
+@pytest.mark.parametrize("size", [997, 16_000, 104_003])
+def test_a_tap_cut_out_by_its_place_is_the_tap_that_was_heard(busy, array_sound, size):
+    taps, _ = heard(array_sound(busy, 8000))
+    following = {a.sample: b.sample for a, b in pairwise(taps)} | {taps[-1].sample: None}
+    again = cut_out(array_sound(busy, 8000, range(size, len(busy), size)), following)
+    assert list(again) == [x.sample for x in taps]
+    for tap in taps:
+        assert again[tap.sample].clip.tobytes() == tap.clip.tobytes()
+        assert again[tap.sample].clip_start == tap.clip_start
 
 
 # -- in a shed -------------------------------------------------------------------------------------------

@@ -159,6 +159,53 @@ def test_row_end_without_a_pause_leaves_the_other_rows_tied():
     )
 
 
+# -- strikes that were only known by the others ----------------------------------------------------------
+
+
+def tie_faint(rows: list[int], time_s: np.ndarray, faint_s: list[float]) -> dict[str, list[Place]]:
+    """Return the places of each row where strikes at these times are faint."""
+    by_row: dict[str, list[Place]] = {}
+    faint = np.isin(time_s, faint_s)
+    assert faint.sum() == len(faint_s)
+    for found in place(np.zeros(len(time_s), int), time_s, panel(rows), faint=faint)[0]:
+        by_row.setdefault(found.station.label[0], []).append(found)
+    return by_row
+
+
+def test_a_faint_strike_too_many_is_left_out_and_marks_its_rows():
+    """In the pause between A and B, where without it the counts and pauses fit."""
+    true_s = even(8, 8, 8, pause_s=2.6)
+    false_s = float(true_s[8]) - 1.1
+    time_s = np.sort(np.append(true_s, false_s))
+    without_mark = tie([8, 8, 8], time_s)
+    assert "unclear" in flags(without_mark) or "differs" in flags(without_mark)
+    rows = tie_faint([8, 8, 8], time_s, [false_s])
+    assert flags(rows) == "faint strikes; faint strikes; tied"
+    assert [time_s[k] for row in rows.values() for k in taps(row)] == list(true_s)
+
+
+def test_a_sure_strike_too_many_is_never_left_out():
+    time_s = even(8, 9, 8)
+    assert flags(tie_faint([8, 8, 8], time_s, [float(time_s[2])])) == "faint strikes; count differs; tied"
+
+
+def test_a_row_whose_count_hangs_on_a_faint_strike_says_so():
+    time_s = even(8, 8, 8)
+    rows = tie_faint([8, 8, 8], time_s, [float(time_s[11])])
+    assert flags(rows) == "tied; faint strikes; tied"
+    assert taps(rows["B"]) == list(range(8, 16))
+
+
+def test_a_row_beside_which_a_sound_was_left_out_says_so():
+    """One strike missed and a stranger's taken would keep the count: only the mark can tell."""
+    time_s = even(8, 8, 8)
+    left = np.array([[0.0, time_s[10] + 0.4], [1.0, time_s[18] + 0.4]])  # the second in another file
+    found, notes = place(np.zeros(24, int), time_s, panel([8, 8, 8]), left_out=left)
+    assert [spot.flags for spot in found] == [()] * 8 + [("sounds left out",)] * 8 + [()] * 8
+    assert [spot.taps for spot in found] == [(k,) for k in range(24)]
+    assert notes == ("row B: sudden sounds in it or beside it that were not taken for strikes: 1",)
+
+
 # -- whole rows ------------------------------------------------------------------------------------------
 
 

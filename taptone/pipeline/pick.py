@@ -1,0 +1,414 @@
+"""Which sudden sounds of a recording are its taps: those of one family, or on its rhythm.
+
+Whoever taps a panel strikes with one hammer, about as hard, and keeps a rhythm. So the taps of a recording
+are known by each other. A sudden sound is held against the early spectrum and the level of the bulk of them,
+noise allowed for, and against two other explanations: nothing at all, and something else. A loose skin sounds
+like something else too, but it is struck when a tap is due. So the sequence of sounds that is best as a whole
+is taken [1]_: plain, alike, or due. What is left over is neither, and says so.
+
+A yard may hold more of somebody else's blows than of one's own. The own hammer is the nearest: where the
+louder sounds make a family of their own, or keep a steadier rhythm than all of them, it is theirs.
+
+References
+----------
+.. [1] R. Bellman, "Dynamic programming", Princeton University Press, 1957 (the principle; from memory).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from taptone.pipeline.detect import EDGES_HZ, FAINT, Detector, Traits, cut_out
+from taptone.settings import DetectSettings
+from taptone.types import FloatArray, Rejected, Sound, Tap
+
+__all__ = ["UNLIKE", "listen"]
+
+_TURNS = 4  # of learning the family and choosing by it
+_LOUDER = (0.5, 0.75, 0.9)  # quantiles of level from which a louder family is looked for
+_UNSTEADY_DB = 1.5  # of noise from one moment to the next, beside what chance does in a narrow band
+_LEAST_SD_DB = 3.0  # of a family, in a band
+_WIDE_DB = 30.0  # anything else may be this different in a band
+_PLAIN = 20.0  # natural logarithm of the odds from which a sound is plainly there
+_ECHO_S = 0.35  # a softer sound this soon after a tap, hardly above its tail, is its echo
+_BEGIN_S = 0.1  # within which a recorder's own click may be heard
+_BUSY = 0.1  # sounds that are no taps by themselves, over taps, from which much else is going on
+_LONGEST_S = 8.0  # gap of a rhythm
+_SAME_GAP = 0.22  # natural logarithm within which gaps are alike
+_ALIKE, _STEADY = 0.3, 0.75  # shares of a recording's taps under which nothing holds them together
+
+#: Why a sound that looked like a tap by itself was not taken for one.
+UNLIKE = "unlike the taps of this recording, and not when one was due"
+
+_Bools = NDArray[np.bool_]
+
+
+def listen(sound: Sound, settings: DetectSettings = DetectSettings()) -> list[Tap | Rejected]:
+    """Hear the taps of a recording, each known by the others.
+
+    Parameters
+    ----------
+    sound : Sound
+        The recording. It is listened to twice where a tap was too faint to be known at first.
+    settings : DetectSettings, optional
+        What counts as a tap.
+
+    Returns
+    -------
+    list of Tap or Rejected
+        In order. A tap that was only known by the others carries the flag ``faint``. Where sounds have
+        neither a sound nor a rhythm in common, all carry the flag ``doubtful``.
+
+    Examples
+    --------
+    >>> from taptone.types import Recording
+    >>> class Nothing:
+    ...     recording = Recording("nothing.wav", "", 48000, 48000)
+    ...     def blocks(self):
+    ...         yield np.zeros(48000)
+    >>> listen(Nothing())
+    []
+    """
+    ear = Detector(sound.recording.rate_hz, sound.recording.name, settings)
+    found = [x for block in sound.blocks() for x in ear.feed(block)] + ear.finish()
+    first = {x.sample for x in found if isinstance(x, Tap) and "bounce" not in x.flags}
+    if len(first) < settings.soft_taps:
+        return found
+    heard = _Heard.of(list(ear.traits.values()), ear.rate_hz, first, settings)
+    chosen = _own(heard)
+    taps = {int(heard.sample[k]) for k in np.flatnonzero(chosen.members)}
+    known = {x.sample: x for x in found if isinstance(x, Tap)}
+    late = sorted(taps - known.keys())
+    if late:
+        contacts = np.array(sorted(taps | known.keys()))
+        after = {s: contacts[np.searchsorted(contacts, s, "right") :][:1] for s in late}
+        cut = cut_out(sound, {s: int(n[0]) if len(n) else None for s, n in after.items()}, settings)
+        known |= {s: replace(tap, flags=("faint", *tap.flags)) for s, tap in cut.items()}
+    doubtful = chosen.alike < _ALIKE and _steadiness(heard.time_s[chosen.members], 2) < _STEADY
+    return _told(found, known, taps, doubtful, settings)
+
+
+def _told(
+    found: Sequence[Tap | Rejected],
+    known: Mapping[int, Tap],
+    taps: set[int],
+    doubtful: bool,
+    settings: DetectSettings,
+) -> list[Tap | Rejected]:
+    """Everything that was heard, in order: taps, their bounces, and what is neither."""
+    out: list[Tap | Rejected] = []
+    why = {x.sample: x for x in found if isinstance(x, Rejected)}
+    last = -math.inf
+    for sample in sorted(known.keys() | why.keys()):
+        if sample not in known:
+            out.append(why[sample])
+            continue
+        tap = known[sample]
+        flags = tuple(f for f in tap.flags if f != "bounce") + ("doubtful",) * doubtful
+        if sample in taps:
+            out.append(replace(tap, flags=flags))
+        elif (sample - last) * 1000 <= settings.bounce_to_ms * tap.rate_hz:
+            out.append(replace(tap, flags=("bounce", *flags)))
+        else:
+            out.append(Rejected(tap.recording, sample, tap.rate_hz, UNLIKE))
+            continue
+        last = sample
+    return out
+
+
+# -- what was heard -------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Heard:
+    """Every sudden or faint sound of a recording, one a row."""
+
+    sample: NDArray[np.int64]
+    time_s: FloatArray
+    now_db: FloatArray
+    before_db: FloatArray
+    level_db: FloatArray  # of what rose over what was there before
+    by_itself: _Bools  # looked like a tap without the others
+    faint: _Bools  # not sudden enough to be looked at
+    first: _Bools  # taken for a tap, and no bounce
+    before: tuple[NDArray[np.intp], ...]  # sounds that look like taps, within `_ECHO_S` before each
+    follows_louder: _Bools  # one of them by 3 dB or more
+    busy: float  # how many others there are, echoes left out, over the taps
+    bounce_s: float
+    soft_db: float
+
+    @classmethod
+    def of(cls, traits: Sequence[Traits], rate_hz: int, first: set[int], settings: DetectSettings) -> _Heard:
+        traits = sorted(traits, key=lambda each: each.sample)
+        sample = np.array([t.sample for t in traits])
+        now, before = np.array([t.now_db for t in traits]), np.array([t.before_db for t in traits])
+        risen = np.where(now - before > 3.0, _power(now) - _power(before), 0.0)
+        time_s, by_itself = sample / rate_hz, np.array([not t.by_itself for t in traits])
+        tap = np.flatnonzero(by_itself)
+        low, high = np.searchsorted(time_s[tap], time_s - _ECHO_S), np.searchsorted(time_s[tap], time_s)
+        near = tuple(tap[a:b] for a, b in zip(low, high, strict=True))
+        level = _total_db(risen)
+        alone = ~by_itself & np.array([not len(k) for k in near])
+        return cls(
+            sample,
+            time_s,
+            now,
+            before,
+            level,
+            by_itself,
+            np.array([t.by_itself == FAINT for t in traits]),
+            np.isin(sample, list(first)),
+            near,
+            np.array([bool((level[j] > level[k] + 3.0).any()) for k, j in enumerate(near)]),
+            float(alone.sum() / len(first)),
+            settings.bounce_to_ms / 1000,
+            settings.soft_db,
+        )
+
+
+@dataclass(frozen=True)
+class _Family:
+    """What the taps of a recording have in common: spectrum, level, and how far the spectrum strays."""
+
+    shape_db: FloatArray
+    stray_db: FloatArray
+    level_db: float
+
+
+@dataclass(frozen=True)
+class _Chosen:
+    """The taps, those among them that are plainly of the family, and the family."""
+
+    members: _Bools
+    sure: _Bools
+    family: _Family
+
+    @property
+    def alike(self) -> float:
+        return float(self.sure.sum() / max(self.members.sum(), 1))
+
+
+# -- choosing -------------------------------------------------------------------------------------------
+
+
+def _own(heard: _Heard) -> _Chosen:
+    """The taps of the nearest hammer."""
+    best = _by_family(heard, heard.first, foreign=False)
+    level = heard.level_db[heard.first]
+    for share in _LOUDER:
+        seed = heard.first & (heard.level_db >= np.quantile(level, share))
+        if seed.sum() < 8:
+            break
+        other = _by_family(heard, seed, foreign=True)
+        if other.family.level_db <= best.family.level_db + 1.0:
+            continue
+        outside = (other.sure & ~best.members).sum() > 0.3 * other.sure.sum()
+        steady, usual = (_steadiness(heard.time_s[c.members]) for c in (other, best))
+        distinct = outside and other.sure.sum() >= 0.3 * best.sure.sum()
+        steadier = steady > usual + 0.15 and other.members.sum() >= 0.4 * best.members.sum()
+        if distinct or steadier:
+            best = other
+    if _somebody_elses(heard, best):  # nobody can tell: what was sudden by itself, and no more
+        return _Chosen(heard.first, np.zeros(len(heard.first), bool), best.family)
+    return best
+
+
+def _somebody_elses(heard: _Heard, chosen: _Chosen) -> bool:
+    """Whether half a family is faint, or a fifth while louder taps were left out: not the nearest."""
+    n, faint = chosen.members.sum(), (chosen.members & ~heard.by_itself).sum()
+    left = heard.first & ~chosen.members & (heard.level_db > chosen.family.level_db + 3.0)
+    return bool(faint >= 0.5 * n or (faint >= 0.2 * n and left.sum() >= 0.04 * n))
+
+
+def _by_family(heard: _Heard, seed: _Bools, *, foreign: bool) -> _Chosen:
+    """Learn a family, choose by it, and learn from what was chosen, by turns.
+
+    Where others strike too (`foreign`), the family is learnt from what is plainly of it, and a sound that is
+    not has to come when a tap is due.
+    """
+    members = model = seed
+    left = 0.0  # taps by themselves that were not chosen, over those that were
+    for _ in range(_TURNS):
+        family = _learn(heard, model)
+        over_nothing, over_other = _likeness(heard, family)
+        worth = _worth(heard, family, over_nothing, over_other, foreign, left)
+        alike = np.minimum(over_nothing, over_other)
+        certain = heard.time_s[members & (alike > 2.0)]
+        rhythm = _rhythm(certain if len(certain) >= 8 else heard.time_s[members])
+        members = np.zeros(len(worth), bool)
+        members[_best_sequence(heard.time_s, worth, rhythm, heard.bounce_s)] = True
+        if members.sum() < 8:
+            break
+        sure = members & (alike > 1.0)
+        model = sure if foreign and sure.sum() >= 8 else members
+        time_s = heard.time_s[members]
+        since_s = heard.time_s - time_s[np.maximum(np.searchsorted(time_s, heard.time_s, "right") - 1, 0)]
+        away = (since_s < 0) | (since_s > _ECHO_S)
+        left = float((heard.by_itself & ~members & away).sum() / members.sum())
+    return _Chosen(members, members & (alike > 2.0), family)
+
+
+def _learn(heard: _Heard, model: _Bools) -> _Family:
+    now, before = heard.now_db[model], heard.before_db[model]
+    power = np.maximum(_power(now) - _power(before), 0.05 * _power(now))
+    level = _total_db(power)
+    shape = np.where(now - before > 3.0, 10 * np.log10(power) - level[:, None], np.nan)
+    middle, stray = np.full(shape.shape[1], np.nan), np.full(shape.shape[1], np.nan)
+    for band in np.flatnonzero(np.isfinite(shape).sum(axis=0) >= max(3, 0.1 * len(shape))):
+        values = shape[np.isfinite(shape[:, band]), band]
+        middle[band] = np.median(values)
+        stray[band] = max(1.48 * np.median(np.abs(values - middle[band])), _LEAST_SD_DB)
+    return _Family(middle, stray, float(np.median(level)))
+
+
+def _likeness(heard: _Heard, family: _Family) -> tuple[FloatArray, FloatArray]:
+    """Logarithm of the odds that a sound is of the family, against nothing and against something else.
+
+    As if of ten bands. In each, a tap of any strength (the usual one the likeliest) lies over the noise that
+    was there just before; nothing leaves the noise; something else may be anything from there to 30 dB up.
+    """
+    use = np.isfinite(family.shape_db)
+    now, before = heard.now_db[:, use], heard.before_db[:, use]
+    noise = _noise_stray_db()[use]
+    best = np.full(len(now), -np.inf)
+    for gain_db in np.arange(-30.0, 18.1, 1.5):
+        tap = family.shape_db[use] + family.level_db + gain_db
+        both = 10 * np.log10(_power(before) + _power(tap))
+        stray = np.sqrt((_power(tap - both) * family.stray_db[use]) ** 2 + noise**2)
+        terms = np.maximum(-0.5 * ((now - both) / stray) ** 2, -4.5) - np.log(stray)
+        best = np.maximum(best, terms.sum(axis=1) - 0.5 * (gain_db / 8.0) ** 2)
+    nothing = np.maximum(-0.5 * ((now - before) / noise) ** 2, -8.0) - np.log(noise)
+    other = np.maximum(nothing, 0.5 * math.log(2 * math.pi) - math.log(_WIDE_DB))
+    ten = 10.0 / max(int(use.sum()), 1)
+    return (best - nothing.sum(axis=1)) * ten, (best - other.sum(axis=1)) * ten
+
+
+def _worth(
+    heard: _Heard,
+    family: _Family,
+    over_nothing: FloatArray,
+    over_other: FloatArray,
+    foreign: bool,
+    left: float,
+) -> FloatArray:
+    """What each sound adds to a sequence, before its place in time is looked at."""
+    soft_db = family.level_db - heard.level_db
+    unlike = over_other < 0
+    # A faint sound counts by likeness alone, and the less, the more of them there are.
+    a_second = (~heard.by_itself).sum() / max(np.ptp(heard.time_s), 1.0)
+    rare = float(np.clip(-math.log(0.3 + a_second), -2.0, 1.2))
+    faint = np.clip(np.minimum(over_nothing, over_other) / 2.0, -5.0, 4.0) + rare
+    # What is plain and loud, but too slow to be a tap by itself, may be one on a loose skin.
+    loud = ~heard.faint & (over_nothing > 1.25 * _PLAIN) & (soft_db < 10.0)
+    faint = np.where(loud, np.maximum(faint, -2.5), faint)
+    # A tap by itself stays, unless it is unlike the others or much softer, and not when one is due.
+    tap = np.clip(over_other / 2.0, -2.0, 4.0) + 3.0 - np.clip((-over_other - 15.0) / 10.0, 0.0, 1.5)
+    tap -= unlike * np.clip((soft_db - heard.soft_db) / 8.0, 0.0, 1.0)
+    # The more of them came when none was due, the more it takes.
+    very = unlike if foreign else np.clip((-over_other - 15.0) / 10.0, 0.0, 1.0)
+    tap -= very * np.clip(10.0 * (left - 0.1), 0.0, 1.5)
+    if not foreign:
+        # Where hardly anything else is heard, a tap by itself is one whenever it comes.
+        calm = np.clip(8.0 + over_other / 2.0, -2.0, 8.0)
+        tap = np.where(~heard.follows_louder & (heard.busy < _BUSY), np.maximum(tap, calm), tap)
+    tap = np.where(
+        (over_other < -5.0) & (heard.time_s < _BEGIN_S), -2.0, np.maximum(tap, -1.0 - very * (left > 0.1))
+    )
+    own = np.where(heard.by_itself, tap, faint)
+    worth = own.copy()
+    for k, near in enumerate(heard.before):
+        for j in near:
+            if heard.time_s[k] - heard.time_s[j] <= heard.bounce_s:  # no bounce may stand for its swing
+                certain = over_nothing[j] > _PLAIN / 2
+                worth[k] = min(worth[k], own[k] - max(own[j], 0.0) - 2.0 * certain)
+                if certain and heard.level_db[j] > heard.level_db[k] - 6.0:
+                    worth[k] = min(worth[k], own[j] - 0.5)
+            rises = over_nothing[k] > min(5.0, over_nothing[j] - 5.0)
+            if not rises and heard.level_db[k] < heard.level_db[j]:
+                worth[k] = -6.0
+    return worth
+
+
+# -- rhythm ---------------------------------------------------------------------------------------------
+
+
+def _rhythm(time_s: FloatArray) -> tuple[FloatArray, FloatArray] | None:
+    """What a gap adds to a sequence, over its logarithm: how much oftener it is found than by chance."""
+    gaps_s = np.diff(time_s)
+    gaps_s = gaps_s[(gaps_s > 0.13) & (gaps_s < _LONGEST_S)]
+    if len(gaps_s) < 8:
+        return None
+    grid, width = np.linspace(math.log(0.13), math.log(_LONGEST_S), 200), 0.1
+    density = np.exp(-0.5 * ((grid[:, None] - np.log(gaps_s)) / width) ** 2).mean(axis=1)
+    density /= width * math.sqrt(2 * math.pi)
+    worth = np.clip(np.log(0.08 + 0.92 * density * np.ptp(grid)), -2.5, 1.2)
+    # About twice the usual gap: a strike that was not heard, unless many are so. Longer: a pause.
+    usual = grid[int(density.argmax())]
+    twice = (grid > usual + math.log(1.55)) & (grid < usual + math.log(2.5)) & (density < 0.3 * density.max())
+    worth = np.where(twice, np.minimum(worth, -1.5), worth)
+    return grid, np.where(grid >= usual + math.log(2.5), np.maximum(worth, -0.5), worth)
+
+
+def _best_sequence(
+    time_s: FloatArray, worth: FloatArray, rhythm: tuple[FloatArray, FloatArray] | None, least_s: float
+) -> list[int]:
+    """The sounds whose worth and gaps add up to most, `least_s` apart or more."""
+    best, back = np.full(len(worth), -np.inf), np.full(len(worth), -1)
+    top, top_at, low = 0.0, -1, 0  # the best sequence that ended so long ago that no rhythm reaches from it
+    for k in range(len(worth)):
+        while time_s[k] - time_s[low] > _LONGEST_S:
+            if best[low] > top:
+                top, top_at = float(best[low]), low
+            low += 1
+        value, come = (top - 0.5 * (rhythm is not None), top_at) if top_at >= 0 else (0.0, -1)
+        high = int(np.searchsorted(time_s, time_s[k] - least_s, "left"))
+        if high > low:
+            reach = best[low:high]
+            if rhythm is not None:
+                reach = reach + np.interp(np.log(time_s[k] - time_s[low:high]), *rhythm)
+            j = int(reach.argmax())
+            if reach[j] > value:
+                value, come = float(reach[j]), low + j
+        best[k], back[k] = value + worth[k], come
+    chain: list[int] = []
+    k = int(best.argmax()) if len(best) and best.max() > 0 else -1
+    while k >= 0:
+        chain.append(k)
+        k = int(back[k])
+    return chain[::-1]
+
+
+def _steadiness(time_s: FloatArray, lengths: int = 1) -> float:
+    """Share of the gaps that have one usual length, or one of two: near 1 of a hand at work."""
+    gaps_s = np.diff(time_s)
+    log = np.sort(np.log(gaps_s[(gaps_s > 0) & (gaps_s < _LONGEST_S)]))
+    n, steady = len(gaps_s), 0
+    for _ in range(lengths):
+        if not len(log):
+            break
+        low = np.searchsorted(log, log - _SAME_GAP, "left")
+        inside = np.searchsorted(log, log + _SAME_GAP, "right") - low
+        k = int(inside.argmax())
+        steady += int(inside[k])
+        log = np.delete(log, slice(low[k], low[k] + inside[k]))
+    return steady / n if n else 0.0
+
+
+def _power(level_db: FloatArray) -> FloatArray:
+    return np.asarray(10 ** (level_db / 10))
+
+
+def _total_db(power: FloatArray) -> FloatArray:
+    """Level of the bands together, each counted by its width."""
+    return np.asarray(10 * np.log10(power @ (np.diff(EDGES_HZ) / np.ptp(EDGES_HZ)) + 1e-14))
+
+
+def _noise_stray_db() -> FloatArray:
+    """How far noise strays between two stretches of some 8 ms: chi-square, twice, and its own unrest."""
+    freedoms = 2 * 0.008 * np.diff(EDGES_HZ)
+    return np.asarray(np.sqrt(_UNSTEADY_DB**2 + 2 * (10 / math.log(10)) ** 2 * 2 / freedoms))

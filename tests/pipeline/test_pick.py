@@ -1,0 +1,143 @@
+"""The taps of a recording known by each other: what is alike or due is kept, what is neither says so."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.signal import butter, sosfilt
+
+from taptone.pipeline import hear
+from taptone.pipeline.pick import listen
+from taptone.types import Rejected, Tap
+
+RATE = 48000
+
+
+@pytest.fixture
+def tap(made_ring):
+    """One hammer on one laminate."""
+
+    def make(level=0.5, decay_ms=40.0, hz=900.0):
+        return made_ring(RATE, hz, decay_ms, level) + made_ring(RATE, 2.55 * hz, decay_ms / 2, level / 2)
+
+    return make
+
+
+@pytest.fixture
+def clank(made_ring):
+    """A thing of metal, high and long, each another."""
+
+    def make(rng, level=0.3):
+        return sum(made_ring(RATE, hz, 300.0, level / 4) for hz in rng.uniform(2500, 9000, 6))
+
+    return make
+
+
+def told(sound):
+    """Times of the taps that are no bounces; of the bounces; what was not taken."""
+    found = listen(sound)
+    taps = [x for x in found if isinstance(x, Tap)]
+    return (
+        [x.time_s for x in taps if "bounce" not in x.flags],
+        [x.time_s for x in taps if "bounce" in x.flags],
+        [x for x in found if isinstance(x, Rejected)],
+    )
+
+
+def rows(rng, n=4, each=10, gap_s=1.0, pause_s=3.0):
+    """Onsets of rows with pauses, 10 % uneven."""
+    gaps = gap_s * (1 + 0.1 * rng.standard_normal(n * each).clip(-2, 2))
+    gaps[::each] += pause_s
+    return 0.5 + np.cumsum(gaps)
+
+
+def test_somebody_elses_blows_off_the_rhythm_are_left_out_and_say_why(
+    rng, tap, clank, made_recording, array_sound
+):
+    at_s = rows(rng)
+    others = [at_s[k] + 0.4 for k in (3, 14, 22, 33)]
+    hits = [(t, tap(0.5 * 10 ** rng.uniform(-0.5, 0))) for t in at_s] + [(t, clank(rng)) for t in others]
+    taps, _, rejected = told(array_sound(made_recording(RATE, at_s[-1] + 1, hits, noise=1e-4), RATE))
+    assert taps == pytest.approx(at_s, abs=1e-3)
+    assert [x.time_s for x in rejected] == pytest.approx(others, abs=2e-3)
+    assert {x.reason for x in rejected} == {"unlike the taps of this recording, and not when one was due"}
+
+
+def test_loose_skin_is_heard_though_it_sounds_unlike(rng, tap, made_ring, made_recording, array_sound):
+    """Dead, hollow and rattling stations, 10 to 20 dB louder and softer than the others, in one row."""
+    at_s = rows(rng)
+    hits = [(t, tap()) for t in at_s]
+    dead = made_ring(RATE, 4000.0, 4.0, 0.1)
+    hits[11:14] = [(t, dead) for t in at_s[11:14]]
+    hits[14:17] = [(t, made_ring(RATE, 350.0, 150.0, 0.9)) for t in at_s[14:17]]
+    hits[17:20] = [(t, made_ring(RATE, 500.0, 15.0, 0.3)) for t in at_s[17:20]]
+    second = at_s[17:20] + np.array([0.03, 0.06, 0.09])
+    hits += [(t, made_ring(RATE, 1500.0, 15.0, 0.3)) for t in second]
+    taps, bounces, _ = told(array_sound(made_recording(RATE, at_s[-1] + 1, hits, noise=1e-4), RATE))
+    assert taps == pytest.approx(at_s, abs=1e-3)
+    assert bounces == pytest.approx(second, abs=2e-3)
+
+
+def test_an_extra_strike_of_the_own_hammer_stays(rng, tap, made_recording, array_sound):
+    """It is for the count of its row to say that there is one too many."""
+    at_s = np.sort(np.append(rows(rng), rows(rng)[0] + 0.4))
+    hits = [(t, tap()) for t in at_s]
+    taps, _, _ = told(array_sound(made_recording(RATE, at_s[-1] + 1, hits, noise=1e-4), RATE))
+    assert taps == pytest.approx(at_s, abs=1e-3)
+
+
+@pytest.mark.parametrize("each_s", [0.25, 0.5])
+def test_four_taps_a_second_20_db_apart(rng, tap, made_recording, array_sound, each_s):
+    at_s = 0.5 + each_s * np.arange(40) + rng.uniform(0, 0.02, 40)
+    hits = [(t, tap(level, 20.0)) for t, level in zip(at_s, [0.6, 0.06] * 20, strict=True)]
+    taps, _, _ = told(array_sound(made_recording(RATE, at_s[-1] + 1, hits, noise=1e-4), RATE))
+    assert taps == pytest.approx(at_s, abs=1e-3)
+
+
+def test_a_tap_under_a_machine_is_found_by_what_it_has_in_common(rng, tap, made_recording, array_sound):
+    """Hiss of a sander hides three taps from whoever looks for sudden sounds alone."""
+    from taptone.pipeline.detect import detect
+
+    at_s = rows(rng)
+    faint = [5, 17, 28]
+    hits = [(t, tap(0.05 if k in faint else 0.5)) for k, t in enumerate(at_s)]
+    sound = made_recording(RATE, at_s[-1] + 1, hits).astype(float)
+    hiss = sosfilt(butter(2, [800, 7000], "band", fs=RATE, output="sos"), rng.standard_normal(len(sound)))
+    sound = array_sound((sound + 0.02 * hiss / hiss.std()).astype(np.float32), RATE)
+    alone = [x.time_s for x in detect(sound) if isinstance(x, Tap)]
+    assert len(alone) <= 38
+    taps, _, _ = told(sound)
+    assert taps == pytest.approx(at_s, abs=5e-3)  # in noise the first sample is less sharp
+
+
+def test_the_nearest_hammer_is_the_own_one(rng, tap, made_ring, made_recording, array_sound):
+    """Somebody else strikes as often, duller and 14 dB softer, in a rhythm of their own."""
+    at_s = rows(rng)
+    other_s = 0.2 + np.cumsum(rng.uniform(0.6, 1.4, 50))
+    other_s = other_s[(np.abs(other_s[:, None] - at_s).min(axis=1) > 0.15) & (other_s < at_s[-1])]
+    hits = [(t, tap(0.5 * 10 ** rng.uniform(-0.3, 0.0))) for t in at_s]
+    hits += [(t, made_ring(RATE, 300.0, 120.0, 0.1 * 10 ** rng.uniform(-0.15, 0.15))) for t in other_s]
+    taps, _, _ = told(array_sound(made_recording(RATE, at_s[-1] + 1, hits, noise=1e-4), RATE))
+    right = sum(np.abs(at_s - t).min() < 2e-3 for t in taps)
+    assert right == len(at_s)
+    assert len(taps) <= len(at_s) + 2
+
+
+def test_clanks_alone_are_doubtful_and_no_points(rng, clank, made_recording, array_sound):
+    at_s = 0.5 + np.cumsum(rng.exponential(1.5, 40) + 0.3)
+    hits = [(t, clank(rng, 10 ** rng.uniform(-1.0, 0.0))) for t in at_s]
+    sound = array_sound(made_recording(RATE, at_s[-1] + 1, hits, noise=1e-4), RATE)
+    measured, _, notes = hear(sound)
+    assert len(measured) >= 35
+    assert all("doubtful" in x.flags for x in measured)
+    assert any("neither a sound nor a rhythm in common" in note for note in notes)
+
+
+def test_blocks_of_any_size_give_the_same(rng, tap, made_recording, array_sound):
+    at_s = rows(rng, 2, 6)
+    hits = [(t, tap(10 ** rng.uniform(-1.3, 0))) for t in at_s]
+    sound = made_recording(RATE, at_s[-1] + 1, hits, noise=2e-2)
+    whole = [(x.sample, getattr(x, "flags", x)) for x in listen(array_sound(sound, RATE))]
+    for size in (1000, 96_000, 96_001):
+        cut = listen(array_sound(sound, RATE, range(size, len(sound), size)))
+        assert [(x.sample, getattr(x, "flags", x)) for x in cut] == whole
