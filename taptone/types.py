@@ -21,6 +21,7 @@ __all__ = [
     "MEASURE_NAMES",
     "Area",
     "Change",
+    "Finding",
     "FloatArray",
     "Measured",
     "Panel",
@@ -161,6 +162,22 @@ class Rejected:
         return self.sample / self.rate_hz
 
 
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What a recorder or a room did to one recording, as :mod:`taptone.pipeline.health` names it.
+
+    ``evidence`` says in numbers what it rests on, ``strength`` (in ``unit``) how strong it is; ``blocks``
+    that nothing in this recording is judged because of it.
+    """
+
+    recording: str
+    name: str
+    evidence: str
+    strength: float
+    unit: str
+    blocks: bool = False
+
+
 #: Scalar measures of a tap, in the order of the columns of ``taps.csv``.
 MEASURE_NAMES: tuple[str, ...] = (
     "level_dbfs",
@@ -296,7 +313,9 @@ class Scorer(Protocol):
 class Reference:
     """Known-good places of one boat, construction, hammer and recorder, as a baseline file holds them.
 
-    ``bands_db`` has shape (places, bands of :data:`BAND_CENTRES_HZ`), ``measures`` a row a place.
+    ``bands_db`` has shape (places, bands of :data:`BAND_CENTRES_HZ`), ``measures`` a row a place. ``health``
+    is what its own recordings had, ``sensitivity`` how far each fault moves its decay and centroid (see
+    :mod:`taptone.pipeline.faults`).
     """
 
     boat: str
@@ -313,6 +332,8 @@ class Reference:
     settings: Mapping[str, object] = field(default_factory=dict)
     version: str = ""
     sha256: str = ""
+    health: tuple[Finding, ...] = ()
+    sensitivity: tuple[Mapping[str, object], ...] = ()
 
     @property
     def n_places(self) -> int:
@@ -389,3 +410,4 @@ class Result:
     settings: Mapping[str, object] = field(default_factory=dict)
     changes: tuple[Change, ...] = ()
     versions: Mapping[str, str] = field(default_factory=dict)
+    health: tuple[Finding, ...] = ()

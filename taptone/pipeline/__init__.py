@@ -8,14 +8,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from taptone.errors import SoundError
 from taptone.pipeline.compare import Comparison, compare, shapes
+from taptone.pipeline.decay import Room
 from taptone.pipeline.detect import detect, offset, without_soft
+from taptone.pipeline.faults import blocking, end_hz
+from taptone.pipeline.health import BAND_ENDS, CLIPPED, OVERLAPPED, find_health, flagged
 from taptone.pipeline.judge import Heard, judge
+from taptone.pipeline.listening import Overheard
 from taptone.pipeline.measure import find_room, measure
 from taptone.pipeline.outline import outline
 from taptone.pipeline.place import place
@@ -23,6 +27,7 @@ from taptone.settings import Settings, changed, flat
 from taptone.types import (
     BAND_CENTRES_HZ,
     Area,
+    Finding,
     FloatArray,
     Measured,
     Panel,
@@ -37,7 +42,7 @@ from taptone.types import (
     Tap,
 )
 
-__all__ = ["analyse", "hear", "pool", "strikes"]
+__all__ = ["Listened", "analyse", "hear", "listen", "pool", "strikes", "within_band"]
 
 
 def analyse(
@@ -92,22 +97,26 @@ def analyse(
         ...
     taptone.errors.SoundError: no tap was heard: tap nearer to the microphone, in a quieter moment
     """
-    taps, rejected, notes = [], [], []
+    taps, rejected, notes, findings = [], [], [], []
     numbers: list[int] = []
     for number, sound in enumerate(sounds):
-        measured, others, said = hear(on_sound(sound), settings)
+        measured, others, found, said = hear(on_sound(sound), settings)
         taps += measured
         rejected += others
+        findings += found
         notes += said
         numbers += [number] * len(measured)
     if not strikes(taps):
         first = f", the first at {rejected[0].time_s:.2f} s: {rejected[0].reason}" if rejected else ""
         heard = f"; {len(rejected)} sudden sounds were not taken for taps{first}" if rejected else ""
         raise SoundError(f"no tap was heard{heard}", hint="tap nearer to the microphone, in a quieter moment")
+    health, blocked, said = blocking(findings, reference, settings.health)
+    notes += said
+    taps = within_band(taps, health)
     places, misplaced = _places(taps, numbers, panel, settings)
     notes += misplaced
     points, areas, relative_to, said = _judged(
-        taps, places, panel, reference, structure, refused, new_scorer, settings
+        taps, places, panel, reference, structure, refused, health, blocked, new_scorer, settings
     )
     notes += said
     station = [""] * len(taps)
@@ -133,10 +142,66 @@ def analyse(
         settings=flat(settings),
         changes=changed(settings),
         versions=dict(versions),
+        health=health,
     )
 
 
-def hear(sound: Sound, settings: Settings = Settings()) -> tuple[list[Measured], list[Rejected], list[str]]:
+@dataclass(frozen=True, slots=True, eq=False)
+class Listened:
+    """A recording's taps with their sound, not yet measured; what else was sudden; what was done to it."""
+
+    taps: tuple[Tap, ...]
+    room: Room | None
+    rejected: tuple[Rejected, ...]
+    findings: tuple[Finding, ...]
+    notes: tuple[str, ...]
+
+
+def listen(sound: Sound, settings: Settings = Settings()) -> Listened:
+    """Find the taps of one recording, and what the recorder and the room did to it.
+
+    Parameters
+    ----------
+    sound : Sound
+        The recording.
+    settings : Settings, optional
+        Of every stage.
+
+    Returns
+    -------
+    Listened
+        Taps with their sound.
+
+    Examples
+    --------
+    >>> from taptone.types import Recording
+    >>> class Quiet:
+    ...     recording = Recording("quiet.wav", "", 48000, 48000)
+    ...     def blocks(self):
+    ...         yield np.random.default_rng(0).normal(0, 1e-3, 48000)
+    >>> listen(Quiet()).taps
+    ()
+    """
+    overheard = Overheard(sound)
+    found = without_soft(list(detect(overheard, settings.detect)), settings.detect)
+    taps = flagged(found, settings.health)
+    room = find_room(taps, settings.measure)
+    notes = list(sound.recording.notes)
+    level = float(np.median([offset(tap.noise) for tap in taps])) if taps else 0.0
+    if level:
+        notes.append(f"silence stands at {level:+.4f} of full scale; taken off")
+    return Listened(
+        taps=tuple(taps),
+        room=room,
+        rejected=tuple(r for r in found if isinstance(r, Rejected)),
+        findings=find_health(overheard.gathered(), found, sound.recording, settings.health, room=room),
+        notes=tuple(f"{sound.recording.name}: {note}" for note in notes),
+    )
+
+
+def hear(
+    sound: Sound, settings: Settings = Settings()
+) -> tuple[list[Measured], list[Rejected], list[Finding], list[str]]:
     """Find and measure the taps of one recording.
 
     Parameters
@@ -152,8 +217,10 @@ def hear(sound: Sound, settings: Settings = Settings()) -> tuple[list[Measured],
         Bounces among them, flagged.
     rejected : list of Rejected
         Sudden sounds that were not taken for taps.
+    findings : list of Finding
+        What the recorder and the room did to it.
     notes : list of str
-        What was noticed about the recording.
+        What else was noticed about the recording.
 
     Examples
     --------
@@ -165,43 +232,45 @@ def hear(sound: Sound, settings: Settings = Settings()) -> tuple[list[Measured],
     ...         t = np.arange(1, 12001) / 48000
     ...         ring = np.exp(-t / 0.006) * np.sin(2 * np.pi * 900 * t)
     ...         yield np.concatenate([np.zeros(24000), ring, np.zeros(12000)])
-    >>> [tap], rejected, notes = hear(OneTap())
+    >>> [tap], rejected, findings, notes = hear(OneTap())
     >>> round(tap["mode_hz"], -1), round(tap["decay_ms"], -1)
     (900.0, 40.0)
     """
-    found = without_soft(list(detect(sound, settings.detect)), settings.detect)
-    taps = [t for t in found if isinstance(t, Tap)]
-    room = find_room(taps, settings.measure)
-    name = sound.recording.name
-    notes = [f"{name}: {note}" for note in sound.recording.notes]
-    if room is not None:
-        notes.append(
-            f"{name}: the place rings on for {room.decay_ms:.0f} ms; taken off before decays were read"
-        )
-    notes += [f"{name}: {note}" for note in _heard_in(taps)]
-    rejected = [r for r in found if isinstance(r, Rejected)]
-    return measure(taps, settings.measure, room=room), rejected, notes
+    heard = listen(sound, settings)
+    taps = measure(heard.taps, settings.measure, room=heard.room)
+    return taps, list(heard.rejected), list(heard.findings), list(heard.notes)
 
 
-def _heard_in(taps: Sequence[Tap]) -> list[str]:
-    """What the taps of a recording show of how it was made."""
-    notes = []
-    clipped = sum("clipped" in tap.flags for tap in taps)
-    if clipped:
-        notes.append(
-            f"{clipped} of {len(taps)} taps reach full scale and are cut off there, which changes how they "
-            "sound: move the recorder away or lower its level"
-        )
-    mute = sum(not tap.noise.any() for tap in taps)
-    if 2 * mute > len(taps):
-        notes.append(
-            "between the taps there is no sound at all, not even noise: the recorder took it out, and may "
-            "have cut the end of each tap; switch off what suppresses noise"
-        )
-    level = float(np.median([offset(tap.noise) for tap in taps])) if taps else 0.0
-    if level:
-        notes.append(f"silence stands at {level:+.4f} of full scale; taken off")
-    return notes
+def within_band(taps: Sequence[Measured], findings: Sequence[Finding]) -> list[Measured]:
+    """Taps without the third-octaves that their recordings do not really hold.
+
+    Parameters
+    ----------
+    taps : sequence of Measured
+        Of recordings that will be compared with each other.
+    findings : sequence of Finding
+        Where one of them says that the spectrum ends, it ends there for all.
+
+    Returns
+    -------
+    list of Measured
+        Levels of what lies above are ``nan``.
+
+    Examples
+    --------
+    >>> end = Finding("row.wav", "low-pass", "", 3400.0, "Hz")
+    >>> [tap] = within_band([Measured("row.wav", 0, 48000, {}, (-20.0,) * 23)], [end])
+    >>> int(np.isfinite(tap.bands_db).sum())
+    15
+    """
+    if not taps or not BAND_ENDS & {f.name for f in findings}:
+        return list(taps)
+    end = end_hz(max(tap.rate_hz for tap in taps) * 2, findings)
+    held = [centre * 10**0.05 <= end for centre in BAND_CENTRES_HZ]
+    return [
+        replace(t, bands_db=tuple(b if h else math.nan for b, h in zip(t.bands_db, held, strict=False)))
+        for t in taps
+    ]
 
 
 def strikes(taps: Sequence[Measured]) -> list[int]:
@@ -290,6 +359,8 @@ def _judged(
     reference: Reference | None,
     structure: Sequence[str],
     refused: str,
+    health: Sequence[Finding],
+    blocked: Mapping[str, str],
     new_scorer: Callable[[int], Scorer],
     settings: Settings,
 ) -> tuple[tuple[Point, ...], tuple[Area, ...], str, list[str]]:
@@ -302,7 +373,7 @@ def _judged(
     pooled = [pool([taps[k] for k in spot.taps]) if spot.taps else None for spot in places]
     trusted = [p is not None and not spot.reason for p, spot in zip(pooled, places, strict=True)]
     heard = [
-        _heard(spot, p, kind, taps, refused, settings)
+        _heard(spot, p, kind, taps, refused, blocked, settings)
         for spot, p, kind in zip(places, pooled, kinds, strict=True)
     ]
     bands = np.full((len(places), len(BAND_CENTRES_HZ)), np.nan)
@@ -343,8 +414,11 @@ def _judged(
     decay_ms, centroid_hz = _reference_medians(reference)
     if reference is not None and taps:
         here, there = (
-            min(settings.measure.high_hz, 0.45 * rate)
-            for rate in (min(tap.rate_hz for tap in taps), reference.rate_hz)
+            min(settings.measure.high_hz, end_hz(rate, found))
+            for rate, found in (
+                (min(tap.rate_hz for tap in taps), health),
+                (reference.rate_hz, reference.health),
+            )
         )
         if here != there:
             centroid_hz = math.nan
@@ -416,19 +490,30 @@ def _heard(
     kind: str,
     taps: Sequence[Measured],
     refused: str,
+    blocked: Mapping[str, str],
     settings: Settings,
 ) -> Heard:
     if pooled is None or spot.reason:
         return Heard(structure=kind, refused=spot.reason or "not tapped")
     _, measures, _ = pooled
     own = [taps[k] for k in spot.taps]
-    why = refused
+    why = refused or next((blocked[tap.recording] for tap in own if tap.recording in blocked), "")
     if not why and not measures["snr_db"] >= settings.judge.snr_db:
         why = (
             f"{measures['snr_db']:.0f} dB above the noise: at least {settings.judge.snr_db:.0f} dB are needed"
         )
     if not why and all("cut short" in tap.flags for tap in own):
         why = "the recording ends before the tap has died away"
+    if not why and all(CLIPPED in tap.flags for tap in own):
+        why = (
+            f"clipped beyond use: {settings.health.clipped_share:.0%} or more of the first 5 ms is cut off; "
+            "move the recorder away or lower its level"
+        )
+    if not why and all({CLIPPED, OVERLAPPED} & set(tap.flags) for tap in own):
+        why = (
+            f"another sound overlaps it: less than {settings.health.overlap_db:.0f} dB between the tap and "
+            "what sounds just before it, or a sudden sound within 20 ms"
+        )
     bounced = float(np.mean([math.isfinite(tap["bounce_gap_ms"]) for tap in own]))
     return Heard(measures["decay_ms"], measures["centroid_hz"], measures["ring_db"], bounced, kind, why)
 
