@@ -23,7 +23,6 @@ import argparse
 import hashlib
 import json
 import math
-import pickle
 import tempfile
 import time
 from collections.abc import Callable, Mapping
@@ -138,7 +137,7 @@ def _rounded(sound: FloatArray) -> FloatArray:
 
 
 def _acting(alter):
-    """Draw again until the gain really moves: 3 dB between its 5th and 95th percentile, by the frame of 20 ms."""
+    """Draw again until the gain really moves: 3 dB between its 5th and 95th percentile, 20 ms at a time."""
 
     def drawn(sound, rate_hz, rng):
         step = round(0.02 * rate_hz)
@@ -223,7 +222,7 @@ def _suppression(sound, rate_hz, rng):
 
 
 def _subtraction(sound, rate_hz, rng):
-    """Another suppressor: amplitudes subtracted, frames of another length, noise from the first half second."""
+    """Another suppressor: amplitudes subtracted, other frames, noise from the first half second."""
     n = 2 * round(rng.uniform(0.008, 0.016) * rate_hz)
     _, _, z = stft(sound, rate_hz, nperseg=n, noverlap=3 * n // 4)
     amount, floor = rng.uniform(1.0, 2.5), 10 ** (-rng.uniform(12, 30) / 20)
@@ -235,7 +234,7 @@ def _subtraction(sound, rate_hz, rng):
 
 
 def _wiener(sound, rate_hz, rng):
-    """A third: Wiener gain, decision-directed, which hardly twitters (Ephraim and Malah 1984, from memory)."""
+    """A third: Wiener gain, decision-directed: hardly twitters (Ephraim and Malah 1984, from memory)."""
     n = 2 * round(0.010 * rate_hz)
     window = np.sqrt(np.hanning(n + 1)[:-1])
     _, _, z = stft(sound, rate_hz, window=window, nperseg=n)
@@ -290,7 +289,7 @@ def _low_pass_recorder(sound, rate_hz, _rng):
     return recorder.low_pass_7khz(sound, rate_hz)
 
 
-def _resampled(sound, rate_hz, rng, *, by_hz):
+def _resampled(sound, rate_hz, _rng, *, by_hz):
     """Delivered at a lower rate, and written at the old one."""
     share = Fraction(by_hz, rate_hz)
     low = _rounded(resample_poly(sound, share.numerator, share.denominator))
@@ -394,7 +393,7 @@ FAULTS: Mapping[str, tuple[Fault | None, frozenset[str]]] = {
     "aac 64": (_aac(64), BAND),
     "aac 96": (_aac(96), BAND),
     "aac 128": (_aac(128), BAND),
-    "aac 64, simulator's": (lambda x, r, g: recorder.aac(x, r, kbit_s=64), BAND),
+    "aac 64, simulator's": (_own("aac_64"), BAND),
     "mp3 32": (_mp3(32), BAND),
     "mp3 64": (_mp3(64), BAND),
     "mp3 128": (_mp3(128), BAND),
@@ -422,3 +421,89 @@ def altered(clean: Made, name: str) -> Sound:
         if not any(codec in name for codec in ("aac", "mp3", "opus", "amr")):
             sound = _rounded(sound)
     return Sound(np.asarray(sound, np.float32), rate_hz, "amrnb" if name == "amr_nb" else "")
+
+
+# -- the run --------------------------------------------------------------------------------------------
+
+CLEAN_TOO = 4  # clean recordings for each that is altered: one in a hundred must show
+NAMES = (
+    *("gain control", "gate", "noise suppression", "clipping", "low-pass", "lossy copy", "delivered rate"),
+    *("start spike", "wind", "room"),
+)
+OF_THE_DAY = {"wind", "room"}  # a clean recording may hold these
+
+
+def state() -> str:
+    """Hash of what the results depend on."""
+    text = b"".join(
+        path.read_bytes()
+        for folder in ("taptone/pipeline", "taptone/physics")
+        for path in sorted((ROOT / folder).glob("*.py"))
+    )
+    own = Path(__file__).read_text(encoding="utf-8").partition("# -- the run ---")[0]
+    return hashlib.sha256(text + own.encode() + (ROOT / "taptone/settings.py").read_bytes()).hexdigest()[:12]
+
+
+def run(first: int, recordings: int, longest_s: float) -> list[dict[str, Any]]:
+    """Names given to each recording and each of its altered copies; goes on where it was stopped."""
+    kept = KEPT / state()
+    kept.mkdir(parents=True, exist_ok=True)
+    began, rows = time.monotonic(), []
+    for k in range(CLEAN_TOO * recordings):
+        path = kept / f"{first + k}.json"
+        if not path.exists():
+            if time.monotonic() - began > longest_s:
+                print(f"stopped at recording {k} of {CLEAN_TOO * recordings}: run it again to go on")
+                break
+            clean = made(first + k)
+            names = {}
+            for fault in FAULTS if k < recordings else ("clean",):
+                _, _, findings, _ = hear(altered(clean, fault))
+                names[fault] = sorted({f.name for f in findings})
+            path.write_text(json.dumps({"what": clean.what, "names": names}))
+        rows.append(json.loads(path.read_text()))
+    return rows
+
+
+def table(rows: list[dict[str, Any]]) -> list[str]:
+    """The confusion table, in Markdown: share of recordings that were given each name, in per cent."""
+    head = ["what was done", "recordings", "named rightly", *NAMES]
+    lines = ["| " + " | ".join(head) + " |", "|" + "---|" * len(head)]
+    for fault, (_, wanted) in FAULTS.items():
+        given = [set(r["names"][fault]) for r in rows if fault in r["names"]]
+        if not given:
+            continue
+        right = sum(bool(g & wanted) if wanted else not g - OF_THE_DAY for g in given)
+        cells = [fault, str(len(given)), f"{100 * right / len(given):.1f} %"]
+        shares = [100 * sum(name in g for g in given) / len(given) for name in NAMES]
+        lines.append("| " + " | ".join(cells + [f"{share:.0f}" if share else "" for share in shares]) + " |")
+    clean = [(r["what"], set(r["names"]["clean"])) for r in rows]
+    for name, there in (
+        ("room", lambda what: what["rt60_s"] > 0),
+        ("wind", lambda what: "wind" in what["noise"]),
+    ):
+        false = [name in names for what, names in clean if not there(what)]
+        lines += ["", f"`{name}` was said of {sum(false)} of {len(false)} clean recordings made without it."]
+    return lines
+
+
+def main() -> None:
+    """Run, print, and on request write the table into docs/health.md."""
+    words = argparse.ArgumentParser(description=__doc__)
+    words.add_argument("--seeds", choices=SEEDS, default="development")
+    words.add_argument("--recordings", type=int, default=60)
+    words.add_argument("--longest-s", type=float, default=1e9, help="stop after this, to go on another time")
+    words.add_argument("--write", action="store_true")
+    given = words.parse_args()
+    rows = run(SEEDS[given.seeds], given.recordings, given.longest_s)
+    lines = table(rows)
+    print("\n".join(lines))
+    if given.write:
+        page = ROOT / "docs" / "health.md"
+        before, start, rest = page.read_text(encoding="utf-8").partition("<!-- table -->\n")
+        _, end, after = rest.partition("<!-- end of table -->")
+        page.write_text(before + start + "\n".join(["", *lines, ""]) + end + after, encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()

@@ -144,13 +144,13 @@ class HealthSettings(_Stage):
         0.12, "dB", 0.05, 5.0, "noise this much more ragged than even noise was suppressed"
     )
     edge_quiet_db: float = _setting(
-        8.0, "dB", 3.0, 60.0, "a fall this steep ends the spectrum of quiet moments"
+        20.0, "dB", 3.0, 60.0, "a fall this steep ends the spectrum of quiet moments"
     )
     edge_bare_db: float = _setting(
         3.0, "dB", 1.0, 60.0, "the same, where nothing but rounding is left above it"
     )
     edge_loud_db: float = _setting(
-        20.0, "dB", 3.0, 60.0, "a fall this steep ends the spectrum of loud moments"
+        35.0, "dB", 3.0, 60.0, "a fall this steep ends the spectrum of loud moments"
     )
     clipped_share: float = _setting(
         0.25, "", 0.01, 1.0, "share of a tap's first 5 ms that is flat: beyond use"

@@ -47,6 +47,13 @@ _PAUSE_S = 3.0  # and is listened to for no longer than this
 _ABOVE_DB = 4.0  # over the rounding: noise that is heard
 _TOLD_RATES_HZ = (8000, 11025, 12000, 16000, 22050, 24000)
 _FULL_BAND_HZ = 32000  # files below this rate lack what a tap may hold
+_FINER = (
+    "PCM_24",
+    "PCM_32",
+    "FLOAT",
+    "DOUBLE",
+    "FLAC",
+)  # may be finer than 16 bits without having been coded
 _SPEECH_CODECS = ("amr", "gsm", "speex", "evs")
 _FLAT_DB = -2.0  # of even noise, eight bins under this window
 _SPIKE_S = 0.42
@@ -92,7 +99,7 @@ def find_health(
     said: list[tuple[str, str, float, str]] = []
     heard = _Heard.of(gathered, found)
     if len(gathered.zeros):
-        ends = _band_end(gathered, settings)
+        ends = _band_end(gathered, settings, recording.codec)
         # A codec for speech turns noise up and down as it likes.
         if not recording.codec.startswith(_SPEECH_CODECS):
             said += _gain(heard, settings)
@@ -214,10 +221,11 @@ class _Heard:
     g: Gathered
     time_s: FloatArray
     half_s: float
-    since_s: FloatArray
+    since_tap_s: FloatArray
     pause: NDArray[np.bool_]
     onset_s: FloatArray
     next_s: FloatArray
+    next_tap_s: FloatArray
     floor_db: float
 
     @classmethod
@@ -227,18 +235,20 @@ class _Heard:
         level = np.array([_level_db(t) for t in taps])
         strong = level >= np.percentile(level, 75) - _STRONG_DB if len(level) else np.zeros(0, bool)
         onset_s = np.array([t.time_s for t in taps])[strong]
-        edge = np.r_[-math.inf, all_s, math.inf]
         time_s, half_s = g.time_s, 0.5 * g.frame / g.rate_hz
+        edge = np.r_[-math.inf, all_s, math.inf]
         k = np.searchsorted(edge, time_s)
         since_s, to_s = time_s - half_s - edge[k - 1], edge[k] - time_s - half_s
+        contact = np.r_[-math.inf, [t.time_s for t in taps], math.inf]  # an echo may pass for a bounce
         return cls(
             g=g,
             time_s=time_s,
             half_s=half_s,
-            since_s=since_s,
+            since_tap_s=time_s - half_s - contact[np.searchsorted(contact, time_s) - 1],
             pause=(since_s > _TAIL_S) & (since_s < _PAUSE_S) & (to_s > _BEFORE_S),
             onset_s=onset_s,
             next_s=edge[np.searchsorted(edge, onset_s, side="right")],
+            next_tap_s=contact[np.searchsorted(contact, onset_s, side="right")],
             floor_db=float(ROUNDING_DB - 10 * np.log10(g.frame / 2)),
         )
 
@@ -300,9 +310,9 @@ _AFTER_S = ((0.04, 0.10), (0.10, 0.20), (0.20, 0.35), (0.35, 0.60))
 def _dip(h: _Heard, level: FloatArray) -> tuple[float, float, int, float]:
     """How far noise lies below that before the tap, where it lies lowest: dB, share of taps, taps, ms."""
     table = np.full((len(h.onset_s), len(_AFTER_S), level.shape[1]), np.nan)
-    for k, (t, after) in enumerate(zip(h.onset_s, h.next_s, strict=True)):
+    for k, (t, after) in enumerate(zip(h.onset_s, h.next_tap_s, strict=True)):
         before = h.frames(t - 0.18, t - 0.005)
-        if before.stop - before.start < 4 or h.since_s[before].min() < 0.15:
+        if before.stop - before.start < 4 or h.since_tap_s[before].min() < 0.15:
             continue
         usual = level[before].mean(axis=0)
         for q, (start_s, stop_s) in enumerate(_AFTER_S):
@@ -332,7 +342,7 @@ def _more_than_chance(share: float, n: int) -> bool:
 def _rise(h: _Heard, level: FloatArray) -> tuple[float, float, int, float]:
     """How fast noise rises in the later part of pauses: dB a second, share, pauses, seconds of a pause."""
     slopes, lengths = [], []
-    for t, after in zip(h.onset_s, h.next_s, strict=True):
+    for t, after in zip(h.onset_s, h.next_tap_s, strict=True):
         own = h.frames(t + 0.25, min(after - _BEFORE_S, t + 2.5))
         if own.stop - own.start >= 8:
             slopes.append(np.polyfit(h.time_s[own], level[own], 1)[0])
@@ -501,7 +511,7 @@ def _clipping(taps: Sequence[Tap]) -> Iterator[tuple[str, str, float, str]]:
 # -- where the spectrum ends ----------------------------------------------------------------------------
 
 
-def _band_end(g: Gathered, s: HealthSettings) -> list[tuple[str, str, float, str]]:
+def _band_end(g: Gathered, s: HealthSettings, codec: str) -> list[tuple[str, str, float, str]]:
     """A steep end of the spectrum with nothing above it, in quiet moments or in loud ones."""
     if g.rate_hz < _FULL_BAND_HZ:
         told = f"{g.rate_hz} samples a second: nothing above {g.rate_hz / 2000:.1f} kHz can be in it"
@@ -529,7 +539,7 @@ def _band_end(g: Gathered, s: HealthSettings) -> list[tuple[str, str, float, str
     drop_db, at_hz, over_db = ends[0]
     told = f"the spectrum ends at {at_hz / 1000:.1f} kHz, {drop_db:.0f} dB lower beyond, of "
     told += f"{g.rate_hz / 2000:.1f} kHz that the file could hold"
-    if over_db < -6.0:
+    if over_db < -6.0 and not codec.startswith(_FINER):
         return [
             ("lossy copy", told + ": not even rounding is left there, as a lossy codec does", at_hz, "Hz")
         ]
@@ -586,14 +596,14 @@ def _room(h: _Heard, s: HealthSettings, room: Room | None) -> Iterator[tuple[str
         yield "room", told, room.decay_ms, "ms"
         return
     level = h.g.level_db[:, 2:4].mean(axis=1)
+    floor_db = float(np.percentile(level[h.pause], 5)) if h.pause.any() else h.floor_db
     decays = []
-    for t, after in zip(h.onset_s, h.next_s, strict=True):
-        before = h.frames(t - 0.12, t - 0.005)
+    for t, after in zip(h.onset_s, h.next_tap_s, strict=True):
         own = h.frames(t + 0.08, min(after - _BEFORE_S, t + 1.2))
-        if before.stop == before.start or own.stop - own.start < 6:
+        if own.stop - own.start < 6:
             continue
         tail = level[own]
-        under = np.flatnonzero(tail < level[before].mean() + 6.0)
+        under = np.flatnonzero(tail < floor_db + 8.0)
         tail = tail[: under[0]] if len(under) else tail
         if len(tail) * 2 * h.half_s < 0.13:
             continue
@@ -615,17 +625,19 @@ def _wind(h: _Heard, s: HealthSettings) -> Iterator[tuple[str, str, float, str]]
         return
     level = h.g.level_db[h.pause]
     over_db = float(np.median(level[:, 0] - level[:, 2:4].mean(axis=1)))
+    low = level[:, 0]
     # What dies away after every tap is a room.
-    since = h.since_s[h.pause]
-    early = since < 0.9
-    low = level[:, 0] - np.polyval(np.polyfit(since[early], level[early, 0], 1), np.minimum(since, 0.9))
-    dying_db_s = -float(np.polyfit(since[early], level[early, 0], 1)[0])
+    early, late = (
+        h.g.level_db[(h.since_tap_s > start_s) & (h.since_tap_s < stop_s), 0]
+        for start_s, stop_s in ((0.2, 0.45), (0.55, 0.9))
+    )
+    dying_db_s = float(np.median(early) - np.median(late)) / 0.4 if len(early) and len(late) else 0.0
     per = round(0.17 / (2 * h.half_s))
     gusts = low[: len(low) // per * per].reshape(-1, per).mean(axis=1)
     gusts_db = float(np.subtract(*np.percentile(gusts, [84, 16])) / 2)
     rounding = h.floor_db + 20.0
-    heard = float(np.median(level[:, 0])) > rounding and dying_db_s < 12.0
-    if over_db >= s.wind_db and gusts_db >= s.gusts_db and heard:
+    heard = float(np.median(low)) > rounding and dying_db_s < 6.0
+    if over_db >= s.wind_db and s.gusts_db <= gusts_db <= 6.0 and heard:
         yield (
             "wind",
             f"between the taps 60 to 200 Hz lies {over_db:.0f} dB above 0.5 to 2 kHz and comes and goes by "
