@@ -190,11 +190,12 @@ def listen(sound: Sound, settings: Settings = Settings()) -> Listened:
     level = float(np.median([offset(tap.noise) for tap in taps])) if taps else 0.0
     if level:
         notes.append(f"silence stands at {level:+.4f} of full scale; taken off")
+    findings = find_health(overheard.gathered(), found, sound.recording, settings.health, room=room)
     return Listened(
         taps=tuple(taps),
-        room=room,
+        room=room if any(f.name == "room" for f in findings) else None,
         rejected=tuple(r for r in found if isinstance(r, Rejected)),
-        findings=find_health(overheard.gathered(), found, sound.recording, settings.health, room=room),
+        findings=findings,
         notes=tuple(f"{sound.recording.name}: {note}" for note in notes),
     )
 

@@ -108,7 +108,8 @@ def find_health(
         said += ends
         said += _spike(gathered, settings)
         said += _wind(heard, settings)
-        said += _room(heard, settings, room)
+        if not any(name == "gate" for name, *_ in said):  # which ends all taps alike, as a room does
+            said += _room(heard, settings, room)
     return tuple(Finding(recording.name, *one) for one in said)
 
 
@@ -522,7 +523,8 @@ def _band_end(g: Gathered, s: HealthSettings, codec: str) -> list[tuple[str, str
         return []
     loud = int(np.searchsorted(count, 0.08 * count[-1])) + 1
     quiet = int(np.searchsorted(count, 0.8 * count[-1]))
-    ends = []
+    ends: list[tuple[float, float, float]] = []
+    at_quiet = False
     for part, plain_db, bare_db in (
         (slice(quiet, None), s.edge_quiet_db, s.edge_bare_db),
         (slice(0, loud), s.edge_loud_db, 3 * s.edge_bare_db),
@@ -530,13 +532,19 @@ def _band_end(g: Gathered, s: HealthSettings, codec: str) -> list[tuple[str, str
         frames = int(g.frames[part].sum())
         if frames:
             level = 10 * np.log10(g.spectra[part].sum(axis=0) / frames + 1e-18)
-            drop_db, at_hz, above_db = _steepest(level, g)
+            drop_db, at_hz, above_db = _steepest(level, g, *_STEEP)
             bare = above_db - floor_db < 3.0
             if drop_db >= (bare_db if bare else plain_db):
                 ends.append((drop_db, at_hz, above_db - floor_db))
+            else:  # loud noise takes longer to sink into the rounding
+                drop_db, at_hz, above_db = _steepest(level, g, *_SLOWER)
+                if above_db - floor_db < 3.0 and drop_db >= 4 * bare_db:
+                    ends.append((drop_db, at_hz, above_db - floor_db))
+        at_quiet = at_quiet or (bool(ends) and part.stop is None)
     if not ends:
         return []
     drop_db, at_hz, over_db = ends[0]
+    at_hz = _ten_down(at_hz, drop_db, g, slice(quiet, None)) if at_quiet else at_hz
     told = f"the spectrum ends at {at_hz / 1000:.1f} kHz, {drop_db:.0f} dB lower beyond, of "
     told += f"{g.rate_hz / 2000:.1f} kHz that the file could hold"
     if over_db < -6.0 and not codec.startswith(_FINER):
@@ -549,20 +557,37 @@ def _band_end(g: Gathered, s: HealthSettings, codec: str) -> list[tuple[str, str
     return [("low-pass", told + ": low-passed, or a lossy copy", at_hz, "Hz")]
 
 
-def _steepest(level_db: FloatArray, g: Gathered) -> tuple[float, float, float]:
+def _ten_down(near_hz: float, drop_db: float, g: Gathered, part: slice) -> float:
+    """Where the sound about a steep fall is 10 dB, or half the fall, below what it was: the end that is told."""
+    hz = g.bin_hz
+    level = 10 * np.log10(g.spectra[part].sum(axis=0) + 1e-18)
+    a, b, c, d = np.searchsorted(hz, (near_hz / 1.6, near_hz / 1.2, near_hz / 1.03, near_hz * 1.25))
+    usual = max(float(np.median(level[a:b])), float(np.median(level[b:c])))
+    held = np.flatnonzero(level[a:d] >= usual - min(10.0, 0.5 * drop_db))
+    return float(hz[a + held[-1]]) if len(held) else near_hz
+
+
+#: From where to where, in shares of its frequency, the sound above an end is taken; and how many times the
+#: slope below the end that is by itself.
+_STEEP, _SLOWER = (1.06, 1.25, 1.0), (1.25, 1.6, 1.9)
+
+
+def _steepest(
+    level_db: FloatArray, g: Gathered, near: float, far: float, slopes: float
+) -> tuple[float, float, float]:
     """The steepest fall for good: how far beyond the slope before it (dB), where (Hz), the level above it."""
     hz = g.bin_hz
     top = 0.485 * g.rate_hz
     best = (-math.inf, 0.0, 0.0)
     for k in range(*np.searchsorted(hz, (1500.0, 0.43 * g.rate_hz))):
         f = hz[k]
-        a, b, c, d, e, t = np.searchsorted(hz, (f / 1.6, f / 1.25, f / 1.2, f / 1.03, f * 1.06, top))
-        u = min(int(np.searchsorted(hz, f * 1.25)), int(t))
+        a, b, c, d, e, t = np.searchsorted(hz, (f / 1.6, f / 1.25, f / 1.2, f / 1.03, f * near, top))
+        u = min(int(np.searchsorted(hz, f * far)), int(t))
         if u - e < 2 or d - c < 2 or b - a < 2:
             continue
         before, below, above = (float(np.median(level_db[i:j])) for i, j in ((a, b), (c, d), (e, u)))
         highest = float(np.median(np.sort(level_db[e:t])[-3:]))
-        drop = min(below - above - max(before - below, 0.0), below - highest)
+        drop = min(below - above - slopes * max(before - below, 0.0), below - highest)
         if drop > best[0]:
             best = (drop, float(f), above)
     return best
