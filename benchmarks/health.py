@@ -39,6 +39,7 @@ from scipy.signal import butter, ellip, firwin, istft, lfilter, oaconvolve, resa
 from taptone.physics import hands, recorder, yard
 from taptone.physics import scene as physics
 from taptone.pipeline import hear
+from taptone.settings import HealthSettings
 from taptone.types import FloatArray, Recording
 
 ROOT = Path(__file__).parents[1]
@@ -435,13 +436,12 @@ OF_THE_DAY = {"wind", "room"}  # a clean recording may hold these
 
 def state() -> str:
     """Hash of what the results depend on."""
-    text = b"".join(
-        path.read_bytes()
-        for folder in ("taptone/pipeline", "taptone/physics")
-        for path in sorted((ROOT / folder).glob("*.py"))
-    )
+    names = ["taptone/pipeline/health.py", "taptone/pipeline/listening.py", "taptone/pipeline/detect.py"]
+    names += sorted(str(path) for path in (ROOT / "taptone/physics").glob("*.py"))
+    text = b"".join((ROOT / name).read_bytes() for name in names)
     own = Path(__file__).read_text(encoding="utf-8").partition("# -- the run ---")[0]
-    return hashlib.sha256(text + own.encode() + (ROOT / "taptone/settings.py").read_bytes()).hexdigest()[:12]
+    limits = repr(HealthSettings()).encode()
+    return hashlib.sha256(text + own.encode() + limits).hexdigest()[:12]
 
 
 def run(first: int, recordings: int, longest_s: float) -> list[dict[str, Any]]:

@@ -141,7 +141,7 @@ class HealthSettings(_Stage):
         0.2, "", 0.01, 1.0, "share of the pauses without any sound that is no recording"
     )
     holes_db: float = _setting(
-        0.12, "dB", 0.05, 5.0, "noise this much more ragged than even noise was suppressed"
+        0.06, "dB", 0.05, 5.0, "noise this much more ragged than even noise was suppressed"
     )
     edge_quiet_db: float = _setting(
         20.0, "dB", 3.0, 60.0, "a fall this steep ends the spectrum of quiet moments"

@@ -17,7 +17,7 @@ from taptone.pipeline.compare import Comparison, compare, shapes
 from taptone.pipeline.decay import Room
 from taptone.pipeline.detect import detect, offset, without_soft
 from taptone.pipeline.faults import blocking, end_hz
-from taptone.pipeline.health import BAND_ENDS, CLIPPED, OVERLAPPED, find_health, flagged
+from taptone.pipeline.health import BAND_ENDS, CLIPPED, OVERLAPPED, START_S, find_health, flagged
 from taptone.pipeline.judge import Heard, judge
 from taptone.pipeline.listening import Overheard
 from taptone.pipeline.measure import find_room, measure
@@ -191,10 +191,16 @@ def listen(sound: Sound, settings: Settings = Settings()) -> Listened:
     if level:
         notes.append(f"silence stands at {level:+.4f} of full scale; taken off")
     findings = find_health(overheard.gathered(), found, sound.recording, settings.health, room=room)
+    knock = [t for t in taps if t.time_s < START_S] if any(f.name == "start spike" for f in findings) else []
+    rejected = [r for r in found if isinstance(r, Rejected)]
+    rejected += [
+        Rejected(t.recording, t.sample, t.rate_hz, "the recording's own start, not to be trusted")
+        for t in knock
+    ]
     return Listened(
-        taps=tuple(taps),
+        taps=tuple(taps[len(knock) :]),
         room=room if any(f.name == "room" for f in findings) else None,
-        rejected=tuple(r for r in found if isinstance(r, Rejected)),
+        rejected=tuple(sorted(rejected, key=lambda r: r.sample)),
         findings=findings,
         notes=tuple(f"{sound.recording.name}: {note}" for note in notes),
     )

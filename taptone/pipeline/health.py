@@ -33,7 +33,7 @@ from taptone.pipeline.listening import ROUNDING_DB, Gathered
 from taptone.settings import HealthSettings
 from taptone.types import Finding, FloatArray, Recording, Rejected, Tap
 
-__all__ = ["BAND_ENDS", "CLIPPED", "OVERLAPPED", "find_health", "flagged", "flat_share"]
+__all__ = ["BAND_ENDS", "CLIPPED", "OVERLAPPED", "START_S", "find_health", "flagged", "flat_share"]
 
 #: Flags of taps that cannot be judged.
 CLIPPED, OVERLAPPED = "clipped beyond use", "overlapped"
@@ -56,7 +56,8 @@ _FINER = (
 )  # may be finer than 16 bits without having been coded
 _SPEECH_CODECS = ("amr", "gsm", "speex", "evs")
 _FLAT_DB = -2.0  # of even noise, eight bins under this window
-_SPIKE_S = 0.42
+#: A start that is not to be trusted lasts this long.
+START_S = 0.42
 
 
 def find_health(
@@ -395,7 +396,11 @@ def _gate_or_suppression(
         return
     holes_db, n_bands, low_db = _holes(h, end_hz)
     lossy = any(name == "lossy copy" for name, *_ in band_end)
-    torn = n_bands >= 2 and holes_db >= (1.0 if lossy else s.holes_db) and (not lossy or low_db >= 1.0)
+    torn = (
+        n_bands >= 2
+        and holes_db >= (1.0 if lossy else max(s.holes_db, 2.0 / math.sqrt(h.pause.sum())))
+        and (not lossy or low_db >= 1.0)
+    )
     if torn or silent >= least_silent:
         told = (
             f"the noise between the taps is {holes_db:.2f} dB more ragged than even noise in {n_bands} bands"
@@ -544,7 +549,7 @@ def _band_end(g: Gathered, s: HealthSettings, codec: str) -> list[tuple[str, str
     if not ends:
         return []
     drop_db, at_hz, over_db = ends[0]
-    at_hz = _ten_down(at_hz, drop_db, g, slice(quiet, None)) if at_quiet else at_hz
+    at_hz = _ten_down(at_hz, g, slice(quiet, None)) if at_quiet and drop_db > 15.0 else at_hz
     told = f"the spectrum ends at {at_hz / 1000:.1f} kHz, {drop_db:.0f} dB lower beyond, of "
     told += f"{g.rate_hz / 2000:.1f} kHz that the file could hold"
     if over_db < -6.0 and not codec.startswith(_FINER):
@@ -557,13 +562,13 @@ def _band_end(g: Gathered, s: HealthSettings, codec: str) -> list[tuple[str, str
     return [("low-pass", told + ": low-passed, or a lossy copy", at_hz, "Hz")]
 
 
-def _ten_down(near_hz: float, drop_db: float, g: Gathered, part: slice) -> float:
-    """Where the sound about a steep fall is 10 dB, or half the fall, below what it was: the end that is told."""
+def _ten_down(near_hz: float, g: Gathered, part: slice) -> float:
+    """Where the sound about a steep fall is 10 dB below what it was: the end that is told."""
     hz = g.bin_hz
     level = 10 * np.log10(g.spectra[part].sum(axis=0) + 1e-18)
     a, b, c, d = np.searchsorted(hz, (near_hz / 1.6, near_hz / 1.2, near_hz / 1.03, near_hz * 1.25))
     usual = max(float(np.median(level[a:b])), float(np.median(level[b:c])))
-    held = np.flatnonzero(level[a:d] >= usual - min(10.0, 0.5 * drop_db))
+    held = np.flatnonzero(level[a:d] >= usual - 10.0)
     return float(hz[a + held[-1]]) if len(held) else near_hz
 
 
@@ -598,7 +603,7 @@ def _steepest(
 
 def _spike(g: Gathered, s: HealthSettings) -> Iterator[tuple[str, str, float, str]]:
     """The button's knock: sound pushed off zero at the start, as nothing after it is."""
-    first = int(_SPIKE_S * g.rate_hz / g.frame)
+    first = int(START_S * g.rate_hz / g.frame)
     if len(g.mean) < 4 * first or not first:
         return
     level = float(np.median(g.mean))
@@ -607,7 +612,7 @@ def _spike(g: Gathered, s: HealthSettings) -> Iterator[tuple[str, str, float, st
     if start >= s.spike and start >= 4 * later:
         yield (
             "start spike",
-            f"within the first {_SPIKE_S:.1f} s the sound is pushed off zero by {start:.2f} of full scale, "
+            f"within the first {START_S:.1f} s the sound is pushed off zero by {start:.2f} of full scale, "
             f"later by {later:.3f}: the start of the recording is not to be trusted",
             start,
             "of full scale",

@@ -184,11 +184,14 @@ def test_soft_taps_without_high_notes_are_no_low_pass(laid, said):
 # -- start, wind ----------------------------------------------------------------------------------------
 
 
-def test_a_knock_at_the_start_is_named_and_hides_nothing(plain, said):
+def test_a_knock_at_the_start_is_named_and_is_no_tap(plain, said, array_sound):
     t = np.arange(round(0.4 * RATE)) / RATE
     knocked = plain.copy()
     knocked[: len(t)] += 0.7 * np.exp(-t / 0.03)
     assert set(said(knocked)) == {"start spike"}
+    heard = listen(array_sound(rounded(knocked), RATE))
+    assert len(heard.taps) == 24
+    assert "start" in heard.rejected[0].reason
 
 
 def test_gusts_of_low_noise_are_wind(laid, said, rng):
