@@ -25,6 +25,7 @@ from taptone.types import Change
 
 __all__ = [
     "DetectSettings",
+    "HealthSettings",
     "JudgeSettings",
     "MeasureSettings",
     "PlaceSettings",
@@ -122,6 +123,57 @@ class MeasureSettings(_Stage):
 
 
 @dataclass(frozen=True, slots=True)
+class HealthSettings(_Stage):
+    """From where on it is said that a recorder or a room did something to the sound."""
+
+    stage: ClassVar[str] = "health"
+
+    least_taps: int = _setting(
+        8, "", 4, 1000, "taps that must be heard before gain control or a gate is named"
+    )
+    gain_db: float = _setting(
+        0.4, "dB", 0.3, 20.0, "noise this much lower after a tap than before it is gain control"
+    )
+    gain_db_s: float = _setting(
+        0.8, "dB/s", 0.2, 40.0, "noise that rises this fast in the pauses is gain control"
+    )
+    gain_share: float = _setting(0.7, "", 0.5, 1.0, "share of the taps that must agree on it")
+    gate_share: float = _setting(
+        0.4, "", 0.1, 1.0, "share of the taps after which all bands are turned down at once"
+    )
+    silent_share: float = _setting(
+        0.2, "", 0.01, 1.0, "share of the pauses without any sound that is no recording"
+    )
+    holes_db: float = _setting(
+        0.06, "dB", 0.05, 5.0, "noise this much more ragged than even noise was suppressed"
+    )
+    edge_quiet_db: float = _setting(
+        20.0, "dB", 3.0, 60.0, "a fall this steep ends the spectrum of quiet moments"
+    )
+    edge_bare_db: float = _setting(
+        3.0, "dB", 1.0, 60.0, "the same, where nothing but rounding is left above it"
+    )
+    edge_loud_db: float = _setting(
+        35.0, "dB", 3.0, 60.0, "a fall this steep ends the spectrum of loud moments"
+    )
+    clipped_share: float = _setting(
+        0.25, "", 0.01, 1.0, "share of a tap's first 5 ms that is flat: beyond use"
+    )
+    overlap_db: float = _setting(
+        10.0, "dB", 0.0, 40.0, "a tap less than this above what sounds just before it is overlapped"
+    )
+    spike: float = _setting(
+        0.03, "", 0.001, 1.0, "a start pushed this far off zero, of full scale, is a spike"
+    )
+    wind_db: float = _setting(22.0, "dB", 5.0, 60.0, "low noise this far above the middle is wind")
+    room_ms: float = _setting(300.0, "ms", 100.0, 5000.0, "a common tail longer than this is the room's")
+    gusts_db: float = _setting(2.5, "dB", 0.5, 20.0, "and comes and goes by this much")
+    blocks: float = _setting(
+        0.5, "", 0.1, 10.0, "a fault that moves the baseline by this share of its spread blocks"
+    )
+
+
+@dataclass(frozen=True, slots=True)
 class JudgeSettings(_Stage):
     """How a station is judged."""
 
@@ -168,6 +220,7 @@ class Settings:
 
     detect: DetectSettings = DetectSettings()
     measure: MeasureSettings = MeasureSettings()
+    health: HealthSettings = HealthSettings()
     place: PlaceSettings = PlaceSettings()
     judge: JudgeSettings = JudgeSettings()
 

@@ -23,6 +23,7 @@ __all__ = [
     "Change",
     "Drift",
     "Earlier",
+    "Finding",
     "FloatArray",
     "Laminate",
     "Measured",
@@ -162,6 +163,22 @@ class Rejected:
     def time_s(self) -> float:
         """Start in seconds from the start of the recording."""
         return self.sample / self.rate_hz
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What a recorder or a room did to one recording, as :mod:`taptone.pipeline.health` names it.
+
+    ``evidence`` says in numbers what it rests on, ``strength`` (in ``unit``) how strong it is; ``blocks``
+    that nothing in this recording is judged because of it.
+    """
+
+    recording: str
+    name: str
+    evidence: str
+    strength: float
+    unit: str
+    blocks: bool = False
 
 
 #: Scalar measures of a tap, in the order of the columns of ``taps.csv``.
@@ -320,7 +337,9 @@ class Scorer(Protocol):
 class Reference:
     """Known-good places of one boat, construction, hammer and recorder, as a baseline file holds them.
 
-    ``bands_db`` has shape (places, bands of :data:`BAND_CENTRES_HZ`), ``measures`` a row a place.
+    ``bands_db`` has shape (places, bands of :data:`BAND_CENTRES_HZ`), ``measures`` a row a place. ``health``
+    is what its own recordings had, ``sensitivity`` how far each fault moves its decay and centroid (see
+    :mod:`taptone.pipeline.faults`).
     """
 
     boat: str
@@ -337,6 +356,8 @@ class Reference:
     settings: Mapping[str, object] = field(default_factory=dict)
     version: str = ""
     sha256: str = ""
+    health: tuple[Finding, ...] = ()
+    sensitivity: tuple[Mapping[str, object], ...] = ()
 
     @property
     def n_places(self) -> int:
@@ -462,3 +483,4 @@ class Result:
     mirror: Mapping[str, object] = field(default_factory=dict)
     stated: Mapping[str, object] = field(default_factory=dict)
     smallest: Mapping[str, object] = field(default_factory=dict)
+    health: tuple[Finding, ...] = ()

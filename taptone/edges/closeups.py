@@ -24,11 +24,10 @@ from matplotlib.ticker import FuncFormatter, MaxNLocator, NullFormatter
 
 from taptone.edges.explaining import Explained, feature_name
 from taptone.edges.pictures import repeatable_style
-from taptone.pipeline import pool
+from taptone.pipeline import listen, pool
 from taptone.pipeline.compare import band_name_hz, shapes
 from taptone.pipeline.decay import Decay, Room
-from taptone.pipeline.measure import find_room, whole_decay
-from taptone.pipeline.pick import listen
+from taptone.pipeline.measure import whole_decay
 from taptone.pipeline.spectrum import power_spectra
 from taptone.settings import Settings
 from taptone.types import FloatArray, Sound, Tap
@@ -90,10 +89,10 @@ def _heard(explained: Explained, sounds: Sequence[Sound]) -> _Heard:
     for sound in sounds:
         if sound.recording.name not in names:
             continue
-        found = listen(sound, settings.detect)
-        taps = [t for t in found if isinstance(t, Tap)]
-        room = find_room(taps, settings.measure)
-        out |= {(t.recording, t.sample): (t, room) for t in taps if (t.recording, t.sample) in wanted}
+        heard = listen(sound, settings)
+        out |= {
+            (t.recording, t.sample): (t, heard.room) for t in heard.taps if (t.recording, t.sample) in wanted
+        }
     return out
 
 

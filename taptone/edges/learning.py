@@ -9,10 +9,12 @@ import numpy as np
 from taptone import __version__
 from taptone.edges.stated import NAMES, difference, frozen
 from taptone.errors import BaselineError, ReferenceTooSmallError
-from taptone.pipeline import hear, pool, strikes
+from taptone.pipeline import listen, pool, strikes, within_band
+from taptone.pipeline.faults import sensitivity
+from taptone.pipeline.measure import measure
 from taptone.pipeline.place import place
 from taptone.settings import Settings, flat
-from taptone.types import Measured, Panel, Reference, Sound
+from taptone.types import Finding, Measured, Panel, Reference, Sound
 
 __all__ = ["learn_reference"]
 
@@ -74,14 +76,21 @@ def learn_reference(
     taps: list[Measured] = []
     numbers: list[int] = []
     notes: list[str] = []
+    health: list[Finding] = []
+    moved: tuple[Mapping[str, object], ...] = ()
     for number, sound in enumerate(sounds):
-        measured, _, said = hear(sound, settings)
+        heard = listen(sound, settings)
+        measured = measure(heard.taps, settings.measure, room=heard.room)
+        health += heard.findings
+        moved = moved or sensitivity(heard.taps, settings.measure, room=heard.room)
         first = [measured[k] for k in strikes(measured)]
         if panel is None:
             first = [tap for tap in first if "doubtful" not in tap.flags]
         taps += first
         numbers += [number] * len(first)
-        notes += said
+        notes += heard.notes
+        notes += [f"{f.recording}: {f.name}: {f.evidence}" for f in heard.findings]
+    taps = within_band(taps, health)
     if panel is not None:
         groups = _by_panel(taps, numbers, panel, settings, notes)
     else:
@@ -126,6 +135,8 @@ def learn_reference(
         ),
         settings=flat(settings),
         version=__version__,
+        health=tuple(health),
+        sensitivity=moved,
     )
     return reference, notes
 

@@ -48,6 +48,7 @@ DECIMALS: Mapping[str, int] = {
     "at_most": 4,
     "score": 3,
     "spread": 3,
+    "strength": 3,
     "confidence": 4,
 }
 
@@ -166,6 +167,7 @@ def _log(
         "taps": taps,
         "rejected": [_rounded(row) for row in rejected],
         "areas": [_rounded(_plain(area)) for area in result.areas],
+        "health": [_rounded(_plain(finding)) for finding in result.health],
     }
     said = {field.name: getattr(result, field.name) for field in dataclasses.fields(result)}
     del said["tap_station"], said["tap_used"]  # they stand in the rows of the taps

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from taptone.errors import BaselineError
-from taptone.types import BAND_CENTRES_HZ, MEASURE_NAMES, Reference
+from taptone.types import BAND_CENTRES_HZ, MEASURE_NAMES, Finding, Reference
 
 __all__ = ["dumps", "loads"]
 
@@ -46,6 +46,15 @@ def dumps(reference: Reference) -> str:
         "band_centres_hz": [round(f, 3) for f in BAND_CENTRES_HZ],
         "recordings": [dict(r) for r in reference.recordings],
         "settings": dict(reference.settings),
+        "health": [
+            {"recording": f.recording, "name": f.name, "evidence": f.evidence, "strength": _plain(f.strength)}
+            | {"unit": f.unit}
+            for f in reference.health
+        ],
+        "sensitivity": [
+            {name: _plain(v) if isinstance(v, float) else v for name, v in row.items()}
+            for row in reference.sensitivity
+        ],
         "places": [
             {
                 "label": label,
@@ -126,6 +135,24 @@ def _reference(body: dict[str, Any], checksum: str) -> Reference:
         recordings=tuple(body["recordings"]),
         settings=dict(body["settings"]),
         sha256=checksum,
+        # Files from before these were kept lack them.
+        health=tuple(
+            Finding(
+                str(f["recording"]),
+                str(f["name"]),
+                str(f["evidence"]),
+                _number(f["strength"]),
+                str(f["unit"]),
+            )
+            for f in body.get("health", ())
+        ),
+        sensitivity=tuple(
+            {
+                "fault": str(row["fault"]),
+                **{k: _number(row[k]) for k in ("strength", "decay_ms", "centroid_hz")},
+            }
+            for row in body.get("sensitivity", ())
+        ),
     )
 
 

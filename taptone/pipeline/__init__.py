@@ -15,18 +15,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptone.errors import SoundError
+from taptone.pipeline import pick
 from taptone.pipeline.apart import far_apart, least_different, say_apart
 from taptone.pipeline.compare import Comparison, compare, shapes
 from taptone.pipeline.crisper import crisper_noted
+from taptone.pipeline.decay import Room
 from taptone.pipeline.detect import offset
 from taptone.pipeline.drift import MEASURES, Visit, drift_of, in_doubt, say_drift
+from taptone.pipeline.faults import blocking, end_hz
+from taptone.pipeline.health import BAND_ENDS, CLIPPED, OVERLAPPED, START_S, find_health, flagged
 from taptone.pipeline.hint import hints
 from taptone.pipeline.judge import Heard, Judgement, judge
 from taptone.pipeline.later import beside
+from taptone.pipeline.listening import Overheard
 from taptone.pipeline.measure import find_room, measure
 from taptone.pipeline.mirror import Mirrored, match, mirrored, say_mirror
 from taptone.pipeline.outline import outline, spacing
-from taptone.pipeline.pick import UNLIKE, listen
 from taptone.pipeline.place import place
 from taptone.settings import Settings, changed, flat
 from taptone.types import (
@@ -34,6 +38,7 @@ from taptone.types import (
     Area,
     Drift,
     Earlier,
+    Finding,
     FloatArray,
     Measured,
     Panel,
@@ -48,7 +53,7 @@ from taptone.types import (
     Tap,
 )
 
-__all__ = ["Judging", "analyse", "hear", "pool", "strikes"]
+__all__ = ["Judging", "Listened", "analyse", "hear", "listen", "pool", "strikes", "within_band"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -133,31 +138,35 @@ def analyse(
         ...
     taptone.errors.SoundError: no tap was heard: tap nearer to the microphone, in a quieter moment
     """
-    taps, rejected, notes = [], [], []
+    taps, rejected, notes, findings = [], [], [], []
     numbers: list[int] = []
     left_out: list[tuple[float, float]] = []
     for number, sound in enumerate(sounds):
-        measured, others, said = hear(on_sound(sound), settings)
+        measured, others, found, said = hear(on_sound(sound), settings)
         taps += measured
         rejected += others
+        findings += found
         notes += said
         numbers += [number] * len(measured)
-        left_out += [(number, other.time_s) for other in others if other.reason == UNLIKE]
+        left_out += [(number, other.time_s) for other in others if other.reason == pick.UNLIKE]
     if not strikes(taps):
         first = f", the first at {rejected[0].time_s:.2f} s: {rejected[0].reason}" if rejected else ""
         heard = f"; {len(rejected)} sudden sounds were not taken for taps{first}" if rejected else ""
         raise SoundError(f"no tap was heard{heard}", hint="tap nearer to the microphone, in a quieter moment")
+    health, blocked, said = blocking(findings, reference, settings.health)
+    notes += said
+    taps = within_band(taps, health)
     places, misplaced = _places(taps, numbers, left_out, panel, settings)
     notes += misplaced
     again: list[Measured] = []
     visits: list[Visit] = []
     for after, sound in rechecks:
-        measured, others, said = hear(on_sound(sound), settings)
+        measured, others, _, said = hear(on_sound(sound), settings)
         hits = [measured[k] for k in strikes(measured)]
         before = sum(bool(spot.taps) and numbers[spot.taps[0]] < after for spot in places)
         visit, odd = _visit(sound.recording.name, hits, before, reference, panel, settings)
         no_room = replace(settings, measure=replace(settings.measure, room_taps=_NO_ROOM))
-        dry, _, _ = hear(sound, no_room)
+        dry, _, _, _ = hear(sound, no_room)
         echoing, _ = _visit("", [dry[k] for k in strikes(dry)], before, reference, panel, settings)
         if echoing.values.shape == visit.values.shape:
             visit = replace(visit, room_left_in=echoing.values)
@@ -165,10 +174,23 @@ def analyse(
         again += [replace(tap, flags=(*tap.flags, "recheck")) for tap in measured]
         rejected += others
         notes += [*said, *odd]
-    story = (taps, places, panel, reference)
-    judged = _judged(*story, structure, visits, mirror, refused, new_scorer, settings, on_judged)
+    made = partial(
+        _judged,
+        taps,
+        places,
+        panel,
+        reference,
+        rechecks=visits,
+        mirror=mirror,
+        refused=refused,
+        health=health,
+        blocked=blocked,
+        new_scorer=new_scorer,
+        settings=settings,
+    )
+    judged = made(structure=structure, on_judged=on_judged)
     if structure_before is not None and not refused:
-        without = _judged(*story, structure_before, visits, mirror, refused, new_scorer, settings)
+        without = made(structure=structure_before)
         judged = replace(judged, points=beside(judged.points, without.points, structure, structure_before))
     notes += judged.notes
     station = [""] * len(taps)
@@ -196,6 +218,7 @@ def analyse(
         versions=dict(versions),
         drift=judged.drift,
         mirror=judged.mirror,
+        health=health,
     )
 
 
@@ -211,7 +234,75 @@ class _Judged:
     mirror: Mapping[str, object]
 
 
-def hear(sound: Sound, settings: Settings = Settings()) -> tuple[list[Measured], list[Rejected], list[str]]:
+@dataclass(frozen=True, slots=True, eq=False)
+class Listened:
+    """A recording's taps with their sound, not yet measured; what else was sudden; what was done to it."""
+
+    taps: tuple[Tap, ...]
+    room: Room | None
+    rejected: tuple[Rejected, ...]
+    findings: tuple[Finding, ...]
+    notes: tuple[str, ...]
+
+
+def listen(sound: Sound, settings: Settings = Settings()) -> Listened:
+    """Find the taps of one recording, and what the recorder and the room did to it.
+
+    Parameters
+    ----------
+    sound : Sound
+        The recording.
+    settings : Settings, optional
+        Of every stage.
+
+    Returns
+    -------
+    Listened
+        Taps with their sound.
+
+    Examples
+    --------
+    >>> from taptone.types import Recording
+    >>> class Quiet:
+    ...     recording = Recording("quiet.wav", "", 48000, 48000)
+    ...     def blocks(self):
+    ...         yield np.random.default_rng(0).normal(0, 1e-3, 48000)
+    >>> listen(Quiet()).taps
+    ()
+    """
+    overheard = Overheard(sound)
+    found = pick.listen(overheard, settings.detect)
+    taps = flagged(found, settings.health)
+    room = find_room(taps, settings.measure)
+    notes = list(sound.recording.notes)
+    doubtful = sum("doubtful" in tap.flags for tap in taps)
+    if doubtful:
+        notes.append(
+            f"{doubtful} sudden sounds have neither a sound nor a rhythm in common: without a panel to count "
+            "them by they are doubtful, and not used"
+        )
+    level = float(np.median([offset(tap.noise) for tap in taps])) if taps else 0.0
+    if level:
+        notes.append(f"silence stands at {level:+.4f} of full scale; taken off")
+    findings = find_health(overheard.gathered(), found, sound.recording, settings.health, room=room)
+    knock = [t for t in taps if t.time_s < START_S] if any(f.name == "start spike" for f in findings) else []
+    rejected = [r for r in found if isinstance(r, Rejected)]
+    rejected += [
+        Rejected(t.recording, t.sample, t.rate_hz, "the recording's own start, not to be trusted")
+        for t in knock
+    ]
+    return Listened(
+        taps=tuple(taps[len(knock) :]),
+        room=room if any(f.name == "room" for f in findings) else None,
+        rejected=tuple(sorted(rejected, key=lambda r: r.sample)),
+        findings=findings,
+        notes=tuple(f"{sound.recording.name}: {note}" for note in notes),
+    )
+
+
+def hear(
+    sound: Sound, settings: Settings = Settings()
+) -> tuple[list[Measured], list[Rejected], list[Finding], list[str]]:
     """Find and measure the taps of one recording.
 
     Parameters
@@ -227,8 +318,10 @@ def hear(sound: Sound, settings: Settings = Settings()) -> tuple[list[Measured],
         Bounces among them, flagged.
     rejected : list of Rejected
         Sudden sounds that were not taken for taps.
+    findings : list of Finding
+        What the recorder and the room did to it.
     notes : list of str
-        What was noticed about the recording.
+        What else was noticed about the recording.
 
     Examples
     --------
@@ -240,49 +333,45 @@ def hear(sound: Sound, settings: Settings = Settings()) -> tuple[list[Measured],
     ...         t = np.arange(1, 12001) / 48000
     ...         ring = np.exp(-t / 0.006) * np.sin(2 * np.pi * 900 * t)
     ...         yield np.concatenate([np.zeros(24000), ring, np.zeros(12000)])
-    >>> [tap], rejected, notes = hear(OneTap())
+    >>> [tap], rejected, findings, notes = hear(OneTap())
     >>> round(tap["mode_hz"], -1), round(tap["decay_ms"], -1)
     (900.0, 40.0)
     """
-    found = listen(sound, settings.detect)
-    taps = [t for t in found if isinstance(t, Tap)]
-    room = find_room(taps, settings.measure)
-    name = sound.recording.name
-    notes = [f"{name}: {note}" for note in sound.recording.notes]
-    if room is not None:
-        notes.append(
-            f"{name}: the place rings on for {room.decay_ms:.0f} ms; taken off before decays were read"
-        )
-    notes += [f"{name}: {note}" for note in _heard_in(taps)]
-    rejected = [r for r in found if isinstance(r, Rejected)]
-    return measure(taps, settings.measure, room=room), rejected, notes
+    heard = listen(sound, settings)
+    taps = measure(heard.taps, settings.measure, room=heard.room)
+    return taps, list(heard.rejected), list(heard.findings), list(heard.notes)
 
 
-def _heard_in(taps: Sequence[Tap]) -> list[str]:
-    """What the taps of a recording show of how it was made."""
-    notes = []
-    doubtful = sum("doubtful" in tap.flags for tap in taps)
-    if doubtful:
-        notes.append(
-            f"{doubtful} sudden sounds have neither a sound nor a rhythm in common: without a panel to count "
-            "them by they are doubtful, and not used"
-        )
-    clipped = sum("clipped" in tap.flags for tap in taps)
-    if clipped:
-        notes.append(
-            f"{clipped} of {len(taps)} taps reach full scale and are cut off there, which changes how they "
-            "sound: move the recorder away or lower its level"
-        )
-    mute = sum(not tap.noise.any() for tap in taps)
-    if 2 * mute > len(taps):
-        notes.append(
-            "between the taps there is no sound at all, not even noise: the recorder took it out, and may "
-            "have cut the end of each tap; switch off what suppresses noise"
-        )
-    level = float(np.median([offset(tap.noise) for tap in taps])) if taps else 0.0
-    if level:
-        notes.append(f"silence stands at {level:+.4f} of full scale; taken off")
-    return notes
+def within_band(taps: Sequence[Measured], findings: Sequence[Finding]) -> list[Measured]:
+    """Taps without the third-octaves that their recordings do not really hold.
+
+    Parameters
+    ----------
+    taps : sequence of Measured
+        Of recordings that will be compared with each other.
+    findings : sequence of Finding
+        Where one of them says that the spectrum ends, it ends there for all.
+
+    Returns
+    -------
+    list of Measured
+        Levels of what lies above are ``nan``.
+
+    Examples
+    --------
+    >>> end = Finding("row.wav", "low-pass", "", 3400.0, "Hz")
+    >>> [tap] = within_band([Measured("row.wav", 0, 48000, {}, (-20.0,) * 23)], [end])
+    >>> int(np.isfinite(tap.bands_db).sum())
+    15
+    """
+    if not taps or not BAND_ENDS & {f.name for f in findings}:
+        return list(taps)
+    end = end_hz(max(tap.rate_hz for tap in taps) * 2, findings)
+    held = [centre * 10**0.05 <= end for centre in BAND_CENTRES_HZ]
+    return [
+        replace(t, bands_db=tuple(b if h else math.nan for b, h in zip(t.bands_db, held, strict=False)))
+        for t in taps
+    ]
 
 
 def strikes(taps: Sequence[Measured]) -> list[int]:
@@ -380,6 +469,8 @@ def _judged(
     rechecks: Sequence[Visit],
     mirror: Earlier | None,
     refused: str,
+    health: Sequence[Finding],
+    blocked: Mapping[str, str],
     new_scorer: Callable[[int], Scorer],
     settings: Settings,
     on_judged: Callable[[Judging], None] = lambda _: None,
@@ -393,7 +484,7 @@ def _judged(
     pooled = [pool([taps[k] for k in spot.taps]) if spot.taps else None for spot in places]
     trusted = [p is not None and not spot.reason for p, spot in zip(pooled, places, strict=True)]
     heard = [
-        _heard(spot, p, kind, taps, refused, settings)
+        _heard(spot, p, kind, taps, refused, blocked, settings)
         for spot, p, kind in zip(places, pooled, kinds, strict=True)
     ]
     drifts, doubts = ((), ()) if refused else drift_of(places, heard, kinds, reference, rechecks)
@@ -453,8 +544,11 @@ def _judged(
     decay_ms, centroid_hz = _reference_medians(reference)
     if reference is not None and taps:
         here, there = (
-            min(settings.measure.high_hz, 0.45 * rate)
-            for rate in (min(tap.rate_hz for tap in taps), reference.rate_hz)
+            min(settings.measure.high_hz, end_hz(rate, found))
+            for rate, found in (
+                (min(tap.rate_hz for tap in taps), health),
+                (reference.rate_hz, reference.health),
+            )
         )
         if here != there:
             centroid_hz = math.nan
@@ -666,19 +760,30 @@ def _heard(
     kind: str,
     taps: Sequence[Measured],
     refused: str,
+    blocked: Mapping[str, str],
     settings: Settings,
 ) -> Heard:
     if pooled is None or spot.reason:
         return Heard(structure=kind, refused=spot.reason or "not tapped")
     _, measures, _ = pooled
     own = [taps[k] for k in spot.taps]
-    why = refused
+    why = refused or next((blocked[tap.recording] for tap in own if tap.recording in blocked), "")
     if not why and not measures["snr_db"] >= settings.judge.snr_db:
         why = (
             f"{measures['snr_db']:.0f} dB above the noise: at least {settings.judge.snr_db:.0f} dB are needed"
         )
     if not why and all("cut short" in tap.flags for tap in own):
         why = "the recording ends before the tap has died away"
+    if not why and all(CLIPPED in tap.flags for tap in own):
+        why = (
+            f"clipped beyond use: {settings.health.clipped_share:.0%} or more of the first 5 ms is cut off; "
+            "move the recorder away or lower its level"
+        )
+    if not why and all({CLIPPED, OVERLAPPED} & set(tap.flags) for tap in own):
+        why = (
+            f"another sound overlaps it: less than {settings.health.overlap_db:.0f} dB between the tap and "
+            "what sounds just before it, or a sudden sound within 20 ms"
+        )
     bounced = float(np.mean([math.isfinite(tap["bounce_gap_ms"]) for tap in own]))
     return Heard(measures["decay_ms"], measures["centroid_hz"], measures["ring_db"], bounced, kind, why)
 

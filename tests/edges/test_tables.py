@@ -20,6 +20,7 @@ from taptone.types import (
     MEASURE_NAMES,
     Area,
     Change,
+    Finding,
     Measured,
     Panel,
     Point,
@@ -89,6 +90,7 @@ def result():
         settings={"detect.rise_db": 9.123456},
         changes=(Change("detect.rise_db", 9.0, 9.123456),),
         versions={"taptone": "0.1.0"},
+        health=(Finding("row.wav", "gate", "119 ms after a tap …", 119.12345, "ms", True),),
     )
 
 
@@ -205,6 +207,15 @@ def test_log_holds_all_of_it(result, tmp_path):
     assert log["baseline"] == {"places": 12, "location": [1.0, None]}
     assert log["settings"] == {"detect.rise_db": 9.123456}  # as it was set, not rounded
     assert log["changes"] == [{"setting": "detect.rise_db", "default": 9.0, "value": 9.123456}]
+    [finding] = log["health"]
+    assert finding == {
+        "recording": "row.wav",
+        "name": "gate",
+        "evidence": "119 ms after a tap …",
+        "strength": 119.123,
+        "unit": "ms",
+        "blocks": True,
+    }
 
 
 def test_csv_and_log_hold_the_same_numbers(result, tmp_path):

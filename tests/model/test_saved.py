@@ -12,7 +12,7 @@ import pytest
 
 from taptone.errors import BaselineError
 from taptone.model.saved import dumps, loads
-from taptone.types import BAND_CENTRES_HZ, MEASURE_NAMES, Reference
+from taptone.types import BAND_CENTRES_HZ, MEASURE_NAMES, Finding, Reference
 
 
 @pytest.fixture
@@ -37,6 +37,11 @@ def reference(rng):
         taps=(2, 1, 3),
         recordings=({"name": "good.wav", "sha256": "ab" * 32, "rate_hz": 44100},),
         settings={"judge.confidence": 0.95, "judge.neighbours": 8},
+        health=(Finding("good.wav", "gain control", "the noise sinks by 4.2 dB", 4.2, "dB"),),
+        sensitivity=(
+            {"fault": "gain control", "strength": 6.0, "decay_ms": 2.5, "centroid_hz": 40.0},
+            {"fault": "gate", "strength": 60.0, "decay_ms": 0.0, "centroid_hz": 0.25},
+        ),
         version="0.1.0",
     )
 
@@ -54,6 +59,14 @@ def test_what_went_in_comes_out(reference):
         np.testing.assert_allclose(list(a.values()), list(b.values()), atol=0.00005001)
     assert not got.bands_db.flags.writeable
     assert got.n_places == 3
+
+
+def test_a_file_from_before_health_was_kept_still_loads(reference):
+    body = json.loads(dumps(reference))
+    del body["health"], body["sensitivity"]
+    old = loads(sealed(body), source="good.json")
+    assert old.health == old.sensitivity == ()
+    assert old.n_places == 3
 
 
 def test_written_again_it_is_the_same_text(reference):

@@ -407,9 +407,10 @@ def test_no_tap_is_an_error_that_says_so(rng):
 
 
 def test_hear_measures_every_tap_it_finds(rng):
-    taps, rejected, notes = hear(good(rng, 5))
+    taps, rejected, findings, notes = hear(good(rng, 5))
     assert strikes(taps) == [0, 1, 2, 3, 4]
     assert rejected == []
+    assert findings == []
     assert notes == []
 
 
