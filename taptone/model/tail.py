@@ -94,7 +94,7 @@ def fit_tail(score: FloatArray) -> Tail:
     >>> import numpy as np
     >>> score = np.exp(np.random.default_rng(0).normal(0.0, 0.3, 200))
     >>> fit_tail(score).chance(np.exp([0.0, 0.6])).round(2)
-    array([0.51, 0.02])
+    array([0.51, 0.03])
     """
     middle, spread = location_scale(np.log(np.maximum(score, 1e-12)))
     return Tail(float(middle), max(float(spread), _LEAST_SPREAD), len(score))

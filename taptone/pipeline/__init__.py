@@ -18,7 +18,6 @@ from taptone.errors import SoundError
 from taptone.pipeline import pick
 from taptone.pipeline.apart import far_apart, least_different, say_apart
 from taptone.pipeline.compare import Comparison, compare, shapes
-from taptone.pipeline.crisper import crisper_noted
 from taptone.pipeline.decay import Room
 from taptone.pipeline.detect import offset
 from taptone.pipeline.drift import MEASURES, Visit, drift_of, in_doubt, say_drift
@@ -556,16 +555,9 @@ def _judged(
                 f"the recording holds sound up to {here:.0f} Hz, the baseline up to {there:.0f} Hz: compared "
                 "in the band that both hold; the reference centroid is left out"
             )
-    alone = partial(
+    again = partial(
         judge, reference_decay_ms=decay_ms, reference_centroid_hz=centroid_hz, settings=settings.judge
     )
-
-    def again(heard: Sequence[Heard], compared: Comparison) -> tuple[Judgement, ...]:
-        verdicts = alone(heard, compared)
-        if panel is None or xy_m is None or any(kinds):
-            return verdicts
-        return crisper_noted(verdicts, heard, compared, xy_m, spacing(panel))
-
     verdicts = again(heard, compared)
     on_judged(Judging(tuple(heard), shape, known_shape, compared, again))
     points = tuple(

@@ -123,7 +123,7 @@ def mirrored(
     >>> yes, chance = np.ones(30, bool), np.r_[np.full(7, 0.5), 0.1, np.full(22, 0.5)]
     >>> known = ["no difference"] * 30
     >>> told = mirrored(here, yes, chance, there, known, np.full(30, 0.5), np.arange(30), Baseline)
-    >>> np.flatnonzero(told.added), bool(told.chance_if_good[7] < 0.001)
+    >>> np.flatnonzero(told.added), bool(told.chance_if_good[7] < 0.01)
     (array([7]), True)
     """
     fine = np.array([verdict == "no difference" for verdict in other_verdicts], bool)

@@ -195,7 +195,7 @@ def test_taps_that_peak_at_minus_60_dbfs_are_measured(array_sound, made_recordin
     """As 16-bit samples: 33 steps either way. Rounding is noise 38 dB below such a tap (one step/√12)."""
     hits = [(0.5 + k, made_ring(RATE, 1500, 60.0, 10 ** (-60 / 20))) for k in range(10)]
     samples = np.round(made_recording(RATE, 11, hits, noise=silence) * 32768) / 32768
-    taps, _, _ = hear(array_sound(samples, RATE))
+    taps, _, _, _ = hear(array_sound(samples, RATE))
     assert len(taps) == 10
     assert [t["level_dbfs"] for t in taps] == pytest.approx([-60.0] * 10, abs=0.5)
     assert [t["mode_hz"] for t in taps] == pytest.approx([1500.0] * 10, rel=0.005)

@@ -127,7 +127,7 @@ def test_clanks_alone_are_doubtful_and_no_points(rng, clank, made_recording, arr
     at_s = 0.5 + np.cumsum(rng.exponential(1.5, 40) + 0.3)
     hits = [(t, clank(rng, 10 ** rng.uniform(-1.0, 0.0))) for t in at_s]
     sound = array_sound(made_recording(RATE, at_s[-1] + 1, hits, noise=1e-4), RATE)
-    measured, _, notes = hear(sound)
+    measured, _, _, notes = hear(sound)
     assert len(measured) >= 35
     assert all("doubtful" in x.flags for x in measured)
     assert any("neither a sound nor a rhythm in common" in note for note in notes)
