@@ -416,6 +416,9 @@ def altered(clean: Made, name: str) -> Sound:
     fault, _ = FAULTS[name]
     number = list(FAULTS).index(name)
     sound, rate_hz = clean.sound, clean.rate_hz
+    last = math.floor(len(sound) * 1000 / rate_hz) * rate_hz / 1000
+    if last < len(sound) == round(last):
+        sound = sound[:-1]  # the simulator's recorder cannot count a last millisecond that rounds to nothing
     if fault is not None:
         rng = np.random.default_rng([clean.seed, 8, number])
         sound, rate_hz = fault(sound, rate_hz, rng)
