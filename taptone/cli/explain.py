@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from taptone.cli.common import a_path, sounds_of, tell
+from taptone.cli.common import a_path, paths, sounds_of, tell
 
 
 @click.command()
@@ -18,7 +18,7 @@ from taptone.cli.common import a_path, sounds_of, tell
     "recordings",
     multiple=True,
     type=click.Path(),
-    callback=lambda ctx, param, values: tuple(a_path(ctx, param, value) for value in values),
+    callback=paths,
     metavar="FILE",
     help="A recording of the log, if it lies neither beside the log nor here; once for each.",
 )
@@ -55,7 +55,7 @@ def explain(
     target = Path(out) if out is not None else read.path.parent / f"explained-{name}.png"
     may_keep(target)
     try:
-        paths = explaining.sounds_named(read, recordings)
+        found = explaining.sounds_named(read, recordings)
     except SoundError as error:
         alone = "" if recordings else explaining.from_the_log(read, label)
         if not alone:
@@ -63,7 +63,7 @@ def explain(
         click.echo(printable(alone))
         tell(f"note: explained from the log alone, without a picture ({error.message})")
         return
-    with sounds_of(paths) as (sounds, watched):
+    with sounds_of(found) as (sounds, watched):
         explained = explaining.explain(read, label, sounds, baseline=baseline, on_sound=watched)
         click.echo(printable(explaining.in_words(explained)))
         for note in explained.notes:

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import contextlib
 import os
-import tempfile
 from pathlib import Path
 
-from taptone.edges.keeping import set_beside
+from taptone.edges.keeping import may_keep, put_file
 from taptone.errors import BaselineError, OutputError, PanelError, TaptoneError
 from taptone.types import Panel, Reference
 
@@ -95,10 +93,7 @@ def may_save_baseline(path: str | os.PathLike[str]) -> None:
     taptone.errors.OutputError: /dev/null is not a folder: choose another place with --out
     """
     target = Path(path)
-    if not target.parent.is_dir():
-        raise OutputError(f"{target.parent} is not a folder", hint="choose another place with --out")
-    if target.is_dir():
-        raise OutputError(f"{target} is a folder", hint="give the name of a file with --out")
+    may_keep(target)
     if target.exists():
         try:
             load_baseline(target)
@@ -138,26 +133,7 @@ def save_baseline(reference: Reference, path: str | os.PathLike[str]) -> Path | 
     from taptone.model.saved import dumps
 
     may_save_baseline(path)
-    target = Path(path)
-    text, name = dumps(reference), ""
-    try:
-        with tempfile.NamedTemporaryFile(
-            "w", encoding="utf-8", newline="\n", dir=target.parent, prefix=".writing-", delete=False
-        ) as file:
-            name = file.name
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        os.chmod(name, 0o644)
-        earlier = set_beside(target, text.encode())
-        os.replace(name, target)
-    except OSError as error:
-        with contextlib.suppress(OSError):
-            os.unlink(name)
-        raise OutputError(
-            f"{target} cannot be written ({error.strerror})", hint="choose another place with --out"
-        ) from error
-    return earlier
+    return put_file(Path(path), dumps(reference).encode())
 
 
 def _read(path: str | os.PathLike[str], kind: type[TaptoneError], remedy: str) -> str:
