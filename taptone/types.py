@@ -326,11 +326,8 @@ class Scorer(Protocol):
     def score_samples(self, X: FloatArray) -> FloatArray:
         """Distance from good; 0 = as the reference."""
 
-    def chance_if_good(self, score: FloatArray) -> FloatArray:
-        """Share of good places expected to score at least this much."""
-
-    def chance_if_usual(self, score: FloatArray) -> FloatArray:
-        """The same, if good places held no surprises: for choosing what to compare with."""
+    def chance_if_good(self, score: FloatArray, *, usual: bool = False) -> FloatArray:
+        """Share of good places expected to score at least this much; `usual`: if they held no surprises."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

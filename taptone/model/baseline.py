@@ -113,13 +113,15 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
         rows = np.asarray(validate_data(self, X, reset=False, dtype=float), float)
         return self._distance(rows - self.location_, self.precision_)
 
-    def chance_if_good(self, score: FloatArray) -> FloatArray:
+    def chance_if_good(self, score: FloatArray, *, usual: bool = False) -> FloatArray:
         """Share of good places expected to score at least this much (``tail fitted``).
 
         Parameters
         ----------
         score : ndarray
             From :meth:`score_samples`.
+        usual : bool, optional
+            By a tail without surprises, for choosing what to compare with.
 
         Returns
         -------
@@ -127,23 +129,7 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
             Between 0 and 1.
         """
         check_is_fitted(self)
-        return self.tail_.chance(np.asarray(score, float))
-
-    def chance_if_usual(self, score: FloatArray) -> FloatArray:
-        """The same by a tail without surprises, for choosing what to compare with.
-
-        Parameters
-        ----------
-        score : ndarray
-            From :meth:`score_samples`.
-
-        Returns
-        -------
-        ndarray
-            Between 0 and 1.
-        """
-        check_is_fitted(self)
-        return self.tail_.usual_chance(np.asarray(score, float))
+        return self.tail_.chance(np.asarray(score, float), usual=usual)
 
     def _distance(self, difference: FloatArray, precision: FloatArray) -> FloatArray:
         weighed = difference @ precision

@@ -32,13 +32,15 @@ class Tail:
     spread: float
     places: int
 
-    def chance(self, score: FloatArray) -> FloatArray:
+    def chance(self, score: FloatArray, *, usual: bool = False) -> FloatArray:
         """Share of good places expected to score at least this much.
 
         Parameters
         ----------
         score : ndarray
             Scores; 0 has chance 1.
+        usual : bool, optional
+            As if the logarithm were normal: sharper, for choosing neighbours.
 
         Returns
         -------
@@ -48,32 +50,12 @@ class Tail:
         from scipy.stats import t
 
         free = max(self.places - 1, 1)
-        heavy = min(free, _FREEDOM)
+        heavy = free if usual else min(free, _FREEDOM)
         stretch = t.isf(_AGREE_AT, heavy) / t.isf(_AGREE_AT, free)
-        return np.asarray(np.maximum(t.sf(self._strange(score) * stretch, heavy), _LEAST_CHANCE))
-
-    def usual_chance(self, score: FloatArray) -> FloatArray:
-        """The same if the logarithm of the score were normal: sharper, for choosing neighbours.
-
-        Parameters
-        ----------
-        score : ndarray
-            Scores.
-
-        Returns
-        -------
-        ndarray
-            From 1e-6 to 1.
-        """
-        from scipy.stats import t
-
-        return np.asarray(np.maximum(t.sf(self._strange(score), max(self.places - 1, 1)), _LEAST_CHANCE))
-
-    def _strange(self, score: FloatArray) -> FloatArray:
-        """Spreads above the middle, as of one more place."""
         with np.errstate(divide="ignore"):
             log = np.log(score)
-        return np.asarray((log - self.middle) / (self.spread * np.sqrt(1 + 1 / self.places)))
+        strange = (log - self.middle) / (self.spread * np.sqrt(1 + 1 / self.places))
+        return np.asarray(np.maximum(t.sf(strange * stretch, heavy), _LEAST_CHANCE))
 
 
 def fit_tail(score: FloatArray) -> Tail:

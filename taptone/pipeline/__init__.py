@@ -70,9 +70,6 @@ class Judging:
     again: Callable[[Sequence[Heard], Comparison], tuple[Judgement, ...]]
 
 
-_NO_ROOM = 100  # taps that no recheck has: the ringing of the place is left in
-
-
 def analyse(
     sounds: Sequence[Sound],
     *,
@@ -160,19 +157,18 @@ def analyse(
     again: list[Measured] = []
     visits: list[Visit] = []
     for after, sound in rechecks:
-        measured, others, _, said = hear(on_sound(sound), settings)
-        hits = [measured[k] for k in strikes(measured)]
+        struck = listen(on_sound(sound), settings)
+        # Of few strikes a room is not always found: read with it taken off, and with it left in.
+        measured, echoing = (measure(struck.taps, settings.measure, room=r) for r in (struck.room, None))
         before = sum(bool(spot.taps) and numbers[spot.taps[0]] < after for spot in places)
-        visit, odd = _visit(sound.recording.name, hits, before, reference, panel, settings)
-        no_room = replace(settings, measure=replace(settings.measure, room_taps=_NO_ROOM))
-        dry, _, _, _ = hear(sound, no_room)
-        echoing, _ = _visit("", [dry[k] for k in strikes(dry)], before, reference, panel, settings)
-        if echoing.values.shape == visit.values.shape:
-            visit = replace(visit, room_left_in=echoing.values)
-        visits.append(visit)
+        (visit, odd), (left_in, _) = (
+            _visit(sound.recording.name, [rows[k] for k in strikes(rows)], before, reference, panel, settings)
+            for rows in (measured, echoing)
+        )
+        visits.append(replace(visit, room_left_in=left_in.values))
         again += [replace(tap, flags=(*tap.flags, "recheck")) for tap in measured]
-        rejected += others
-        notes += [*said, *odd]
+        rejected += struck.rejected
+        notes += [*struck.notes, *odd]
     made = partial(
         _judged,
         taps,
@@ -284,12 +280,13 @@ def listen(sound: Sound, settings: Settings = Settings()) -> Listened:
     if level:
         notes.append(f"silence stands at {level:+.4f} of full scale; taken off")
     findings = find_health(overheard.gathered(), found, sound.recording, settings.health, room=room)
-    knock = [t for t in taps if t.time_s < START_S] if any(f.name == "start spike" for f in findings) else []
+    spiked = any(f.name == "start spike" for f in findings)
+    knock = [t for t in taps if spiked and t.time_s < START_S]
     rejected = [r for r in found if isinstance(r, Rejected)]
-    rejected += [
-        Rejected(t.recording, t.sample, t.rate_hz, "the recording's own start, not to be trusted")
-        for t in knock
-    ]
+    rejected += [Rejected(t.recording, t.sample, t.rate_hz, "") for t in knock]
+    if spiked:
+        why = "the recording's own start, not to be trusted"
+        rejected = [replace(r, reason=why) if r.time_s < START_S else r for r in rejected]
     return Listened(
         taps=tuple(taps[len(knock) :]),
         room=room if any(f.name == "room" for f in findings) else None,
@@ -521,12 +518,10 @@ def _judged(
     apart, usual_db = far_apart(spread_db)
     if apart:
         fewer = [
-            _with_ring(*_in_one_band(rows, known), ring, known_ring_db)[0]
+            _with_ring(*_in_one_band(rows, known, shape.shape[1] - 1), ring, known_ring_db)[0]
             for rows, ring in _without_one(taps, places, apart, bands, ring_db)
         ]
-        compared = least_different(
-            compared, [against(rows) for rows in fewer if rows.shape == shape.shape], apart
-        )
+        compared = least_different(compared, [against(rows) for rows in fewer], apart)
     other, facing, said = _facing(mirror, panel, xy_m, bands, ring_db, kinds, compared, new_scorer)
     notes += said
     if other is not None:
@@ -800,8 +795,10 @@ def _known(
     return None, np.zeros(0), "relative to this panel only"
 
 
-def _in_one_band(bands: FloatArray, known: FloatArray | None) -> tuple[FloatArray, FloatArray | None]:
-    """Shapes of both over the bands that both recordings hold."""
+def _in_one_band(
+    bands: FloatArray, known: FloatArray | None, features: int | None = None
+) -> tuple[FloatArray, FloatArray | None]:
+    """Shapes of both over the bands that both recordings hold, or over the first so many."""
     nobody = ~np.isfinite(bands).any(axis=0)
     if known is not None:
         nobody |= ~np.isfinite(known).any(axis=0)
@@ -809,7 +806,7 @@ def _in_one_band(bands: FloatArray, known: FloatArray | None) -> tuple[FloatArra
     bands = np.where(nobody, np.nan, bands)
     if not np.isfinite(bands).any():
         return np.full((len(bands), 1), np.nan), None if known is None else np.zeros((len(known), 1))
-    both = shapes(bands if known is None else np.concatenate([bands, known]))
+    both = shapes(bands if known is None else np.concatenate([bands, known]), features)
     shape = both[: len(bands)].copy()
     shape[~np.isfinite(bands).any(axis=1)] = np.nan
     return shape, None if known is None else both[len(bands) :]

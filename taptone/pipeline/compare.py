@@ -60,19 +60,21 @@ class Comparison:
     scorer: Scorer | None = None
 
 
-def shapes(bands_db: FloatArray) -> FloatArray:
+def shapes(bands_db: FloatArray, features: int | None = None) -> FloatArray:
     """Third-octave levels from 200 Hz up, about their mean.
 
     Parameters
     ----------
     bands_db : ndarray, shape (n, bands)
         Energies in dB, bands of :data:`~taptone.types.BAND_CENTRES_HZ`; ``nan`` where there was nothing.
+    features : int, optional
+        How many bands to keep; as many as tell something if not given.
 
     Returns
     -------
     ndarray, shape (n, features)
-        Only bands below the first that no row holds, and none above the last that half of the rows hold
-        more than 40 dB below the whole; the mean of each row is 0.
+        Only bands below the first that no row holds, and none above the last that a fifth of the rows hold
+        within 40 dB of the whole; the mean of each row is 0.
 
     Examples
     --------
@@ -86,11 +88,11 @@ def shapes(bands_db: FloatArray) -> FloatArray:
     levels = levels[:, : int(np.argmin(held)) if not held.all() else held.size]
     energy = 10 ** (np.nan_to_num(levels, nan=-300.0) / 10)
     whole = energy.sum(axis=1, keepdims=True)
-    sounding = whole[:, 0] > 0
-    clear = (energy > _FLOOR * whole)[sounding]
-    if clear.any():  # what most taps lack is noise and rounding in the others
-        often = np.flatnonzero(clear.mean(axis=0) >= _OFTEN)
-        energy = energy[:, : often[-1] + 1]
+    if features is None:  # what most taps lack is noise and rounding in the others
+        clear = (energy > _FLOOR * whole)[whole[:, 0] > 0]
+        often = np.flatnonzero(clear.mean(axis=0) >= _OFTEN) if len(clear) else np.zeros(0, int)
+        features = int(often[-1]) + 1 if len(often) else energy.shape[1]
+    energy = energy[:, :features]
     db = 10 * np.log10(np.maximum(energy, _FLOOR * np.maximum(whole, 1e-300)))
     return np.asarray(db - db.mean(axis=1, keepdims=True))
 
@@ -221,7 +223,7 @@ def compare(
     own = True
     if reference is not None and able.any():
         scorer = new_scorer().fit(reference)
-        chance = scorer.chance_if_usual(scorer.score_samples(shape[able]))
+        chance = scorer.chance_if_good(scorer.score_samples(shape[able]), usual=True)
         alike = able.copy()
         # Stricter than later turns: a reference of few places is a blunt judge, and a bad third must not
         # be where the search starts.
@@ -248,7 +250,7 @@ def compare(
         chance = np.full(len(shape), np.nan)
         score[heard] = scorer.score_samples(difference[heard])
         score[good] = scorer.held_out_[len(strays) :]  # not by what was learnt from themselves
-        chance[heard] = scorer.chance_if_usual(score[heard])
+        chance[heard] = scorer.chance_if_good(score[heard], usual=True)
         still = able & (np.nan_to_num(chance, nan=0.0) > settings.set_aside)
         if (still == good).all():
             break

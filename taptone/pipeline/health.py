@@ -559,7 +559,7 @@ def _band_end(g: Gathered, s: HealthSettings, codec: str) -> list[tuple[str, str
     for rate_hz in _TOLD_RATES_HZ:
         if 0.965 <= 2 * at_hz / rate_hz <= 1.08:
             return [("delivered rate", f"{told}: as after delivery at {rate_hz} Hz", at_hz, "Hz")]
-    return [("low-pass", told + ": low-passed, or a lossy copy", at_hz, "Hz")]
+    return [("low-pass", told + ": through a low-pass, or a lossy copy", at_hz, "Hz")]
 
 
 def _ten_down(near_hz: float, g: Gathered, part: slice) -> float:

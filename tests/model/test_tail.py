@@ -37,7 +37,7 @@ def test_the_usual_chance_is_that_of_one_more_draw():
     """Student's predictive distribution (any textbook): scipy's t, at mean and deviation of the logarithm."""
     score = np.array([0.5, 1.0, 2.0, 5.0])
     expected = stats.t(df=19, loc=0.2, scale=0.3 * math.sqrt(21 / 20)).sf(np.log(score))
-    assert Tail(0.2, 0.3, 20).usual_chance(score) == pytest.approx(expected, rel=1e-12)
+    assert Tail(0.2, 0.3, 20).chance(score, usual=True) == pytest.approx(expected, rel=1e-12)
 
 
 def test_the_chance_told_is_heavier_far_out_and_the_same_at_one_in_ten():
@@ -58,11 +58,16 @@ def test_fitted_chance_is_what_counting_gives(rng, places):
     repeats = 4000
     log = rng.normal(0.5, 0.4, (repeats, places))
     more = np.exp(rng.normal(0.5, 0.4, (repeats, 50)))
-    chance = np.array([fit_tail(np.exp(row)).usual_chance(one) for row, one in zip(log, more, strict=True)])
+    tails = [fit_tail(np.exp(row)) for row in log]
+    chance = np.array([tail.chance(one, usual=True) for tail, one in zip(tails, more, strict=True)])
+    told = np.array([tail.chance(one) for tail, one in zip(tails, more, strict=True)])
     for at in (0.1, 0.05, 0.01):
         # A tenth of it: a robust scale is not quite the one that Student's law is of, and the 50 draws that
         # share a reference go together. More than that of false flags would be a broken promise.
         assert np.mean(chance <= at) == pytest.approx(at, rel=0.10 if places > 10 else 0.25)
+        # The heavier tail that is told promises no more than that, and the same at one in ten.
+        assert np.mean(told <= at) <= np.mean(chance <= at) + 1e-9
+    assert np.mean(told <= 0.1) == pytest.approx(0.1, rel=0.10 if places > 10 else 0.25)
 
 
 def test_it_falls_with_the_score_and_rises_with_doubt():

@@ -191,7 +191,7 @@ def test_a_knock_at_the_start_is_named_and_is_no_tap(plain, said, array_sound):
     assert set(said(knocked)) == {"start spike"}
     heard = listen(array_sound(rounded(knocked), RATE))
     assert len(heard.taps) == 24
-    assert heard.rejected[0].sample < 0.1 * RATE
+    assert "start" in heard.rejected[0].reason
 
 
 def test_gusts_of_low_noise_are_wind(laid, said, rng):
