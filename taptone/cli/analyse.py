@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from rich.text import Text
 
     from taptone.settings import Settings
-    from taptone.types import Result, Sound
+    from taptone.types import Drift, Result, Sound
 
 #: Said after every analysis, in plain words.
 CAUTIONS = (
@@ -178,14 +178,17 @@ def _print(result: Result, out: str, *, rejected: bool) -> None:
                 shown = " ".join(labels[:4]) + (f" … {labels[-1]} ({len(labels)})" if len(labels) > 4 else "")
                 table.add_row(_plain(shown), _plain(reason))
         console.print(table)
+    other = "" if result.mirror else "the same place on the other side and "
     for area in result.areas:
         least, most = _size(area.at_least, area.at_least_m2), _size(area.at_most, area.at_most_m2)
         console.print(
-            f"area {' '.join(area.stations)}: at least {least}, up to the nearest stations without a "
-            f"difference {most}; the real edge may lie further out. Next: tap round it at half the spacing, "
-            "then the same place on the other side; look, press, photograph",
+            f"area {' '.join(area.stations)}: at least {least}, with one spacing round it {most}; the real "
+            f"edge may lie beyond. Next: tap round it at half the spacing, then {other}the inner face; look, "
+            "press, photograph",
             markup=False,
         )
+    for line in _unmoved(result.drift):
+        console.print(line, markup=False)
     for change in result.changes:
         tell(f"changed setting: {change.setting} is {change.value}, not {change.default}")
     for note in (*result.notes, *(result.cautions)):
@@ -202,6 +205,28 @@ def _print(result: Result, out: str, *, rejected: bool) -> None:
     for line in CAUTIONS:
         console.print(f"caution: {line}", markup=False)
     console.print(_plain(f"written: {out}/points.csv, taps.csv, log.json, map.svg, map.png"))
+
+
+def _unmoved(drift: Sequence[Drift]) -> list[str]:
+    """What a reference struck again could not have shown, where no sure change was found."""
+    from taptone.pipeline.drift import HEARD_PERCENT
+
+    told: dict[tuple[str, str], list[Drift]] = {}
+    for one in drift:
+        told.setdefault((one.first, one.later), []).append(one)
+    lines = []
+    for (first, later), measures in told.items():
+        if any(one.found != "none" for one in measures):
+            continue
+        limits = " and ".join(
+            f"{math.ceil(max(one.uncertain_percent, HEARD_PERCENT))} % in {one.measure.partition('_')[0]}"
+            for one in measures
+        )
+        lines.append(
+            f"reference struck again, {later} against {first}: no sure change; less than {limits} would not "
+            "have shown"
+        )
+    return lines
 
 
 def _phrase(code: str) -> str:

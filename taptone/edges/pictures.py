@@ -32,6 +32,7 @@ from matplotlib.patches import Polygon, Rectangle
 from matplotlib.ticker import MaxNLocator
 
 from taptone.pipeline.judge import rarity, sureness
+from taptone.pipeline.later import WAS_SUSPECT, say_beside
 from taptone.types import Panel, Point, Result, Structure
 
 __all__ = ["draw_map", "repeatable_style"]
@@ -43,6 +44,7 @@ _LINE = 1.35  # line height over size of type
 _LETTER = 1.1  # height of a label over size of type
 _TOUCH_IN = 0.003
 _MOST_LISTED = 8  # suspects in words below the map
+_MOST_REASONS = 3  # why stations were not assessed
 _MOST_LABELLED = 200  # stations; of more, the outermost carry labels
 
 _STYLE: Any = {
@@ -131,6 +133,7 @@ class _Mark:
     x: float
     y: float
     score: float = math.nan
+    was_suspect: bool = False  # until structure was declared after tapping
 
 
 def _figure(result: Result) -> Figure:
@@ -196,7 +199,8 @@ def _stations(panel: Panel, points: Iterable[Point]) -> list[_Mark]:
         if point is None or (not point.taps and not _UNTIED & set(point.flags)):
             marks.append(_Mark("not tapped", station.label, station.x_m, station.y_m))
         else:
-            marks.append(_Mark(point.verdict, station.label, station.x_m, station.y_m, point.score))
+            lost = WAS_SUSPECT in point.flags
+            marks.append(_Mark(point.verdict, station.label, station.x_m, station.y_m, point.score, lost))
     others = (point for point in found.values() if math.isfinite(point.x_m + point.y_m))
     return marks + [_Mark(p.verdict, p.station, p.x_m, p.y_m, p.score) for p in others]
 
@@ -230,9 +234,10 @@ def _title(result: Result) -> str:
 
 
 def _under(result: Result, marks: Sequence[_Mark]) -> list[str]:
-    """Return the lines below the title: how much was tapped, against what, measured from where."""
+    """Return the lines below the title: what was found, how much was tapped, against what, from where."""
     panel = result.panel
-    lines = []
+    found = Counter(point.verdict for point in result.points)
+    lines = [", ".join(f"{found[v]} {v}" for v in ("suspect", *_SHAPES) if found[v] or v == "suspect")]
     if panel:
         planned = {station.label for station in panel.stations}
         tapped = sum(point.taps > 0 and point.station in planned for point in result.points)
@@ -245,13 +250,23 @@ def _under(result: Result, marks: Sequence[_Mark]) -> list[str]:
         lines.append(f"{len(marks)} taps")
     if result.relative_to:
         against = result.relative_to
-        lines.append(against if against.startswith("relative") else f"relative to {against}")
+        lines.append(against if against.startswith("relative") else f"compared with {against}")
     if panel:
         facts = (("hammer", panel.hammer), ("recorder", panel.recorder), ("construction", panel.construction))
         lines.append("; ".join(f"{name}: {said or 'not recorded'}" for name, said in facts))
+        lines.append(f"conditions: {_conditions(panel)}")
         datum = f"Datum (x = 0, y = 0, marked +): {panel.datum}. " if panel.datum else ""
         lines.append(f"{datum}Drawn with x to the right and y up, whichever way the panel is looked at.")
     return lines
+
+
+def _conditions(panel: Panel) -> str:
+    """Return what was written down of the day."""
+    said = [f"surface {panel.surface_temp_c:g} °C"] if math.isfinite(panel.surface_temp_c) else []
+    for name, value in panel.conditions.items():
+        shown = {True: "yes", False: "no"}[value] if isinstance(value, bool) else value
+        said.append(f"{name.replace('_', ' ')} {shown}")
+    return "; ".join(said) or "not recorded"
 
 
 def _reach(panel: Panel) -> str:
@@ -264,12 +279,19 @@ def _reach(panel: Panel) -> str:
 
 def _footing(result: Result) -> list[str]:
     """Return what a reader of the map alone must know."""
-    lines = []
+    lines = list(say_beside(result.points))
     if result.areas:
         lines.append(
-            "Areas: solid line, at least this far (between suspects); dashed line, up to the nearest "
-            "stations without a difference: the real edge may lie further out."
+            "Areas: solid line, at least this far (between suspects); dashed line, one spacing further: the "
+            "real edge may lie beyond it."
         )
+    why = Counter(p.reason for p in result.points if p.verdict == "not assessed" and p.reason)
+    lines += [f"{count} not assessed: {reason}" for reason, count in why.most_common(_MOST_REASONS)]
+    if len(why) > _MOST_REASONS:
+        lines.append("More stations were not assessed for other reasons, see points.csv.")
+    if result.changes:
+        said = ", ".join(f"{c.setting} {c.value} (default {c.default})" for c in result.changes)
+        lines.append(f"Changed settings: {said}.")
     if any(point.verdict == "suspect" for point in result.points):
         lines.append("Counts of good places are estimates from a fitted tail; see points.csv.")
     version = result.versions.get("taptone", "")
@@ -508,15 +530,16 @@ def _draw_marks(canvas: _Canvas, marks: Sequence[_Mark]) -> None:
             canvas.axes.plot([m.x for m in here], [m.y for m in here], **place, **style, gid=gid)
 
     canvas.keep_clear(marks)
-    suspects = [mark for mark in marks if mark.verdict == "suspect"]
+    suspects = [mark for mark in marks if mark.verdict == "suspect" or mark.was_suspect]
     above, size = canvas.mark_pt / 2 + 0.8, canvas.text_pt
     for mark in suspects:
         canvas.text(mark.x, mark.y, mark.label, above, size, weight="bold")
     for mark in suspects:
         higher = above + (_LETTER * size if mark.label else 0.0)
-        canvas.text(mark.x, mark.y, "suspect", higher, size, weight="bold")
+        word = "was suspect" if mark.was_suspect else "suspect"
+        canvas.text(mark.x, mark.y, word, higher, size, weight="bold")
     for mark in marks if len(marks) <= _MOST_LABELLED else _outermost(marks):
-        if mark.verdict != "suspect":
+        if mark not in suspects:
             canvas.text(mark.x, mark.y, mark.label, above, 0.85 * size, color="0.35")
 
 
@@ -574,11 +597,11 @@ def _legend(result: Result, marks: Sequence[_Mark]) -> list[_Entry]:
         if count[verdict]:
             fill = {"mfc": tone(math.nan)} if verdict == "suspect" else {}
             several = verdict == "suspect" and len(scores) > 1
-            highest = f", score to {scores[-1]:.1f}" if several else ""
+            highest = f", highest score {scores[-1]:.1f}" if several else ""
             entries.append((_sign(verdict, fill), f"{verdict} ({count[verdict]}){highest}"))
             if several:
                 lowest = _sign(verdict, {"mfc": tone(scores[0])})
-                entries.append((lowest, f"suspect, score from {scores[0]:.1f}"))
+                entries.append((lowest, f"suspect, lowest score {scores[0]:.1f}"))
     if result.panel:
         for kind, hatch in _hatches(result.panel).items():
             line = all(s.width_m <= 0 and not s.outline for s in result.panel.structures if s.kind == kind)
@@ -588,7 +611,7 @@ def _legend(result: Result, marks: Sequence[_Mark]) -> list[_Entry]:
         if any(len(area.at_least) > 2 for area in result.areas):
             entries.append((_stroke("-", "black"), "suspect area, at least"))
         if any(len(area.at_most) > 2 for area in result.areas):
-            entries.append((_stroke("--", "black"), "suspect area, at most"))
+            entries.append((_stroke("--", "black"), "one spacing further"))
     return entries
 
 

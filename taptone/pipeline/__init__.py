@@ -25,7 +25,7 @@ from taptone.pipeline.faults import blocking, end_hz
 from taptone.pipeline.health import BAND_ENDS, CLIPPED, OVERLAPPED, START_S, find_health, flagged
 from taptone.pipeline.hint import hints
 from taptone.pipeline.judge import Heard, Judgement, judge
-from taptone.pipeline.later import beside
+from taptone.pipeline.later import beside, say_beside
 from taptone.pipeline.listening import Overheard
 from taptone.pipeline.measure import find_room, measure
 from taptone.pipeline.mirror import Mirrored, match, mirrored, say_mirror
@@ -187,7 +187,7 @@ def analyse(
     if structure_before is not None and not refused:
         without = made(structure=structure_before)
         judged = replace(judged, points=beside(judged.points, without.points, structure, structure_before))
-    notes += judged.notes
+    notes += [*say_beside(judged.points), *judged.notes]
     station = [""] * len(taps)
     used = [False] * len(taps)
     for spot in places:

@@ -30,7 +30,7 @@ MEASURES = ("decay_ms", "centroid_hz")
 
 _SURE = 0.99  # two-sided
 _LEAST = 3  # places struck again: the middle of fewer is no better than the worst of them
-_HEARD_PERCENT = 4.0  # a sure shift below this is no news unless the reference is so even that it matters
+HEARD_PERCENT = 4.0  # a sure shift below this is no news unless the reference is so even that it matters
 _SAME_M = 0.02  # reference stations nearer than this are one place
 _ENOUGH = 8  # places that show their own spread
 _FOUND = ("none", "drift", "beyond")
@@ -329,7 +329,7 @@ def _compared(first: Visit, later: Visit, n: int, measure: str, usual: float) ->
     if abs(shift) > unsure:
         if abs(shift) > own / 2:
             found = "beyond"
-        elif abs(math.expm1(shift)) >= _HEARD_PERCENT / 100:
+        elif abs(math.expm1(shift)) >= HEARD_PERCENT / 100:
             found = "drift"
     shift_percent, unsure_percent, half_percent = (
         round(100 * math.expm1(value), 2) for value in (shift, unsure, own / 2)

@@ -8,7 +8,9 @@ from dataclasses import replace
 from taptone.pipeline.judge import sureness
 from taptone.types import Point
 
-__all__ = ["beside"]
+__all__ = ["WAS_SUSPECT", "beside", "say_beside"]
+
+WAS_SUSPECT = "was suspect"
 
 
 def beside(
@@ -27,7 +29,7 @@ def beside(
     -------
     tuple of Point
         Those that lie on it, or are judged otherwise because of it, carry the flag ``declared after tapping``
-        and say what they were.
+        and say what they were; a suspect that no longer is one carries ``was suspect`` too.
 
     Examples
     --------
@@ -47,5 +49,33 @@ def beside(
         what = "it was" if kind != kind_before else "structure near by was"
         sure = f", confidence {sureness(was.confidence)}" if was.verdict == "suspect" else ""
         reason = f"{p.reason}; before {what} declared: {was.verdict}{sure}"
-        out.append(replace(p, flags=(*p.flags, "declared after tapping"), reason=reason))
+        lost = (WAS_SUSPECT,) if was.verdict == "suspect" != p.verdict else ()
+        out.append(replace(p, flags=(*p.flags, "declared after tapping", *lost), reason=reason))
     return tuple(out)
+
+
+def say_beside(points: Sequence[Point]) -> list[str]:
+    """Name the suspects that a later declaration explains: nobody may lose sight of them by it.
+
+    Parameters
+    ----------
+    points : sequence of Point
+        From :func:`beside`.
+
+    Returns
+    -------
+    list of str
+        One line, or none.
+
+    Examples
+    --------
+    >>> say_beside([Point("deck", "B3", 0.3, 0.2, 1, (), (), 1.0, "at structure", flags=("was suspect",))])
+    ['suspect until structure was declared after tapping: B3. Look at them again all the same']
+    """
+    lost = [p.station for p in points if WAS_SUSPECT in p.flags]
+    if not lost:
+        return []
+    return [
+        f"suspect until structure was declared after tapping: {' '.join(lost)}. "
+        "Look at them again all the same"
+    ]

@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 
 from taptone.edges.pictures import draw_map
-from taptone.types import Area, Panel, Point, Recording, Result, Station, Structure
+from taptone.types import Area, Change, Panel, Point, Recording, Result, Station, Structure
 
 SVG = "{http://www.w3.org/2000/svg}"
 XLINK = "{http://www.w3.org/1999/xlink}href"
@@ -117,7 +117,9 @@ def test_words_on_the_map():
     text = "\n".join(words(svg(make())))
     for said in (
         "Rudder blade, port, outside",
+        "2 suspect, 7 no difference, 1 at structure, 1 not assessed",
         "11 of 12 stations tapped",
+        "conditions: not recorded",
         "relative to this panel only",
         "Datum (x = 0, y = 0, marked +): top of the stock, x aft, y up. Drawn with x to the right",
         "x, m",
@@ -131,7 +133,7 @@ def test_words_on_the_map():
         "stringer (declared)",
         "fitting (declared)",
         "suspect area, at least",
-        "suspect area, at most",
+        "one spacing further",
         "A1 suspect, confidence 0.987 (about 1 good place in 4,000 would sound this different)",
     ):
         assert said in text
@@ -140,9 +142,29 @@ def test_words_on_the_map():
     assert all(counts[label] == 1 for label in ("A1", "A2", "B1", "C4"))
 
 
+def test_what_changes_how_the_map_is_read_stands_on_it():
+    result = make()
+    panel = replace(result.panel, surface_temp_c=14.0, conditions={"date": "2026-04-11", "wet_sides": False})
+    lost = replace(result.points[0], verdict="at structure", flags=("declared after tapping", "was suspect"))
+    points = tuple(
+        replace(p, reason="frozen within 72 h") if p.verdict == "not assessed" else p
+        for p in (lost, *result.points[1:])
+    )
+    changes = (Change("judge.confidence", 0.95, 0.999),)
+    text = "\n".join(words(svg(replace(result, panel=panel, points=points, changes=changes))))
+    for said in (
+        "conditions: surface 14 °C; date 2026-04-11; wet sides no",
+        "suspect until structure was declared after tapping: A1. Look at them again all the same",
+        "1 not assessed: frozen within 72 h",
+        "Changed settings: judge.confidence 0.999 (default 0.95).",
+    ):
+        assert said in text
+    assert Counter(text.split("\n"))["was suspect"] == 1
+
+
 def test_reference_is_named_when_there_is_one():
     text = svg(replace(make(), relative_to="baseline teapot.json"))
-    assert "relative to baseline teapot.json" in words(text)
+    assert "compared with baseline teapot.json" in words(text)
     assert "this panel only" not in text
 
 
