@@ -105,7 +105,7 @@ def analyse_sounds(
         structure_before=_kinds_before(panel, settings),
         rechecks=rechecks,
         mirror=facing,
-        refused=against[0] if against and not anyway else "",
+        refused="" if anyway else "; ".join(against),
         settings=settings,
         versions=_versions(),
         on_sound=on_sound,

@@ -124,8 +124,8 @@ def _figure(explained: Explained, heard: _Heard) -> Figure:
     point, panel = explained.point, explained.result.panel
     name = f"{point.station}" if panel else f"tap {point.station}"
     of = "".join(f"; {text}" for text in (panel.boat, panel.name) if text) if panel else ""
-    score = f", score {point.score:.2f}" if math.isfinite(point.score) else ""
-    cut = f" (suspect from {explained.cut:.2f})" if math.isfinite(explained.cut) else ""
+    score = f", score {point.score:.1f}" if math.isfinite(point.score) else ""
+    cut = f" (suspect from {explained.cut:.1f})" if math.isfinite(explained.cut) else ""
     top = _write(figure, _shown(f"{name}: {point.verdict}{score}{cut}{of}"), 12, 0.975, most=1, weight="bold")
     top = _write(figure, _shown(point.reason), 7.5, top - 0.004, most=3)
     bottom, gap = 0.145, 0.085
@@ -401,6 +401,8 @@ def _legend(figure: Figure, explained: Explained) -> None:
     compared = explained.judging.compared
     several = explained.point.taps > 1
     good = "reference places" if explained.judging.known is not None and not compared.own else "good stations"
+    if explained.result.relative_to.startswith("nothing"):
+        good = "places of the refused baseline"
     entries: list[tuple[Any, str]] = [
         (Line2D([], [], **_POOLED), "this station, strikes pooled" if several else "this station")
     ]
@@ -412,6 +414,8 @@ def _legend(figure: Figure, explained: Explained) -> None:
     middle = "; of decays, the reference's middle" if explained.reference is not None else ""
     if explained.parts:
         entries.append((Line2D([], [], **_EXPECTED), f"expected here ± usual{middle}"))
+    elif explained.reference is not None:
+        entries.append((Line2D([], [], **_EXPECTED), "of decays, their middle"))
     entries.append((Patch(**_SPREAD), f"{good}, 10 to 90 of 100"))
     figure.legend(
         [handle for handle, _ in entries],

@@ -55,9 +55,9 @@ def frozen(panel: Panel | None, temp_c: float) -> str:
     Examples
     --------
     >>> frozen(None, -3.0)
-    'surface at -3 °C: ice makes a loose or wet place sound good'
+    'surface at -3 °C: ice can make a loose or wet place sound good'
     """
-    ice = "ice makes a loose or wet place sound good"
+    ice = "ice can make a loose or wet place sound good"
     if panel is not None and panel.conditions.get("frozen_within_72h") is True:
         return f"frozen within 72 h: {ice}"
     return f"surface at {temp_c:.0f} °C: {ice}" if temp_c <= 0 else ""

@@ -205,7 +205,7 @@ def test_what_the_panel_states_is_not_overruled(rng, reference):
 @pytest.mark.parametrize(
     ("temp_c", "why"),
     [
-        (-1.0, "surface at -1 °C: ice makes"),
+        (-1.0, "surface at -1 °C: ice can make"),
         (45.0, "surface at 45 °C, the baseline's at 14 °C: more than 10 °C apart"),
         (20.0, ""),
     ],
@@ -219,6 +219,13 @@ def test_too_cold_or_too_far_from_the_baseline(rng, reference, temp_c, why):
         assert result.relative_to == "nothing: the baseline was refused"
     else:
         assert labels(result, "not assessed") == []
+
+
+def test_all_that_speaks_against_it_is_said_at_once(rng, reference):
+    text = panel_text(1, 9).replace("60 g steel", "90 g brass")
+    frozen = parse_panel(f"conditions = {{ frozen_within_72h = true }}\n{text}", source="deck.toml")
+    result = analyse_sounds([recorded(rng, 1, 9)], panel=frozen, reference=reference)
+    refused(result, "another hammer (60 g steel), this panel is of 90 g brass; frozen within 72 h")
 
 
 @pytest.mark.parametrize("with_reference", [True, False])
