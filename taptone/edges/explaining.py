@@ -562,21 +562,21 @@ def in_words(explained: Explained) -> str:
     said = [_head(explained)]
     if point.verdict == "not assessed" or not explained.parts:
         said.append(
-            f"Not assessed: {point.reason}. Nothing was scored; it is judged once that no longer holds."
+            f"Not assessed: {point.reason}. Nothing was scored. It can be judged once that no longer holds."
         )
         return " ".join(said)
+    said.append(f"As read by a person: {_read(explained)}.")
     said += [_compared_with(explained), _moved_by(explained), *_would_change(explained)]
     if point.verdict == "no difference":
         noticed = point.reason.rpartition("; ")[2]
         said.append(f"{noticed[:1].upper()}{noticed[1:]}.")
-    said.append(f"Decay and centroid as read by a person: {_read(explained)}.")
     return " ".join(said)
 
 
 def _head(explained: Explained) -> str:
     point, panel = explained.point, explained.result.panel
     where = f"Station {point.station} of {panel.name}" if panel else f"Tap {point.station}"
-    score = f", score {point.score:.2f}" if math.isfinite(point.score) else ""
+    score = f", score {point.score:.1f}" if math.isfinite(point.score) else ""
     strikes = f"{point.taps} strike{'s' * (point.taps != 1)}"
     heard = (
         f"{strikes} in {' and '.join(point.recordings)} at {point.time_s:.3f} s"
@@ -641,12 +641,12 @@ def _would_change(explained: Explained) -> Iterator[str]:
     suspect = point.verdict == "suspect"
     if suspect:
         yield (
-            f"Below score {explained.cut:.2f} it would be no difference: the same difference at "
+            f"Below score {explained.cut:.1f} it would be no difference: the same difference at "
             f"{100 * times:.0f} % of its size, the other stations as they are."
         )
     else:
         yield (
-            f"From score {explained.cut:.2f} on it would be suspect: the same difference {times:.1f} times "
+            f"From score {explained.cut:.1f} on it would be suspect: the same difference {times:.1f} times "
             "as large, the other stations as they are."
         )
     yield _one_feature(explained, suspect)

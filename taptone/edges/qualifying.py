@@ -103,7 +103,10 @@ def _lacking(result: Result, hammer: str) -> str:
 def _clause(across_mm: float) -> str:
     if math.isnan(across_mm):
         return "even a wide patch might not have been noticed here (estimate)"
-    return f"a loose patch from about {across_mm:.0f} mm across under it would have been noticed (estimate)"
+    return (
+        f"a loose patch from about {across_mm:.0f} mm across centred under it would probably have been "
+        "noticed (estimate)"
+    )
 
 
 def _note(sizes: Mapping[int, float], facts: Mapping[str, Any]) -> str:
@@ -113,7 +116,10 @@ def _note(sizes: Mapping[int, float], facts: Mapping[str, Any]) -> str:
     if worst:
         least, most = min(worst), max(worst)
         span = f"{least:.0f} mm" if least == most else f"{least:.0f} to {most:.0f} mm"
-        parts.append(f"a loose patch from about {span} across under a station would have been noticed")
+        parts.append(
+            f"a loose patch from about {span} across, air behind it and centred under a station, would have "
+            "been noticed nine times in ten"
+        )
     if deaf:
         where = "there" if not worst else f"at {deaf} stations"
         parts.append(

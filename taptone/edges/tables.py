@@ -35,7 +35,7 @@ from taptone.types import BAND_NAMES_HZ, MEASURE_NAMES, Point, Result
 __all__ = ["DECIMALS", "POINT_COLUMNS", "TAP_COLUMNS", "may_write", "write_result"]
 
 #: Decimals of a value by the end of its name. ``confidence`` is rounded down, so that it reaches neither the
-#: limit of a verdict nor certainty by rounding; ``chance_if_good`` keeps six significant digits instead.
+#: limit of a verdict nor certainty by rounding; ``chance_if_good`` keeps three significant digits instead.
 DECIMALS: Mapping[str, int] = {
     "_s": 4,
     "_ms": 2,
@@ -203,7 +203,7 @@ def _round(name: str, value: Any) -> Any:
     if not isinstance(value, float):
         return value
     if name == "chance_if_good":
-        return float(f"{value:.6g}")
+        return float(f"{value:.3g}")
     end = next((end for end in DECIMALS if name.endswith(end)), None)
     if end is None:
         return value

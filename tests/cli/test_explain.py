@@ -88,7 +88,7 @@ def test_a_suspect(typed, case):
     code, out, err = typed("explain", case / "log", "b3")
     assert (code, err) == (0, "")
     assert out.startswith(
-        f"Station B3 of foredeck: suspect, score {row(case / 'log', 'B3')['score']:.2f}; 1 strike"
+        f"Station B3 of foredeck: suspect, score {row(case / 'log', 'B3')['score']:.1f}; 1 strike"
     )
     assert "17 third-octaves from 200 to 8000 Hz" in out
     assert "its 8 good neighbours" in out
@@ -129,7 +129,7 @@ def test_a_tap_without_a_panel(typed, case):
 def test_settings_of_the_log_are_used(typed, case):
     code, out, err = typed("explain", case / "changed", "B3")
     assert (code, err) == (0, "")
-    assert f"score {row(case / 'changed', 'B3')['score']:.2f}" in out
+    assert f"score {row(case / 'changed', 'B3')['score']:.1f}" in out
     assert row(case / "changed", "B3")["score"] != row(case / "log", "B3")["score"]
 
 

@@ -89,8 +89,8 @@ def test_a_patch_wider_than_stated_is_flagged_and_a_far_narrower_one_is_not(deck
 
 def test_it_is_said_in_every_reason_once_in_the_notes_and_in_the_log(deck):
     result = deck()
-    clause = f"; a loose patch from about {size_mm(result):.0f} mm across under it would have been noticed "
-    clause += "(estimate)"
+    clause = f"; a loose patch from about {size_mm(result):.0f} mm across centred under it would "
+    clause += "probably have been noticed (estimate)"
     reasons = [p.reason for p in result.points if p.verdict == "no difference"]
     assert len(reasons) > 25
     told = {

@@ -139,7 +139,7 @@ def test_points_come_back(result, tmp_path):
     assert first["samples"] == "4800 9600"
     assert shlex.split(first["flags"]) == ["count differs", "soft"]
     assert first["reason"] == 'decay 18 ms, "6 neighbours" 41 ms'
-    rounded = {"x_m": 0.1235, "y_m": 0.0, "time_s": 0.1, "score": 6.123, "chance_if_good": 0.000123457}
+    rounded = {"x_m": 0.1235, "y_m": 0.0, "time_s": 0.1, "score": 6.123, "chance_if_good": 0.000123}
     rounded |= {"decay_ms": 17.85, "centroid_hz": 1234.6}
     assert {name: float(first[name]) for name in rounded} == rounded
     assert not first["y_m"].startswith("-")
