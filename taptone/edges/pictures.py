@@ -236,8 +236,10 @@ def _title(result: Result) -> str:
 def _under(result: Result, marks: Sequence[_Mark]) -> list[str]:
     """Return the lines below the title: what was found, how much was tapped, against what, from where."""
     panel = result.panel
-    found = Counter(point.verdict for point in result.points)
-    lines = [", ".join(f"{found[v]} {v}" for v in ("suspect", *_SHAPES) if found[v] or v == "suspect")]
+    found = Counter(mark.verdict for mark in marks)
+    judged = bool(found["no difference"] + found["at structure"])  # else nobody could have been suspect
+    counts = [f"{found[v]} {v}" for v in _SHAPES if found[v] or (judged and v == "suspect")]
+    lines = [", ".join(counts), *say_beside(result.points)] if counts else []
     if panel:
         planned = {station.label for station in panel.stations}
         tapped = sum(point.taps > 0 and point.station in planned for point in result.points)
@@ -279,14 +281,14 @@ def _reach(panel: Panel) -> str:
 
 def _footing(result: Result) -> list[str]:
     """Return what a reader of the map alone must know."""
-    lines = list(say_beside(result.points))
+    lines = []
     if result.areas:
         lines.append(
             "Areas: solid line, at least this far (between suspects); dashed line, one spacing further: the "
             "real edge may lie beyond it."
         )
-    why = Counter(p.reason for p in result.points if p.verdict == "not assessed" and p.reason)
-    lines += [f"{count} not assessed: {reason}" for reason, count in why.most_common(_MOST_REASONS)]
+    why = Counter(p.reason for p in result.points if p.reason != "not tapped" and p.verdict == "not assessed")
+    lines += [f"{count} not assessed: {reason}" for reason, count in why.most_common(_MOST_REASONS) if reason]
     if len(why) > _MOST_REASONS:
         lines.append("More stations were not assessed for other reasons, see points.csv.")
     if result.changes:

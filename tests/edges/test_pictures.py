@@ -117,7 +117,6 @@ def test_words_on_the_map():
     text = "\n".join(words(svg(make())))
     for said in (
         "Rudder blade, port, outside",
-        "2 suspect, 7 no difference, 1 at structure, 1 not assessed",
         "11 of 12 stations tapped",
         "conditions: not recorded",
         "relative to this panel only",
@@ -138,6 +137,7 @@ def test_words_on_the_map():
     ):
         assert said in text
     counts = Counter(text.split("\n"))
+    assert counts["2 suspect, 7 no difference, 1 at structure, 1 not assessed, 1 not tapped"] == 1
     assert counts["suspect"] == 2  # beside each suspect
     assert all(counts[label] == 1 for label in ("A1", "A2", "B1", "C4"))
 
@@ -160,6 +160,15 @@ def test_what_changes_how_the_map_is_read_stands_on_it():
     ):
         assert said in text
     assert Counter(text.split("\n"))["was suspect"] == 1
+
+
+def test_where_nothing_was_judged_nothing_is_said_of_suspects():
+    result = make()
+    points = tuple(replace(p, verdict="not assessed", reason="frozen within 72 h") for p in result.points)
+    found = words(svg(replace(result, points=points, areas=())))
+    assert "11 not assessed, 1 not tapped" in found
+    assert "11 not assessed: frozen within 72 h" in found
+    assert not any("suspect" in text for text in found)
 
 
 def test_reference_is_named_when_there_is_one():
