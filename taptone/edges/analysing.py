@@ -13,7 +13,8 @@ import numpy as np
 
 from taptone import __version__
 from taptone.edges.qualifying import with_smallest
-from taptone.edges.stated import NAMES, difference, frozen
+from taptone.edges.stated import NAMES, contradiction, difference, frozen
+from taptone.errors import PanelError
 from taptone.model.baseline import Baseline
 from taptone.pipeline import Judging, analyse
 from taptone.pipeline.compare import crisper
@@ -73,6 +74,8 @@ def analyse_sounds(
     ------
     SoundError
         If no tap was heard at all.
+    PanelError
+        If the panel and what is stated contradict each other.
 
     Examples
     --------
@@ -82,6 +85,9 @@ def analyse_sounds(
     taptone.errors.SoundError: no tap was heard: tap nearer to the microphone, in a quieter moment
     """
     if panel is not None:
+        apart = contradiction(panel, stated)
+        if apart:
+            raise PanelError(apart, hint="correct one of them")
         given = {k: v for k, v in stated.items() if not _unsaid(v) and _unsaid(getattr(panel, k))}
         cautions = tuple(c for c in panel.cautions if not any(c.startswith(_spoken(name)) for name in given))
         panel = dataclasses.replace(panel, **given, cautions=cautions)
@@ -95,6 +101,10 @@ def analyse_sounds(
         *filter(None, [frozen(panel, temp_c), _far_in_temperature(temp_c, reference)]),
     ]
     facing, said = _other_side(panel, facts, mirror, anyway)
+    same = [s.recording.name for s in sounds if facing and s.recording.sha256 in facing.recordings]
+    if same:
+        facing = None
+        said = [f"the log given with --mirror is of {same[0]} too: that is this side, and is not used"]
     judgings: list[Judging] = []
     result = analyse(
         sounds,

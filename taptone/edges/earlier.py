@@ -48,7 +48,7 @@ def load_earlier(path: str | os.PathLike[str]) -> Earlier:
     taptone.errors.LogError: there is no log nowhere: give the log.json of taptone analyse, or its folder
     """
     file = Path(path)
-    if file.is_dir():
+    if os.path.isdir(file):
         file = file / "log.json"
     try:
         content = file.read_bytes()
@@ -83,6 +83,7 @@ def _earlier(log: Mapping[str, Any], sha256: str, source: str) -> Earlier:
         if own and point["verdict"] != "not assessed":
             levels, measures, _ = pool(own)
             bands[k], ring_db[k] = levels, measures["ring_db"]
+    struck = {tap.recording for own in taps.values() for tap in own}
     return Earlier(
         panel=str(panel["name"]),
         stated={name: str(panel[name]) for name in NAMES},
@@ -93,6 +94,7 @@ def _earlier(log: Mapping[str, Any], sha256: str, source: str) -> Earlier:
         verdicts=tuple(str(point["verdict"]) for point in points),
         chance_if_good=np.array([_number(point["chance_if_good"]) for point in points]),
         sha256=sha256,
+        recordings=tuple(str(r["sha256"]) for r in log["recordings"] if r["name"] in struck),
     )
 
 

@@ -256,6 +256,7 @@ def test_a_bad_setting(typed, case, tmp_path, text, said):
 def test_a_place_that_cannot_be_written_to(typed, case, tmp_path, out):
     (tmp_path / "file").write_text("stays")
     refused(typed, tmp_path, words(case, out=out), f"{out} cannot be written to")
+    refused(typed, tmp_path, words(case, out="n" * 300), "n cannot be written to (File name too long)")
 
 
 def test_a_picture_that_cannot_be_replaced_leaves_the_earlier_log(typed, case, tmp_path):
@@ -277,6 +278,37 @@ def test_a_wrong_word_exits_2(typed, case, tmp_path, more):
 
 def test_no_recording_exits_2(typed):
     assert typed("analyse")[0] == 2
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        (
+            ["--hammer", "90 g plastic"],
+            "the panel is of another hammer (60 g steel) than stated (90 g plastic)",
+        ),
+        (["--surface-temp-c", "-4"], "the panel is of another temperature (14 °C) than stated (-4 °C)"),
+    ],
+)
+def test_the_command_does_not_contradict_the_panel_file(typed, case, tmp_path, more, said):
+    text = (case / "deck.toml").read_text().replace("grid =", "surface_temp_c = 14\ngrid =")
+    (tmp_path / "deck.toml").write_text(text, encoding="utf-8")
+    refused(typed, tmp_path, [*words(case, panel="deck.toml"), *more], f"{said}: correct one of them")
+
+
+def test_too_few_reference_stations_are_said(typed, case, tmp_path):
+    listed = [
+        f'[[station]]\nlabel = "{row}{n + 1}"\nx = {0.05 + 0.1 * n}\ny = {y}\nrole = "{role}"\n'
+        for row, y, role in (("A", 0.05, "panel"), ("B", 0.15, "panel"))
+        for n in range(9)
+    ]
+    listed[:4] = [text.replace('"panel"', '"reference"') for text in listed[:4]]
+    head = panel_text(2, 9).partition("grid =")[0]
+    (tmp_path / "deck.toml").write_text(head + "\n".join(listed), encoding="utf-8")
+    code, out, err = typed(*words(case, panel="deck.toml", baseline=None))
+    assert code == 0
+    assert "relative to this panel only" in out
+    assert "note: 4 stations marked as reference are not compared with: 8 heard are needed" in err
 
 
 # -- struck again, the other side, all the same ----------------------------------------------------------
@@ -326,6 +358,15 @@ def test_a_recheck_named_among_the_recordings_stands_in_its_place(typed, case, a
     assert [r["name"] for r in log["recordings"]] == ["deck.wav", "lower.wav", "same.wav"]
 
 
+def test_a_recheck_may_be_spelt_in_two_ways(typed, case, again, tmp_path):
+    typing = words(case)
+    typing[1:1] = [again / "same.wav"]
+    code, _, err = typed(*typing, "--recheck", again / ".." / again.name / "same.wav")
+    assert code == 0
+    log = json.loads((tmp_path / "log" / "log.json").read_text(encoding="utf-8"))
+    assert [r["name"] for r in log["recordings"]] == ["deck.wav", "same.wav"]
+
+
 def test_only_rechecks_is_a_wrong_word(typed, case, again, tmp_path):
     code, out, err = typed("analyse", again / "same.wav", "--recheck", again / "same.wav")
     assert (code, out) == (2, "")
@@ -337,7 +378,11 @@ def test_the_other_side_from_its_log(typed, case, tmp_path):
     (tmp_path / "deck.toml").write_text(
         (case / "deck.toml").read_text().replace("grid =", 'mirror_of = "port deck"\ngrid =')
     )
-    assert typed(*words(case, panel="port.toml", out="port"))[0] == 0
+    # The same taps, recorded a little more softly: another file.
+    samples, rate_hz = soundfile.read(case / "deck.wav")
+    soundfile.write("port.wav", 0.9 * samples, rate_hz, "PCM_24")
+    typing = words(case, panel="port.toml", out="port")
+    assert typed("analyse", "port.wav", *typing[2:])[0] == 0
     code, _, err = typed(*words(case, panel="deck.toml", mirror="port"))
     assert code == 0
     table = {row["station"]: row for row in rows(tmp_path / "log" / "points.csv")}
@@ -353,7 +398,15 @@ def test_the_other_side_from_its_log(typed, case, tmp_path):
     assert "is of panel foredeck, the panel file says port deck: the other side is not used" in err
 
 
-@pytest.mark.parametrize("mirror", ["nowhere", "good.json"])
+def test_a_side_is_not_its_own_mirror(typed, case, tmp_path):
+    assert typed(*words(case, out="port"))[0] == 0
+    code, _, err = typed(*words(case, mirror="port"))
+    assert code == 0
+    assert "the log given with --mirror is of deck.wav too: that is this side, and is not used" in err
+    assert not any(row["mirror_station"] for row in rows(tmp_path / "log" / "points.csv"))
+
+
+@pytest.mark.parametrize("mirror", ["nowhere", "good.json", "n" * 300])
 def test_a_bad_log_of_the_other_side(typed, case, tmp_path, mirror):
     (tmp_path / "good.json").write_text((case / "good.json").read_text())
     refused(typed, tmp_path, words(case, mirror=mirror), "log")
