@@ -443,6 +443,7 @@ class Earlier:
     chance_if_good: FloatArray
     sha256: str = ""
     recordings: tuple[str, ...] = ()
+    settings: Mapping[str, object] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

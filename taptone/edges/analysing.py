@@ -131,7 +131,10 @@ def analyse_sounds(
         f"{name}: the baseline was learned from this very recording: it is compared with itself"
         for name in own
     ]
-    notes += _set_otherwise(reference, settings)
+    if reference is not None:
+        notes += _set_otherwise("the baseline was learned", reference.settings, settings)
+    if facing is not None:
+        notes += _set_otherwise("the other side was analysed", facing.settings, settings)
     return dataclasses.replace(result, notes=(*result.notes, *said, *notes), stated=asked)
 
 
@@ -216,16 +219,15 @@ def _other_side(
     return None, [f"{why}: the other side is not used (--anyway uses it)"]
 
 
-def _set_otherwise(reference: Reference | None, settings: Settings) -> list[str]:
-    """A line where the baseline was learned with other settings than these."""
-    there = reference.settings if reference is not None else {}
+def _set_otherwise(what: str, there: Mapping[str, Any], settings: Settings) -> list[str]:
+    """A line where something else was measured with other settings than these."""
     judged = {name: value for name, value in flat(settings).items() if not name.startswith("judge.")}
     apart = [f"{k} {there[k]}, not {v}" for k, v in judged.items() if k in there and there[k] != v]
     if not apart:
         return []
     return [
-        f"the baseline was learned with other settings ({'; '.join(apart)}): what is compared was not "
-        "measured in the same way; learn it anew with these"
+        f"{what} with other settings ({'; '.join(apart)}): what is compared was not measured in the same "
+        "way; do it anew with these"
     ]
 
 

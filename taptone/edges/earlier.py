@@ -61,7 +61,7 @@ def load_earlier(path: str | os.PathLike[str]) -> Earlier:
         raise LogError(f"{file} is no log: it is not JSON", hint=_HINT) from error
     try:
         return _earlier(log, hashlib.sha256(content).hexdigest(), str(file))
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise LogError(f"{file} is not a log of this program", hint=_HINT) from error
 
 
@@ -95,6 +95,7 @@ def _earlier(log: Mapping[str, Any], sha256: str, source: str) -> Earlier:
         chance_if_good=np.array([_number(point["chance_if_good"]) for point in points]),
         sha256=sha256,
         recordings=tuple(str(r["sha256"]) for r in log["recordings"] if r["name"] in struck),
+        settings=dict(log["settings"]),
     )
 
 

@@ -55,6 +55,7 @@ from taptone.types import (
 __all__ = ["Judging", "Listened", "analyse", "hear", "listen", "pool", "strikes", "within_band"]
 
 _ALONE = "relative to this panel only"
+_CUT_OFF = "; clipped, which by itself changes how a tap sounds"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -629,7 +630,7 @@ def _point(
         neighbour_decay_ms=judged.neighbour_decay_ms,
         neighbour_centroid_hz=judged.neighbour_centroid_hz,
         flags=tuple(flags),
-        reason=judged.reason,
+        reason=judged.reason + (_CUT_OFF if assessed and "clipped" in flags else ""),
     )
 
 

@@ -234,6 +234,14 @@ def test_a_bad_recording(typed, case, tmp_path, name, content, said):
     refused(typed, tmp_path, ["analyse", case / "deck.wav", name, "--out", "log"], said)
 
 
+def test_recordings_of_one_name(typed, case, tmp_path):
+    (tmp_path / "other").mkdir()
+    (tmp_path / "other" / "deck.wav").write_bytes((case / "good.wav").read_bytes())
+    typing = words(case)
+    typing[1:1] = ["other/deck.wav"]
+    refused(typed, tmp_path, typing, "has the same name as another recording, deck.wav: give a copy of it")
+
+
 def test_no_tap_in_it(typed, tmp_path, rng):
     soundfile.write(tmp_path / "wind.wav", rng.normal(0, 1e-3, RATE), RATE)
     refused(typed, tmp_path, ["analyse", "wind.wav", "--out", "log"], "no tap was heard")
@@ -294,6 +302,18 @@ def test_the_command_does_not_contradict_the_panel_file(typed, case, tmp_path, m
     text = (case / "deck.toml").read_text().replace("grid =", "surface_temp_c = 14\ngrid =")
     (tmp_path / "deck.toml").write_text(text, encoding="utf-8")
     refused(typed, tmp_path, [*words(case, panel="deck.toml"), *more], f"{said}: correct one of them")
+
+
+def test_a_clipped_strike_says_so_beside_its_verdict(typed, case, tmp_path):
+    samples, rate_hz = soundfile.read(case / "deck.wav")
+    peak = np.abs(samples).max()
+    soundfile.write("deck.wav", np.clip(1.2 / peak * samples, -1, 1), rate_hz, "PCM_24")
+    assert typed("analyse", "deck.wav", *words(case)[2:])[0] == 0
+    table = [r for r in rows(tmp_path / "log" / "points.csv") if r["verdict"] != "not assessed"]
+    clipped = ["clipped" in row["flags"] for row in table]
+    assert any(clipped)
+    said = ["; clipped, which by itself changes how a tap sounds" in row["reason"] for row in table]
+    assert said == clipped
 
 
 def test_too_few_reference_stations_are_said(typed, case, tmp_path):
@@ -392,6 +412,12 @@ def test_the_other_side_from_its_log(typed, case, tmp_path):
     log = json.loads((tmp_path / "log" / "log.json").read_text(encoding="utf-8"))
     sha256 = hashlib.sha256((tmp_path / "port" / "log.json").read_bytes()).hexdigest()
     assert log["mirror"] == {"panel": "port deck", "sha256": sha256, "stations": 18}
+    log["settings"]["measure.window_ms"] = 25.0
+    log["panel"]["name"] = "port deck"
+    log["recordings"] = []
+    (tmp_path / "otherwise.json").write_text(json.dumps(log), encoding="utf-8")
+    _, _, err = typed(*words(case, panel="deck.toml", mirror="otherwise.json", out="three"))
+    assert "note: the other side was analysed with other settings (measure.window_ms 25.0, not " in err
     # Its own log is of another panel than the file names.
     code, _, err = typed(*words(case, panel="deck.toml", mirror="log/log.json", out="two"))
     assert code == 0
