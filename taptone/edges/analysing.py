@@ -197,7 +197,9 @@ def _other_side(
     """The other side if it is what the panel says, and what a person should know."""
     if mirror is None:
         return None, []
-    wanted = [] if panel is None else [name for name in (panel.mirror_of, panel.opposite_face_of) if name]
+    if panel is None:  # nobody knows which station faces which: the pipeline says so
+        return mirror, []
+    wanted = [name for name in (panel.mirror_of, panel.opposite_face_of) if name]
     if not wanted:
         return mirror, [
             f"the panel file says neither mirror_of nor opposite_face_of: {mirror.panel} is taken for the "

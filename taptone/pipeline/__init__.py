@@ -172,6 +172,7 @@ def analyse(
         again += [replace(tap, flags=(*tap.flags, "recheck")) for tap in measured]
         rejected += struck.rejected
         notes += [*struck.notes, *odd]
+        notes += [f"{f.recording}: {f.name}: {f.evidence}" for f in struck.findings]
     made = partial(
         _judged,
         taps,

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from scipy.signal import resample_poly
 
 from taptone.cli import main
 from taptone.edges.soundfiles import open_sound
@@ -378,6 +379,14 @@ def test_a_recheck_named_among_the_recordings_stands_in_its_place(typed, case, a
     assert [r["name"] for r in log["recordings"]] == ["deck.wav", "lower.wav", "same.wav"]
 
 
+def test_what_was_done_to_a_recheck_is_said(typed, case, again, tmp_path):
+    samples, rate_hz = soundfile.read(again / "same.wav")
+    soundfile.write("slow.wav", resample_poly(samples, 80, 441), rate_hz * 80 // 441, "PCM_24")
+    code, _, err = typed(*words(case), "--recheck", "slow.wav")
+    assert code == 0
+    assert "note: slow.wav: delivered rate: 8000 samples a second" in err
+
+
 def test_a_recheck_may_be_spelt_in_two_ways(typed, case, again, tmp_path):
     typing = words(case)
     typing[1:1] = [again / "same.wav"]
@@ -422,6 +431,14 @@ def test_the_other_side_from_its_log(typed, case, tmp_path):
     code, _, err = typed(*words(case, panel="deck.toml", mirror="log/log.json", out="two"))
     assert code == 0
     assert "is of panel foredeck, the panel file says port deck: the other side is not used" in err
+
+
+def test_another_side_without_a_panel_file(typed, case, tmp_path):
+    assert typed(*words(case, out="port"))[0] == 0
+    code, _, err = typed("analyse", case / "good.wav", "--mirror", "port")
+    assert code == 0
+    assert "the other side is not used" in err
+    assert "the panel file says" not in err
 
 
 def test_a_side_is_not_its_own_mirror(typed, case, tmp_path):
