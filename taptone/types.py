@@ -430,7 +430,7 @@ class Earlier:
     """Another panel as an earlier log holds it: its stations, how they sounded, how they were judged.
 
     ``bands_db`` has shape (stations, bands of :data:`BAND_CENTRES_HZ`); a row of ``nan`` where a station was
-    not assessed.
+    not assessed. ``recordings`` are the SHA-256 of those its stations were struck in.
     """
 
     panel: str
@@ -442,6 +442,8 @@ class Earlier:
     verdicts: tuple[str, ...]
     chance_if_good: FloatArray
     sha256: str = ""
+    recordings: tuple[str, ...] = ()
+    settings: Mapping[str, object] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
@@ -26,7 +27,8 @@ class Invented:
     recording: Recording = field(init=False)
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "recording", Recording(self.name, "0" * 64, self.rate_hz, len(self.samples)))
+        sha256 = hashlib.sha256(np.ascontiguousarray(self.samples).tobytes()).hexdigest()
+        object.__setattr__(self, "recording", Recording(self.name, sha256, self.rate_hz, len(self.samples)))
 
     def blocks(self) -> Iterator[NDArray[np.floating]]:
         yield np.asarray(self.samples, np.float32)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -110,14 +111,16 @@ def analyse(
         "recorder": recorder,
         "surface_temp_c": temperature(surface_temp_c),
     }
-    if not set(recordings) - set(rechecks):
+    again_at = {os.path.realpath(path) for path in rechecks}  # however it was spelt
+    there = {os.path.realpath(path) for path in recordings}
+    if not there - again_at:
         raise click.UsageError("every RECORDING is a --recheck: give a recording of the panel as well.")
-    in_order = (*recordings, *(path for path in rechecks if path not in recordings))
+    in_order = (*recordings, *(path for path in rechecks if os.path.realpath(path) not in there))
     with sounds_of(in_order) as (opened, watched):
         sounds: list[Sound] = []
         again: list[tuple[int, Sound]] = []
         for path, sound in zip(in_order, opened, strict=True):
-            if path in rechecks:
+            if os.path.realpath(path) in again_at:
                 again.append((len(sounds), sound))
             else:
                 sounds.append(sound)

@@ -209,6 +209,11 @@ def sounds_of(paths: Sequence[str]) -> Iterator[tuple[list[Sound], Callable[[Sou
                 raise SoundError(
                     f"{path} is the same recording as {other.recording.name}", hint="give each one once"
                 )
+            if other.recording.name == sound.recording.name:  # a line of the log leads back by this name
+                raise SoundError(
+                    f"{path} has the same name as another recording, {sound.recording.name}",
+                    hint="give a copy of it under a name of its own",
+                )
         sounds.append(sound)
     whole_s = sum(s.recording.duration_s for s in sounds)
     console = Console(stderr=True)

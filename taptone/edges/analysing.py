@@ -13,7 +13,8 @@ import numpy as np
 
 from taptone import __version__
 from taptone.edges.qualifying import with_smallest
-from taptone.edges.stated import NAMES, difference, frozen
+from taptone.edges.stated import NAMES, contradiction, difference, frozen
+from taptone.errors import PanelError
 from taptone.model.baseline import Baseline
 from taptone.pipeline import Judging, analyse
 from taptone.pipeline.compare import crisper
@@ -73,6 +74,8 @@ def analyse_sounds(
     ------
     SoundError
         If no tap was heard at all.
+    PanelError
+        If the panel and what is stated contradict each other.
 
     Examples
     --------
@@ -82,6 +85,9 @@ def analyse_sounds(
     taptone.errors.SoundError: no tap was heard: tap nearer to the microphone, in a quieter moment
     """
     if panel is not None:
+        apart = contradiction(panel, stated)
+        if apart:
+            raise PanelError(apart, hint="correct one of them")
         given = {k: v for k, v in stated.items() if not _unsaid(v) and _unsaid(getattr(panel, k))}
         cautions = tuple(c for c in panel.cautions if not any(c.startswith(_spoken(name)) for name in given))
         panel = dataclasses.replace(panel, **given, cautions=cautions)
@@ -95,6 +101,10 @@ def analyse_sounds(
         *filter(None, [frozen(panel, temp_c), _far_in_temperature(temp_c, reference)]),
     ]
     facing, said = _other_side(panel, facts, mirror, anyway)
+    same = [s.recording.name for s in sounds if facing and s.recording.sha256 in facing.recordings]
+    if same:
+        facing = None
+        said = [f"the log given with --mirror is of {same[0]} too: that is this side, and is not used"]
     judgings: list[Judging] = []
     result = analyse(
         sounds,
@@ -121,7 +131,10 @@ def analyse_sounds(
         f"{name}: the baseline was learned from this very recording: it is compared with itself"
         for name in own
     ]
-    notes += _set_otherwise(reference, settings)
+    if reference is not None:
+        notes += _set_otherwise("the baseline was learned", reference.settings, settings)
+    if facing is not None:
+        notes += _set_otherwise("the other side was analysed", facing.settings, settings)
     return dataclasses.replace(result, notes=(*result.notes, *said, *notes), stated=asked)
 
 
@@ -184,7 +197,9 @@ def _other_side(
     """The other side if it is what the panel says, and what a person should know."""
     if mirror is None:
         return None, []
-    wanted = [] if panel is None else [name for name in (panel.mirror_of, panel.opposite_face_of) if name]
+    if panel is None:  # nobody knows which station faces which: the pipeline says so
+        return mirror, []
+    wanted = [name for name in (panel.mirror_of, panel.opposite_face_of) if name]
     if not wanted:
         return mirror, [
             f"the panel file says neither mirror_of nor opposite_face_of: {mirror.panel} is taken for the "
@@ -206,16 +221,15 @@ def _other_side(
     return None, [f"{why}: the other side is not used (--anyway uses it)"]
 
 
-def _set_otherwise(reference: Reference | None, settings: Settings) -> list[str]:
-    """A line where the baseline was learned with other settings than these."""
-    there = reference.settings if reference is not None else {}
+def _set_otherwise(what: str, there: Mapping[str, Any], settings: Settings) -> list[str]:
+    """A line where something else was measured with other settings than these."""
     judged = {name: value for name, value in flat(settings).items() if not name.startswith("judge.")}
     apart = [f"{k} {there[k]}, not {v}" for k, v in judged.items() if k in there and there[k] != v]
     if not apart:
         return []
     return [
-        f"the baseline was learned with other settings ({'; '.join(apart)}): what is compared was not "
-        "measured in the same way; learn it anew with these"
+        f"{what} with other settings ({'; '.join(apart)}): what is compared was not measured in the same "
+        "way; do it anew with these"
     ]
 
 

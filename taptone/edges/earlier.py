@@ -48,7 +48,7 @@ def load_earlier(path: str | os.PathLike[str]) -> Earlier:
     taptone.errors.LogError: there is no log nowhere: give the log.json of taptone analyse, or its folder
     """
     file = Path(path)
-    if file.is_dir():
+    if os.path.isdir(file):
         file = file / "log.json"
     try:
         content = file.read_bytes()
@@ -61,7 +61,7 @@ def load_earlier(path: str | os.PathLike[str]) -> Earlier:
         raise LogError(f"{file} is no log: it is not JSON", hint=_HINT) from error
     try:
         return _earlier(log, hashlib.sha256(content).hexdigest(), str(file))
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise LogError(f"{file} is not a log of this program", hint=_HINT) from error
 
 
@@ -83,6 +83,7 @@ def _earlier(log: Mapping[str, Any], sha256: str, source: str) -> Earlier:
         if own and point["verdict"] != "not assessed":
             levels, measures, _ = pool(own)
             bands[k], ring_db[k] = levels, measures["ring_db"]
+    struck = {tap.recording for own in taps.values() for tap in own}
     return Earlier(
         panel=str(panel["name"]),
         stated={name: str(panel[name]) for name in NAMES},
@@ -93,6 +94,8 @@ def _earlier(log: Mapping[str, Any], sha256: str, source: str) -> Earlier:
         verdicts=tuple(str(point["verdict"]) for point in points),
         chance_if_good=np.array([_number(point["chance_if_good"]) for point in points]),
         sha256=sha256,
+        recordings=tuple(str(r["sha256"]) for r in log["recordings"] if r["name"] in struck),
+        settings=dict(log["settings"]),
     )
 
 

@@ -12,6 +12,7 @@ import dataclasses
 import difflib
 import json
 import math
+import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,22 +21,20 @@ from typing import Any
 import numpy as np
 
 from taptone.edges.analysing import analyse_sounds
+from taptone.edges.logshape import checked_panel, fault_of
 from taptone.edges.soundfiles import open_sound
 from taptone.edges.textfiles import load_baseline
-from taptone.errors import BaselineError, LogError, SoundError
+from taptone.errors import BaselineError, LogError, SettingError, SoundError
 from taptone.pipeline import Judging
 from taptone.pipeline.compare import band_name_hz
 from taptone.settings import Settings, flat, with_values
 from taptone.types import (
-    Laminate,
     Measured,
     Panel,
     Point,
     Reference,
     Result,
     Sound,
-    Station,
-    Structure,
 )
 
 __all__ = [
@@ -73,9 +72,10 @@ class Log:
 
     def point(self, station: str) -> Mapping[str, Any]:
         """The logged row of a station, or an error that names the nearest."""
-        for point in self.body["points"]:
-            if str(point["station"]).casefold() == station.strip().casefold():
-                return dict(point)
+        for alike in (str, str.casefold):  # as it is written, else in capitals or not
+            for point in self.body["points"]:
+                if alike(str(point["station"])) == alike(station.strip()):
+                    return dict(point)
         near = difflib.get_close_matches(station, self.stations, n=3, cutoff=0.4) or self.stations[:3]
         raise LogError(
             f"{self.path} has no station {station!r}",
@@ -155,8 +155,8 @@ def open_log(path: Path) -> Log:
     taptone.errors.LogError: nowhere does not exist: give the log.json of an analysis, or its folder
     """
     hint = "give the log.json of an analysis, or its folder"
-    file = path / "log.json" if path.is_dir() else path
-    if not file.exists():
+    file = path / "log.json" if os.path.isdir(path) else path
+    if not os.path.exists(file):
         raise LogError(f"{file} does not exist", hint=hint)
     try:
         body = json.loads(file.read_text(encoding="utf-8"))
@@ -165,6 +165,9 @@ def open_log(path: Path) -> Log:
     wanted = ("points", "recordings", "settings", "versions", "baseline")
     if not isinstance(body, dict) or any(name not in body for name in wanted):
         raise LogError(f"{file} is no log of taptone analyse", hint=hint)
+    fault = fault_of(body)
+    if fault:
+        raise LogError(f"{file} lacks something or holds something odd ({fault})", hint=hint)
     try:
         known = flat(Settings())
         held = {name: repr(value) for name, value in body["settings"].items() if name in known}
@@ -173,6 +176,8 @@ def open_log(path: Path) -> Log:
         ]
         notes = [f"settings that the log and this version do not share: {', '.join(apart)}"] if apart else []
         return Log(file, body, _panel_of(body["panel"]), with_values(held), tuple(notes))
+    except SettingError as error:
+        raise LogError(f"{file}: {error.message}", hint=error.hint) from error
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise LogError(f"{file} lacks something or holds something odd ({error})", hint=hint) from error
 
@@ -182,25 +187,15 @@ def _panel_of(table: Mapping[str, Any] | None) -> Panel | None:
     if table is None:
         return None
 
-    def points(rows: Any) -> tuple[tuple[float, float], ...]:
-        return tuple((float(x), float(y)) for x, y in rows)
-
     fields = {field.name for field in dataclasses.fields(Panel)}
     values = {name: value for name, value in table.items() if name in fields}
     for name in ("spacing_m", "surface_temp_c"):
         values[name] = _number(values[name])
-    values["outline"] = points(values["outline"])
-    values["stations"] = tuple(Station(**station) for station in values["stations"])
-    values["structures"] = tuple(
-        Structure(**(s | {"line": points(s["line"]), "outline": points(s["outline"])}))
-        for s in values["structures"]
-    )
     if values.get("laminate"):
-        said = values["laminate"]
-        core = str(said["core"])
-        values["laminate"] = Laminate(core=core, **{k: _number(v) for k, v in said.items() if k != "core"})
-    values["cautions"] = tuple(values["cautions"])
-    return Panel(**values)
+        said = dict(values["laminate"])
+        told = ("skin_modulus_gpa", "core_density_kg_m3")
+        values["laminate"] = said | {name: _number(said[name]) for name in told}
+    return checked_panel(values)
 
 
 def _number(value: Any) -> float:
@@ -560,6 +555,8 @@ def in_words(explained: Explained) -> str:
     """
     point = explained.point
     said = [_head(explained)]
+    if "anyway" in point.flags:
+        said.append(f"J{explained.result.relative_to.partition('; j')[2]}.")
     if point.verdict == "not assessed" or not explained.parts:
         said.append(
             f"Not assessed: {point.reason}. Nothing was scored. It can be judged once that no longer holds."

@@ -6,11 +6,46 @@ import contextlib
 import itertools
 import os
 import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 
 from taptone.errors import OutputError
 
-__all__ = ["may_keep", "put_file", "set_beside"]
+__all__ = ["alone_in", "may_keep", "put_file", "set_beside"]
+
+
+@contextlib.contextmanager
+def alone_in(folder: Path) -> Iterator[None]:
+    """Keep other runs from putting files into a folder meanwhile: they wait.
+
+    The system lets go of it when a run is killed. Where a folder cannot be held (Windows, some network disks)
+    nobody waits.
+
+    Parameters
+    ----------
+    folder : Path
+        It must exist.
+
+    Yields
+    ------
+    None
+        While it is held.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as name, alone_in(Path(name)):
+    ...     Path(name, "log.json").write_text("mine")
+    4
+    """
+    with contextlib.ExitStack() as held:
+        with contextlib.suppress(ImportError, OSError):
+            import fcntl
+
+            handle = os.open(folder, os.O_RDONLY)
+            held.callback(os.close, handle)
+            fcntl.flock(handle, fcntl.LOCK_EX)
+        yield
 
 
 def set_beside(path: Path, content: bytes) -> Path | None:
@@ -71,10 +106,15 @@ def may_keep(path: Path) -> None:
         ...
     taptone.errors.OutputError: /dev/null is not a folder: choose another place with --out
     """
-    if not path.parent.is_dir():
-        raise OutputError(f"{path.parent} is not a folder", hint="choose another place with --out")
-    if path.is_dir():
-        raise OutputError(f"{path} is a folder", hint="give the name of a file with --out")
+    try:
+        if not path.parent.is_dir():
+            raise OutputError(f"{path.parent} is not a folder", hint="choose another place with --out")
+        if path.is_dir():
+            raise OutputError(f"{path} is a folder", hint="give the name of a file with --out")
+    except OSError as error:  # a name too long
+        raise OutputError(
+            f"{path} cannot be written ({error.strerror})", hint="choose another place with --out"
+        ) from error
     if not os.access(path.parent, os.W_OK | os.X_OK):
         raise OutputError(f"{path.parent} cannot be written to", hint="choose another place with --out")
 
@@ -115,8 +155,9 @@ def put_file(path: Path, content: bytes) -> Path | None:
             file.flush()
             os.fsync(file.fileno())
         os.chmod(name, 0o644)
-        earlier = set_beside(path, content)
-        os.replace(name, path)
+        with alone_in(path.parent):
+            earlier = set_beside(path, content)
+            os.replace(name, path)
     except OSError as error:
         with contextlib.suppress(OSError):
             os.unlink(name)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 
 import numpy as np
 
 from taptone import __version__
-from taptone.edges.stated import NAMES, difference, frozen
+from taptone.edges.stated import contradiction, frozen
 from taptone.errors import BaselineError, ReferenceTooSmallError
 from taptone.pipeline import listen, pool, strikes, within_band
 from taptone.pipeline.faults import sensitivity
@@ -44,7 +45,7 @@ def learn_reference(
     surface_temp_c : float, optional
         Surface temperature.
     panel : Panel, optional
-        Says which strikes belong to which place.
+        Says which strikes belong to which place, and recorder and temperature where they are not given.
     taps_per_place : int, optional
         Without a panel: strikes at each place, one place after another.
     settings : Settings, optional
@@ -72,7 +73,15 @@ def learn_reference(
     taptone.errors.ReferenceTooSmallError: 0 places were heard: strike at least 8 good places, better 20
     """
     if panel is not None:
-        _belongs(panel, {"boat": boat, "construction": construction, "hammer": hammer, "recorder": recorder})
+        stated = {"boat": boat, "construction": construction, "hammer": hammer, "recorder": recorder}
+        apart = contradiction(panel, stated | {"surface_temp_c": surface_temp_c})
+        if apart:
+            raise BaselineError(apart, hint="correct one of them")
+        recorder = recorder or panel.recorder
+        surface_temp_c = panel.surface_temp_c if math.isnan(surface_temp_c) else surface_temp_c
+    ice = frozen(panel, surface_temp_c)
+    if ice:
+        raise BaselineError(ice, hint="tap the reference again after 72 h without frost")
     taps: list[Measured] = []
     numbers: list[int] = []
     notes: list[str] = []
@@ -141,18 +150,6 @@ def learn_reference(
     return reference, notes
 
 
-def _belongs(panel: Panel, stated: Mapping[str, str]) -> None:
-    found = difference({name: str(getattr(panel, name)) for name in NAMES}, stated)
-    if found is not None:
-        name, here, there = found
-        raise BaselineError(
-            f"the panel is of another {name} ({here}) than stated ({there})", hint="correct one of them"
-        )
-    ice = frozen(panel, panel.surface_temp_c)
-    if ice:
-        raise BaselineError(ice, hint="tap the reference again after 72 h without frost")
-
-
 def _by_count(
     taps: Sequence[Measured], numbers: Sequence[int], each: int, notes: list[str]
 ) -> dict[str, list[Measured]]:
@@ -202,6 +199,10 @@ def _by_panel(
 
     margin_m = settings.judge.structure_margin_m
     kept = [s for s in spots if s.taps and not s.reason]
+    marked = [s for s in kept if s.station.role == "reference"]
+    if marked and len(marked) < len(kept):
+        notes.append(f"left out, not marked as reference: {len(kept) - len(marked)} stations")
+        kept = marked
     plain = [s for s in kept if on_structure(panel, s.station.x_m, s.station.y_m, margin_m) is None]
     if len(plain) < len(kept):
         notes.append(f"left out, on declared structure: {len(kept) - len(plain)} stations")

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
+from typing import Any
 
 from taptone.types import Panel
 
-__all__ = ["NAMES", "difference", "frozen"]
+__all__ = ["NAMES", "contradiction", "difference", "frozen"]
 
 #: What must be the same for two recordings to be compared, where both say it.
 NAMES = ("boat", "construction", "hammer", "recorder")
@@ -35,6 +37,41 @@ def difference(here: Mapping[str, str], there: Mapping[str, str]) -> tuple[str, 
         if one and two and one.casefold() != two.casefold():
             return name, one, two
     return None
+
+
+def contradiction(panel: Panel, stated: Mapping[str, Any]) -> str:
+    """What the panel file and the command both say, and say differently; empty if nothing.
+
+    Parameters
+    ----------
+    panel : Panel
+        As its file says.
+    stated : mapping
+        By :data:`NAMES` and ``surface_temp_c``, as the command says; what is missing was not stated.
+
+    Returns
+    -------
+    str
+        A sentence without a full stop.
+
+    Examples
+    --------
+    >>> deck = Panel("deck", "port", "outside", "solid", "stem", (), (), hammer="60 g steel")
+    >>> contradiction(deck, {"hammer": "90 g steel"})
+    'the panel is of another hammer (60 g steel) than stated (90 g steel)'
+    """
+    here = {name: str(getattr(panel, name)) for name in NAMES}
+    found = difference(here, {name: str(stated.get(name, "")) for name in NAMES})
+    if found is not None:
+        name, one, two = found
+        return f"the panel is of another {name} ({one}) than stated ({two})"
+    told_c = stated.get("surface_temp_c")
+    temp_c = math.nan if told_c is None else float(told_c)
+    if abs(panel.surface_temp_c - temp_c) > 0:
+        return (
+            f"the panel is of another temperature ({panel.surface_temp_c:g} °C) than stated ({temp_c:g} °C)"
+        )
+    return ""
 
 
 def frozen(panel: Panel | None, temp_c: float) -> str:

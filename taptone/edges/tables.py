@@ -28,7 +28,7 @@ from typing import Any
 
 import numpy as np
 
-from taptone.edges.keeping import set_beside
+from taptone.edges.keeping import alone_in, set_beside
 from taptone.errors import OutputError
 from taptone.types import BAND_NAMES_HZ, MEASURE_NAMES, Point, Result
 
@@ -85,7 +85,12 @@ def may_write(out: Path) -> None:
         ...
     taptone.errors.OutputError: /dev/null/log cannot be written to (/dev/null is a file): choose another --out
     """
-    there = next(place for place in (out, *out.absolute().parents) if place.exists())
+    try:
+        there = next(place for place in (out, *out.absolute().parents) if place.exists())
+    except OSError as error:  # a name too long
+        raise OutputError(
+            f"{out} cannot be written to ({error.strerror})", hint="choose another --out"
+        ) from error
     if not there.is_dir():
         raise OutputError(f"{out} cannot be written to ({there} is a file)", hint="choose another --out")
     if not os.access(there, os.W_OK | os.X_OK):
@@ -255,7 +260,8 @@ def _put(out: Path, files: Mapping[str, bytes]) -> tuple[Path, ...]:
                     file.write(content)
                     file.flush()
                     os.fsync(file.fileno())
-            kept = _move(stage, out, files)
+            with alone_in(out):
+                kept = _move(stage, out, files)
             _sync(out)
     except BaseException as error:
         for folder in made:

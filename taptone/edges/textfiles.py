@@ -133,7 +133,8 @@ def save_baseline(reference: Reference, path: str | os.PathLike[str]) -> Path | 
     from taptone.model.saved import dumps
 
     may_save_baseline(path)
-    return put_file(Path(path), dumps(reference).encode())
+    # A file name may hold bytes that are no text; JSON reads the escape back.
+    return put_file(Path(path), dumps(reference).encode("utf-8", "backslashreplace"))
 
 
 def _read(path: str | os.PathLike[str], kind: type[TaptoneError], remedy: str) -> str:

@@ -54,6 +54,9 @@ from taptone.types import (
 
 __all__ = ["Judging", "Listened", "analyse", "hear", "listen", "pool", "strikes", "within_band"]
 
+_ALONE = "relative to this panel only"
+_CUT_OFF = "; clipped, which by itself changes how a tap sounds"
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Judging:
@@ -169,6 +172,7 @@ def analyse(
         again += [replace(tap, flags=(*tap.flags, "recheck")) for tap in measured]
         rejected += struck.rejected
         notes += [*struck.notes, *odd]
+        notes += [f"{f.recording}: {f.name}: {f.evidence}" for f in struck.findings]
     made = partial(
         _judged,
         taps,
@@ -496,6 +500,10 @@ def _judged(
     ring_db = np.array([p[1]["ring_db"] if p is not None else np.nan for p in pooled])
     known, known_ring_db, relative_to = _known(reference, bands, ring_db, places, settings)
     notes = [*doubts, *say_drift(drifts)]
+    marked = sum(spot.station.role == "reference" for spot in places)
+    if marked and relative_to == _ALONE:
+        least = settings.judge.least_places
+        notes.append(f"{marked} stations marked as reference are not compared with: {least} heard are needed")
     shape, known_shape = _with_ring(*_in_one_band(bands, known), ring_db, known_ring_db)
     able = np.isfinite(bands).any(axis=1)
     least = settings.judge.least_places
@@ -623,7 +631,7 @@ def _point(
         neighbour_decay_ms=judged.neighbour_decay_ms,
         neighbour_centroid_hz=judged.neighbour_centroid_hz,
         flags=tuple(flags),
-        reason=judged.reason,
+        reason=judged.reason + (_CUT_OFF if assessed and "clipped" in flags else ""),
     )
 
 
@@ -792,7 +800,7 @@ def _known(
     marked = np.array([s.station.role == "reference" for s in places], bool) & np.isfinite(bands).any(axis=1)
     if marked.sum() >= settings.judge.least_places:
         return bands[marked], ring_db[marked], f"{int(marked.sum())} reference stations of this panel"
-    return None, np.zeros(0), "relative to this panel only"
+    return None, np.zeros(0), _ALONE
 
 
 def _in_one_band(

@@ -226,9 +226,11 @@ def say_drift(drifts: Sequence[Drift]) -> list[str]:
         where = f"{drift.stations[0]} to {drift.stations[-1]} ({n})" if n > 1 else "".join(drift.stations)
         half = f"half the reference spread (± {drift.half_spread_percent:.1f} %)"
         what = (
-            f"more than {half}: these stations are not assessed; tap them again after a new reference"
-            if drift.found == "beyond"
-            else f"within {half}: judged all the same"
+            f"within {half}: judged all the same"
+            if drift.found != "beyond"
+            else f"more than {half}: these stations are not assessed; tap them again after a new reference"
+            if n
+            else f"more than {half}"
         )
         notes.append(
             f"the reference drifted: {_size(drift)}, {drift.again} places against {drift.places}"

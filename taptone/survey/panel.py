@@ -272,13 +272,15 @@ class _Declared(_Table):
     declared_after_tapping: bool = Field(False, description="true, or leave it out")
 
 
-_Millimetres = Annotated[float, Field(gt=0, le=200)]
+# Thinner than this no boat is built, and metres or inches were meant: common practice, no source.
+_Skin = Annotated[float, Field(ge=0.2, le=200)]
+_Core = Annotated[float, Field(ge=1, le=200)]
 
 
 class _Laminate(_Table):
-    skin_mm: _Millimetres = Field(description="the thickness of the struck skin in mm, such as 3.0")
+    skin_mm: _Skin = Field(description="the thickness of the struck skin in mm (0.2 to 200), such as 3.0")
     core: Literal["foam", "balsa", "ply", "none"] = Field(description='"foam", "balsa", "ply" or "none"')
-    core_mm: _Millimetres | None = Field(None, description="the thickness of the core in mm, such as 20")
+    core_mm: _Core | None = Field(None, description="the thickness of the core in mm (1 to 200), such as 20")
     skin_modulus_gpa: float | None = Field(
         None, ge=1, le=200, description="the skin's modulus in GPa (1 to 200)"
     )

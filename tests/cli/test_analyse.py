@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from scipy.signal import resample_poly
 
 from taptone.cli import main
 from taptone.edges.soundfiles import open_sound
@@ -234,6 +235,14 @@ def test_a_bad_recording(typed, case, tmp_path, name, content, said):
     refused(typed, tmp_path, ["analyse", case / "deck.wav", name, "--out", "log"], said)
 
 
+def test_recordings_of_one_name(typed, case, tmp_path):
+    (tmp_path / "other").mkdir()
+    (tmp_path / "other" / "deck.wav").write_bytes((case / "good.wav").read_bytes())
+    typing = words(case)
+    typing[1:1] = ["other/deck.wav"]
+    refused(typed, tmp_path, typing, "has the same name as another recording, deck.wav: give a copy of it")
+
+
 def test_no_tap_in_it(typed, tmp_path, rng):
     soundfile.write(tmp_path / "wind.wav", rng.normal(0, 1e-3, RATE), RATE)
     refused(typed, tmp_path, ["analyse", "wind.wav", "--out", "log"], "no tap was heard")
@@ -256,6 +265,7 @@ def test_a_bad_setting(typed, case, tmp_path, text, said):
 def test_a_place_that_cannot_be_written_to(typed, case, tmp_path, out):
     (tmp_path / "file").write_text("stays")
     refused(typed, tmp_path, words(case, out=out), f"{out} cannot be written to")
+    refused(typed, tmp_path, words(case, out="n" * 300), "n cannot be written to (File name too long)")
 
 
 def test_a_picture_that_cannot_be_replaced_leaves_the_earlier_log(typed, case, tmp_path):
@@ -277,6 +287,49 @@ def test_a_wrong_word_exits_2(typed, case, tmp_path, more):
 
 def test_no_recording_exits_2(typed):
     assert typed("analyse")[0] == 2
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        (
+            ["--hammer", "90 g plastic"],
+            "the panel is of another hammer (60 g steel) than stated (90 g plastic)",
+        ),
+        (["--surface-temp-c", "-4"], "the panel is of another temperature (14 °C) than stated (-4 °C)"),
+    ],
+)
+def test_the_command_does_not_contradict_the_panel_file(typed, case, tmp_path, more, said):
+    text = (case / "deck.toml").read_text().replace("grid =", "surface_temp_c = 14\ngrid =")
+    (tmp_path / "deck.toml").write_text(text, encoding="utf-8")
+    refused(typed, tmp_path, [*words(case, panel="deck.toml"), *more], f"{said}: correct one of them")
+
+
+def test_a_clipped_strike_says_so_beside_its_verdict(typed, case, tmp_path):
+    samples, rate_hz = soundfile.read(case / "deck.wav")
+    peak = np.abs(samples).max()
+    soundfile.write("deck.wav", np.clip(1.2 / peak * samples, -1, 1), rate_hz, "PCM_24")
+    assert typed("analyse", "deck.wav", *words(case)[2:])[0] == 0
+    table = [r for r in rows(tmp_path / "log" / "points.csv") if r["verdict"] != "not assessed"]
+    clipped = ["clipped" in row["flags"] for row in table]
+    assert any(clipped)
+    said = ["; clipped, which by itself changes how a tap sounds" in row["reason"] for row in table]
+    assert said == clipped
+
+
+def test_too_few_reference_stations_are_said(typed, case, tmp_path):
+    listed = [
+        f'[[station]]\nlabel = "{row}{n + 1}"\nx = {0.05 + 0.1 * n}\ny = {y}\nrole = "{role}"\n'
+        for row, y, role in (("A", 0.05, "panel"), ("B", 0.15, "panel"))
+        for n in range(9)
+    ]
+    listed[:4] = [text.replace('"panel"', '"reference"') for text in listed[:4]]
+    head = panel_text(2, 9).partition("grid =")[0]
+    (tmp_path / "deck.toml").write_text(head + "\n".join(listed), encoding="utf-8")
+    code, out, err = typed(*words(case, panel="deck.toml", baseline=None))
+    assert code == 0
+    assert "relative to this panel only" in out
+    assert "note: 4 stations marked as reference are not compared with: 8 heard are needed" in err
 
 
 # -- struck again, the other side, all the same ----------------------------------------------------------
@@ -329,6 +382,23 @@ def test_a_recheck_named_among_the_recordings_stands_in_its_place(typed, case, a
     assert [r["name"] for r in log["recordings"]] == ["deck.wav", "lower.wav", "same.wav"]
 
 
+def test_what_was_done_to_a_recheck_is_said(typed, case, again, tmp_path):
+    samples, rate_hz = soundfile.read(again / "same.wav")
+    soundfile.write("slow.wav", resample_poly(samples, 80, 441), rate_hz * 80 // 441, "PCM_24")
+    code, _, err = typed(*words(case), "--recheck", "slow.wav")
+    assert code == 0
+    assert "note: slow.wav: delivered rate: 8000 samples a second" in err
+
+
+def test_a_recheck_may_be_spelt_in_two_ways(typed, case, again, tmp_path):
+    typing = words(case)
+    typing[1:1] = [again / "same.wav"]
+    code, _, err = typed(*typing, "--recheck", again / ".." / again.name / "same.wav")
+    assert code == 0
+    log = json.loads((tmp_path / "log" / "log.json").read_text(encoding="utf-8"))
+    assert [r["name"] for r in log["recordings"]] == ["deck.wav", "same.wav"]
+
+
 def test_only_rechecks_is_a_wrong_word(typed, case, again, tmp_path):
     code, out, err = typed("analyse", again / "same.wav", "--recheck", again / "same.wav")
     assert (code, out) == (2, "")
@@ -340,7 +410,11 @@ def test_the_other_side_from_its_log(typed, case, tmp_path):
     (tmp_path / "deck.toml").write_text(
         (case / "deck.toml").read_text().replace("grid =", 'mirror_of = "port deck"\ngrid =')
     )
-    assert typed(*words(case, panel="port.toml", out="port"))[0] == 0
+    # The same taps, recorded a little more softly: another file.
+    samples, rate_hz = soundfile.read(case / "deck.wav")
+    soundfile.write("port.wav", 0.9 * samples, rate_hz, "PCM_24")
+    typing = words(case, panel="port.toml", out="port")
+    assert typed("analyse", "port.wav", *typing[2:])[0] == 0
     code, _, err = typed(*words(case, panel="deck.toml", mirror="port"))
     assert code == 0
     table = {row["station"]: row for row in rows(tmp_path / "log" / "points.csv")}
@@ -350,13 +424,35 @@ def test_the_other_side_from_its_log(typed, case, tmp_path):
     log = json.loads((tmp_path / "log" / "log.json").read_text(encoding="utf-8"))
     sha256 = hashlib.sha256((tmp_path / "port" / "log.json").read_bytes()).hexdigest()
     assert log["mirror"] == {"panel": "port deck", "sha256": sha256, "stations": 18}
+    log["settings"]["measure.window_ms"] = 25.0
+    log["panel"]["name"] = "port deck"
+    log["recordings"] = []
+    (tmp_path / "otherwise.json").write_text(json.dumps(log), encoding="utf-8")
+    _, _, err = typed(*words(case, panel="deck.toml", mirror="otherwise.json", out="three"))
+    assert "note: the other side was analysed with other settings (measure.window_ms 25.0, not " in err
     # Its own log is of another panel than the file names.
     code, _, err = typed(*words(case, panel="deck.toml", mirror="log/log.json", out="two"))
     assert code == 0
     assert "is of panel foredeck, the panel file says port deck: the other side is not used" in err
 
 
-@pytest.mark.parametrize("mirror", ["nowhere", "good.json"])
+def test_another_side_without_a_panel_file(typed, case, tmp_path):
+    assert typed(*words(case, out="port"))[0] == 0
+    code, _, err = typed("analyse", case / "good.wav", "--mirror", "port")
+    assert code == 0
+    assert "the other side is not used" in err
+    assert "the panel file says" not in err
+
+
+def test_a_side_is_not_its_own_mirror(typed, case, tmp_path):
+    assert typed(*words(case, out="port"))[0] == 0
+    code, _, err = typed(*words(case, mirror="port"))
+    assert code == 0
+    assert "the log given with --mirror is of deck.wav too: that is this side, and is not used" in err
+    assert not any(row["mirror_station"] for row in rows(tmp_path / "log" / "points.csv"))
+
+
+@pytest.mark.parametrize("mirror", ["nowhere", "good.json", "n" * 300])
 def test_a_bad_log_of_the_other_side(typed, case, tmp_path, mirror):
     (tmp_path / "good.json").write_text((case / "good.json").read_text())
     refused(typed, tmp_path, words(case, mirror=mirror), "log")

@@ -298,7 +298,57 @@ def test_a_bad_log(typed, tmp_path, text, said):
     refused(typed, ["explain", "log.json", "B3"], said)
 
 
+def odd(where, value):
+    def change(log):
+        *path, last = where
+        for name in path:
+            log = log[name]
+        log[last] = value
+
+    return change
+
+
+@pytest.mark.parametrize(
+    ("where", "value", "said"),
+    [
+        (["points", 0], 3, "points 1: Input should be a valid dictionary"),
+        (["points", 2, "score"], "x", "points 3, score: Input should be a valid number"),
+        (["recordings"], None, "recordings: Input should be a valid list"),
+        (["baseline"], [], "baseline: Input should be a valid dictionary"),
+        (["versions"], None, "versions: Input should be a valid dictionary"),
+        (["settings", "judge.confidence"], 7, "judge.confidence is 7.0: choose a value from 0.5 to 0.9999"),
+        (["stated"], {"rechecks": [0, 0]}, "stated, rechecks: more than there are recordings"),
+        (["stated"], {"tide": "high"}, "stated, tide: Extra inputs are not permitted"),
+        (["panel", "conditions"], None, "panel, conditions: Input should be a valid dictionary"),
+        (["panel", "stations", 0], {"label": "A1"}, "panel, stations 1, x_m: Field required"),
+    ],
+)
+def test_a_log_changed_by_hand(typed, case, where, value, said):
+    rewritten(case / "log", odd(where, value))
+    refused(typed, ["explain", case / "log", "B3"], said)
+
+
+def test_labels_that_differ_only_in_capitals(typed, case):
+    rewritten(case / "log", odd(["points", 0, "station"], "b3"))
+    log = explaining.open_log(case / "log")
+    assert [log.point(label)["station"] for label in ("b3", "B3", " a2")] == ["b3", "B3", "A2"]
+
+
+def test_judged_anyway_is_said(typed, case):
+    text = (case / "deck.toml").read_text(encoding="utf-8").replace("grid =", "surface_temp_c = -4\ngrid =")
+    (case / "deck.toml").write_text(text, encoding="utf-8")
+    given = ["--panel", case / "deck.toml", "--baseline", case / "good.json", "--out", case / "cold"]
+    assert typed("analyse", case / "deck.wav", *given, "--anyway")[0] == 0
+    code, out, _ = typed("explain", case / "cold", "B3")
+    assert code == 0
+    assert ". Judged anyway, although surface at -4 °C: ice makes a loose or wet place sound good. " in out
+
+
 def test_no_such_log_or_station_or_place(typed, case, tmp_path):
+    refused(typed, ["explain", "n" * 300, "B3"], "n does not exist")
+    refused(
+        typed, ["explain", case / "log", "B3", "--out", "n" * 300], "cannot be written (File name too long)"
+    )
     refused(typed, ["explain", "nowhere", "B3"], "nowhere does not exist")
     refused(
         typed, ["explain", case / "log", "B33"], "has no station 'B33': give one of its stations, such as B3"

@@ -15,7 +15,7 @@ import pytest
 
 from taptone.edges.analysing import analyse_sounds
 from taptone.edges.learning import learn_reference
-from taptone.errors import SoundError
+from taptone.errors import PanelError, SoundError
 from taptone.pipeline import analyse, hear, pool, strikes
 from taptone.settings import with_values
 from taptone.survey.panel import parse_panel
@@ -187,12 +187,11 @@ def test_spelling_with_capitals_is_no_other_hammer(rng, reference):
 def test_what_the_panel_states_is_not_overruled(rng, reference):
     stated = {"hammer": "60 g steel", "recorder": "phone", "surface_temp_c": 12.0}
     text = panel_text(1, 9).replace("60 g steel", "90 g brass")
-    result = analyse_sounds(
-        [recorded(rng, 1, 9)],
-        panel=parse_panel(text, source="deck.toml"),
-        reference=reference,
-        stated=stated,
-    )
+    panel, sounds = parse_panel(text, source="deck.toml"), [recorded(rng, 1, 9)]
+    with pytest.raises(PanelError, match=r"another hammer \(90 g brass\) than stated \(60 g steel\)"):
+        analyse_sounds(sounds, panel=panel, reference=reference, stated=stated)
+    del stated["hammer"]
+    result = analyse_sounds(sounds, panel=panel, reference=reference, stated=stated)
     refused(result, "another hammer")
     assert (result.panel.hammer, result.panel.recorder, result.panel.surface_temp_c) == (
         *("90 g brass", "phone"),

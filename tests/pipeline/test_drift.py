@@ -14,6 +14,7 @@ from taptone.edges.learning import learn_reference
 from taptone.physics import scene as physics
 from taptone.pipeline.drift import Visit, find_drift, in_doubt, say_drift
 from taptone.survey.panel import parse_panel
+from taptone.types import Drift
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from invented import Invented, laid, panel_text, tap
@@ -99,6 +100,12 @@ def test_beyond_half_the_spread_the_stations_between_are_in_doubt_and_no_others(
     # Without the last visit, nobody knows when it was over.
     doubt = in_doubt(find_drift(visits[:3], STATIONS, np.zeros(2))[0])
     assert list(doubt) == STATIONS[10:]
+
+
+def test_drift_with_no_station_between_leaves_none_unassessed():
+    [said] = say_drift([Drift("decay_ms", "one", "two", 20, 20, True, 40.0, 6.0, 5.0, "beyond", ())])
+    assert "stations between: none; more than half the reference spread" in said
+    assert "not assessed" not in said
 
 
 def test_one_poor_place_among_those_struck_again_is_no_drift(rng):

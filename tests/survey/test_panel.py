@@ -515,7 +515,7 @@ def test_laminate_is_optional_and_needs_few_numbers():
     [
         ('core = "foam"\ncore_mm = 20', "deck.toml: laminate, skin_mm is missing: add the thickness"),
         (
-            'skin_mm = 0.003\ncore = "cork"',
+            'skin_mm = 3\ncore = "cork"',
             'laminate, core is \'cork\': write "foam", "balsa", "ply" or "none"',
         ),
         (
@@ -526,6 +526,14 @@ def test_laminate_is_optional_and_needs_few_numbers():
         (
             'skin_mm = -3\ncore = "none"',
             "laminate, skin_mm is -3: write the thickness of the struck skin in mm",
+        ),
+        (
+            'skin_mm = 0.003\ncore = "none"',
+            "laminate, skin_mm is 0.003: write the thickness of the struck skin in mm",
+        ),
+        (
+            'skin_mm = 3\ncore = "foam"\ncore_mm = 0.02',
+            "laminate, core_mm is 0.02: write the thickness of the core in mm (1 to 200)",
         ),
         ('skin_mm = 3\ncore = "none"\nskin_mn = 3', "laminate, skin_mn is not known: did you mean skin_mm?"),
         ('skin_mm = 3\ncore = "none"\nskin_modulus_gpa = 12e9', "write the skin's modulus in GPa (1 to 200)"),

@@ -1,0 +1,117 @@
+"""What of a log is read again, by name and kind: one that was changed by hand is told by its first fault."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError
+
+from taptone.types import Panel
+
+__all__ = ["checked_panel", "fault_of"]
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(strict=True, extra="ignore")
+
+
+class _Point(_Part):
+    station: str
+    verdict: str
+    reason: str
+    taps: int
+    samples: list[int]
+    score: float | None
+
+
+class _Recording(_Part):
+    name: str
+    sha256: str
+
+
+class _Stated(_Part):
+    model_config = ConfigDict(strict=True, extra="forbid")
+
+    boat: str = ""
+    hammer: str = ""
+    recorder: str = ""
+    surface_temp_c: float | None = None
+    rechecks: list[int] = []
+    anyway: bool = False
+
+
+class _Log(_Part):
+    points: list[_Point]
+    recordings: list[_Recording]
+    settings: dict[str, int | float]
+    versions: dict[str, str]
+    baseline: dict[str, Any]
+    panel: dict[str, Any] | None
+    stated: _Stated = _Stated()
+
+
+def fault_of(body: Any) -> str:
+    """Tell the first thing in a log that is missing or of another kind; empty if nothing.
+
+    Parameters
+    ----------
+    body : object
+        As JSON holds it.
+
+    Returns
+    -------
+    str
+        Where, and what.
+
+    Examples
+    --------
+    >>> log = dict(points=[], recordings=[{"name": 3}], settings={}, versions={}, baseline={}, panel=None)
+    >>> fault_of(log)
+    'recordings 1, name: Input should be a valid string'
+    """
+    try:
+        log = _Log.model_validate(body)
+    except ValidationError as error:
+        return _spoken(error)
+    if len(log.stated.rechecks) >= max(len(log.recordings), 1):
+        return "stated, rechecks: more than there are recordings"
+    return ""
+
+
+def checked_panel(values: dict[str, Any]) -> Panel:
+    """Make a panel of its values, each of the right kind.
+
+    Parameters
+    ----------
+    values : dict
+        By the fields of :class:`~taptone.types.Panel`.
+
+    Returns
+    -------
+    Panel
+        The same, as values of their own classes.
+
+    Raises
+    ------
+    ValueError
+        In one line, of what is missing or of another kind.
+
+    Examples
+    --------
+    >>> checked_panel({})
+    Traceback (most recent call last):
+        ...
+    ValueError: panel, name: Field required
+    """
+    try:
+        return TypeAdapter(Panel).validate_python(values)
+    except ValidationError as error:
+        raise ValueError(f"panel, {_spoken(error)}") from error
+
+
+def _spoken(error: ValidationError) -> str:
+    fault = error.errors(include_url=False)[0]
+    where = ""
+    for part in fault["loc"]:
+        where += f" {part + 1}" if isinstance(part, int) else f", {part}"
+    return f"{where.removeprefix(', ') or 'log'}: {fault['msg'].partition(' or instance')[0]}"
