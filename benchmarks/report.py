@@ -513,10 +513,12 @@ def louder_table(found: Sequence[Found], louder: Sequence[Found]) -> list[str]:
     for name, which in stations:
         here = [sum(int(which(q).sum()) for q, _ in both)]
         here += [sum(int((f[k].verdict[which(f[0])] == unknown).sum()) for f in both) for k in (0, 1)]
-        n, *lost = here
-        share = [f"{100 * part / n:.1f}" if n else "–" for part in lost]
+        n, *silent = here
+        share = [f"{100 * part / n:.1f}" if n else "–" for part in silent]
         rows.append([name, str(n), *(turned(*change, which) for change in changes), *share])
     refused = [sum(bool(pair[k].refused) for pair in pairs) for k in (0, 1)]
+    gone = [q for q, v in pairs if v.refused and not q.refused]
+    lost = sum(int(flagged(q).sum()) for q in gone), sum(len(q.verdict) for q in gone)
     return [
         *rows_of(
             (
@@ -531,7 +533,7 @@ def louder_table(found: Sequence[Found], louder: Sequence[Found]) -> list[str]:
         "",
         f"{len(pairs)} panels heard twice, the same blows and the same noises, 20 and 5 dB below the taps; "
         f"{refused[0]} refused at 20 dB, {refused[1]} at 5 dB; counted on the {len(both)} with a log of "
-        "both.",
+        f"both. {lost[0]} suspects among {lost[1]} stations lay on panels that got a log at 20 dB only.",
     ]
 
 
