@@ -26,7 +26,7 @@ import sys
 import time
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -44,6 +44,7 @@ ROOT = Path(__file__).parents[1]
 SEEDS = {"development": 90_000, "report": 700_000}
 KEPT = ROOT / "out" / "accuracy"
 LOOSE_RATIO = 0.5  # at or below this share of the bonded stiffness a station ought to be found
+AGAIN = 5000  # numbers of panels heard again in more noise go on from here
 CLEAR_M = 0.015  # a good station lies at least this far outside every fault
 
 
@@ -61,6 +62,7 @@ class Found:
     good: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, bool))
     loose: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, bool))
     verdict: NDArray[np.str_] = field(default_factory=lambda: np.zeros(0, str))
+    character: NDArray[np.str_] = field(default_factory=lambda: np.zeros(0, str))  # as printed; empty: none
     chance: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
     ranking: dict[str, NDArray[np.float64]] = field(default_factory=dict)
     wrong: int = 0  # stations tied to another's tap without a mark
@@ -107,6 +109,7 @@ def panel_found(case: scenes.Case) -> Found:
         good=good,
         loose=loose,
         verdict=np.array([p.verdict for p in points]),
+        character=np.array([p.character for p in points]),
         chance=chance,
         wrong=wrong,
         strikes=(len(true_s), len(heard_s), len(pairs)),
@@ -168,6 +171,16 @@ def kept(folder: Path, case: scenes.Case) -> Found:
     return found
 
 
+def in_more_noise(cases: Sequence[scenes.Case]) -> list[scenes.Case]:
+    """The panels of the 20 dB scene once more at 5 dB: same seed, so the same panel, blows and noises."""
+    quiet, loud = report.SAME_PANEL
+    return [
+        replace(c, index=AGAIN + c.index, scene=loud, peers=False)
+        for c in cases
+        if c.scene == quiet and c.spread == 1.0
+    ]
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--seeds", choices=SEEDS, default="development")
@@ -187,17 +200,20 @@ def main() -> None:
         parser.error(f"no scene is called {chosen.only!r}")
     folder = chosen.kept / f"{chosen.seeds}-{simulator()}-{program()}{'-quick' if chosen.quick else ''}"
     folder.mkdir(parents=True, exist_ok=True)
-    found = []
+    found, again = [], in_more_noise(todo)
     with ProcessPoolExecutor(chosen.processes) as pool:
-        waiting = [pool.submit(kept, folder, case) for case in todo]
+        waiting = [pool.submit(kept, folder, case) for case in (*todo, *again)]
         for k, one in enumerate(waiting, start=1):
             found.append(one.result())
             took = time.monotonic() - begun
             print(
-                f"{took:5.0f} s  {k}/{len(todo)}  {report.in_short(found[-1])}", file=sys.stderr, flush=True
+                f"{took:5.0f} s  {k}/{len(waiting)}  {report.in_short(found[-1])}",
+                file=sys.stderr,
+                flush=True,
             )
     said = f"{chosen.seeds} seeds from {SEEDS[chosen.seeds]}, simulator {simulator()}, program {program()}"
-    text = report.tables(found, said)
+    found, louder = found[: len(todo)], found[len(todo) :]
+    text = report.tables(found, said, louder=louder)
     print(text)
     print(f"{time.monotonic() - begun:.0f} s", file=sys.stderr)
     if chosen.write:

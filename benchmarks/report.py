@@ -20,12 +20,14 @@ import scenes
 from numpy.typing import NDArray
 
 from taptone.evaluation import verdicts
+from taptone.pipeline.judge import CHARACTERS
 
 if TYPE_CHECKING:
     from accuracy import Found
 
 DRAWS = 100
 START, END = "<!-- tables: written by benchmarks/accuracy.py -->", "<!-- end of tables -->"
+SAME_PANEL = ("noise 20 dB", "noise 5 dB")
 RATIOS = (0.0, 0.1, 0.2, 0.35, 0.5, 0.7, 1.0)
 RHOS = (0.0, 0.3, 0.6, 0.8, 1.0)
 RADII_MM = (0.0, 22.0, 40.0, 75.0, 150.0, 1000.0)
@@ -186,8 +188,8 @@ def rows_of(head: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:
     return lines + [f"| {' | '.join(row)} |" for row in rows]
 
 
-def tables(found: Sequence[Found], said: str, spread: float = 1.0) -> str:
-    """All tables at one spread as markdown."""
+def tables(found: Sequence[Found], said: str, spread: float = 1.0, *, louder: Sequence[Found] = ()) -> str:
+    """All tables at one spread as markdown; `louder` holds some of the panels again in more noise."""
     usual = [f for f in found if f.case.spread == spread]
     first = [f for f in told(usual) if f.case.simulator == "first"]
     faulty = [f for f in first if f.case.fault]
@@ -249,6 +251,13 @@ def tables(found: Sequence[Found], said: str, spread: float = 1.0) -> str:
                 if (n := sum(k == kind for f in faulty for k in f.kind))
             ],
         ),
+        "",
+        "### Character",
+        "",
+        *character_table(first),
+        "",
+        "Suspects only; `none`: no character was printed. `good`: no fault there, a false flag.",
+        *([] if not louder else ["", "### The same panels in more noise", "", *louder_table(found, louder)]),
         "",
         "### False flags",
         "",
@@ -465,6 +474,67 @@ def _inside(f: Found, what: str, low: float, high: float) -> NDArray[np.bool_]:
 
 def kind_hits(kind: str) -> Callable[[Sequence[Found]], float]:
     return counted(lambda f: np.array([k == kind for k in f.kind], bool))
+
+
+def character_table(found: Sequence[Found]) -> list[str]:
+    """Printed character of suspects against what is really there."""
+    kinds = sorted({k for f in found for k in f.kind if k})
+    printed = (*CHARACTERS, "")
+    rows = []
+    for kind in (*kinds, ""):
+        said = [
+            str(c)
+            for f in found
+            for k, c, g, s in zip(f.kind, f.character, f.good, flagged(f), strict=True)
+            if s and k == kind and (k or g)
+        ]
+        counts = [said.count(c) for c in printed]
+        rows.append([kind or "good", str(len(said)), *map(str, counts)])
+    return rows_of(("really there", "suspects", *(f"`{c}`" for c in CHARACTERS), "none"), rows)
+
+
+def louder_table(found: Sequence[Found], louder: Sequence[Found]) -> list[str]:
+    """What became of the same stations when the noise rose."""
+    by_seed = {f.case.seed: f for f in found if f.case.scene == SAME_PANEL[0] and f.case.spread == 1.0}
+    pairs = [(by_seed[f.case.seed], f) for f in louder if f.case.seed in by_seed]
+    both = [(quiet, loud) for quiet, loud in pairs if not (quiet.refused or loud.refused)]
+
+    def turned(one: str, two: str, which: Callable[[Found], NDArray[np.bool_]]) -> str:
+        return str(sum(int(((q.verdict == one) & (v.verdict == two) & which(q)).sum()) for q, v in both))
+
+    stations: tuple[tuple[str, Callable[[Found], NDArray[np.bool_]]], ...] = (
+        ("loose", lambda f: f.loose),
+        ("good", lambda f: f.good),
+        ("all", lambda f: np.ones(len(f.verdict), bool)),
+    )
+    suspect, fine, unknown = "suspect", "no difference", "not assessed"
+    changes = ((suspect, fine), (fine, suspect), (suspect, unknown), (fine, unknown))
+    rows = []
+    for name, which in stations:
+        here = [sum(int(which(q).sum()) for q, _ in both)]
+        here += [sum(int((f[k].verdict[which(f[0])] == unknown).sum()) for f in both) for k in (0, 1)]
+        n, *silent = here
+        share = [f"{100 * part / n:.1f}" if n else "–" for part in silent]
+        rows.append([name, str(n), *(turned(*change, which) for change in changes), *share])
+    refused = [sum(bool(pair[k].refused) for pair in pairs) for k in (0, 1)]
+    gone = [q for q, v in pairs if v.refused and not q.refused]
+    lost = sum(int(flagged(q).sum()) for q in gone), sum(len(q.verdict) for q in gone)
+    return [
+        *rows_of(
+            (
+                "stations",
+                "number",
+                *(f"{one} → {two}" for one, two in changes),
+                "not assessed at 20 dB, %",
+                "at 5 dB, %",
+            ),
+            rows,
+        ),
+        "",
+        f"{len(pairs)} panels heard twice, the same blows and the same noises, 20 and 5 dB below the taps; "
+        f"{refused[0]} refused at 20 dB, {refused[1]} at 5 dB; counted on the {len(both)} with a log of "
+        f"both. {lost[0]} suspects among {lost[1]} stations lay on panels that got a log at 20 dB only.",
+    ]
 
 
 def behind_flags(kind: str) -> Callable[[Sequence[Found]], float]:

@@ -320,8 +320,8 @@ class Scorer(Protocol):
     n_places_: int
     held_out_: FloatArray  # score of each row it was fitted to, by a fit without it
 
-    def fit(self, X: FloatArray) -> Scorer:
-        """Learn from places (rows) and features (columns)."""
+    def fit(self, X: FloatArray, *, groups: NDArray[np.intp] | None = None) -> Scorer:
+        """Learn from places (rows) and features (columns); rows of one group are held out together."""
 
     def score_samples(self, X: FloatArray) -> FloatArray:
         """Distance from good; 0 = as the reference."""

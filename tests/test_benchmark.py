@@ -6,6 +6,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 ROOT = Path(__file__).parents[1]
@@ -28,6 +29,7 @@ def test_every_table_is_there(quick):
         "Taps, scene by scene",
         "Verdicts, scene by scene",
         "What was hit",
+        "Character",
         "False flags",
         "Chance checked",
         "Beside plain methods",
@@ -69,3 +71,70 @@ def test_table_of_the_smallest_patch_counts_what_was_flagged(monkeypatch):
     assert "at least as wide as stated: 2 of 3 flagged (67 %)" in text
     assert "none was stated: 4 of 6 flagged (67 %)" in text
     assert text.endswith("Of those from 1 to 1.26 times as wide as stated: 2 of 3.")
+
+
+@pytest.fixture
+def two_panels(monkeypatch):
+    """Five stations at 20 dB and at 5 dB: what is there, what was said."""
+    monkeypatch.syspath_prepend(str(ROOT / "benchmarks"))
+    import accuracy
+    import scenes
+
+    def panel(scene, verdicts, characters=("",) * 5):
+        return accuracy.Found(
+            scenes.Case(0, 90_000, scene, "foam deck", "round"),
+            kind=("rings", "rings", "dead", "", ""),
+            good=np.array([False, False, False, True, True]),
+            loose=np.array([True, True, True, False, False]),
+            verdict=np.array(verdicts),
+            character=np.array(characters),
+        )
+
+    return panel
+
+
+def test_table_of_characters_counts_suspects_by_what_is_there(two_panels):
+    import report
+
+    verdicts = ["suspect", "suspect", "suspect", "no difference", "suspect"]
+    found = two_panels("quiet", verdicts, ["hollow", "", "dead", "", "dull"])
+    lines = report.character_table([found, found])
+    assert lines[0] == "| really there | suspects | `hollow` | `dull` | `dead` | `rattling` | none |"
+    assert lines[2:] == [
+        "| dead | 2 | 0 | 0 | 2 | 0 | 0 |",
+        "| rings | 4 | 2 | 0 | 0 | 0 | 2 |",
+        "| good | 2 | 0 | 2 | 0 | 0 | 0 |",
+    ]
+
+
+def test_table_of_the_same_panel_in_more_noise(two_panels):
+    import accuracy
+    import report
+
+    quiet = two_panels("noise 20 dB", ["suspect", "suspect", "no difference", "no difference", "suspect"])
+    said = ["no difference", "not assessed", "suspect", "not assessed", "suspect"]
+    loud = two_panels("noise 5 dB", said)
+    refused = accuracy.Found(loud.case, refused="no tap was heard")
+    lines = report.louder_table([quiet], [loud])
+    assert lines[2:5] == [
+        "| loose | 3 | 1 | 1 | 1 | 0 | 0.0 | 33.3 |",
+        "| good | 2 | 0 | 0 | 0 | 1 | 0.0 | 50.0 |",
+        "| all | 5 | 1 | 1 | 1 | 1 | 0.0 | 40.0 |",
+    ]
+    said = report.louder_table([quiet], [refused])[-1]
+    assert "0 refused at 20 dB, 1 at 5 dB; counted on the 0" in said
+    assert said.endswith("3 suspects among 5 stations lay on panels that got a log at 20 dB only.")
+
+
+def test_more_noise_leaves_the_panel_as_it_is(monkeypatch):
+    monkeypatch.syspath_prepend(str(ROOT / "benchmarks"))
+    import accuracy
+    import scenes
+
+    every = scenes.cases(90_000)
+    again = accuracy.in_more_noise(every)
+    assert len(again) == 16
+    for case in again:
+        before = every[case.index - accuracy.AGAIN]
+        assert (case.seed, case.build, case.fault) == (before.seed, before.build, before.fault)
+        assert (before.scene, case.scene) == ("noise 20 dB", "noise 5 dB")

@@ -30,6 +30,13 @@ from taptone.cli.common import a_path, paths, sounds_of, tell
     help="The baseline of the log, if it lies neither beside the log nor here.",
 )
 @click.option(
+    "--mirror",
+    type=click.Path(),
+    callback=a_path,
+    metavar="LOG_OR_FOLDER",
+    help="The log of the other side that LOG was held against, if it is not found near the log or here.",
+)
+@click.option(
     "--out",
     type=click.Path(),
     callback=a_path,
@@ -37,7 +44,12 @@ from taptone.cli.common import a_path, paths, sounds_of, tell
     help="The picture; explained-STATION.png beside the log if not given.",
 )
 def explain(
-    log: str, station: str, recordings: tuple[str, ...], baseline: str | None, out: str | None
+    log: str,
+    station: str,
+    recordings: tuple[str, ...],
+    baseline: str | None,
+    mirror: str | None,
+    out: str | None,
 ) -> None:
     """Show why STATION of LOG was judged as it was: a picture, and a paragraph of numbers.
 
@@ -64,7 +76,9 @@ def explain(
         tell(f"note: explained from the log alone, without a picture ({error.message})")
         return
     with sounds_of(found) as (sounds, watched):
-        explained = explaining.explain(read, label, sounds, baseline=baseline, on_sound=watched)
+        explained = explaining.explain(
+            read, label, sounds, baseline=baseline, mirror=mirror, on_sound=watched
+        )
         click.echo(printable(explaining.in_words(explained)))
         for note in explained.notes:
             tell(f"note: {note}")

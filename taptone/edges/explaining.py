@@ -1,15 +1,16 @@
 """Why a station was judged as it was: the analysis of a log made again, and taken apart for one station.
 
-Nothing is worked out a second way. The recordings and the baseline that the log names are found and held
-against its fingerprints, the analysis is run with the log's own settings, and what comes out must agree with
-the log; then the model that scored the panel is asked what each feature adds, and the judge what it would
-take for another verdict.
+Nothing is worked out a second way. The recordings, the baseline and the log of the other side that the log
+names are found and held against its fingerprints, the analysis is run with the log's own settings, and what
+comes out must agree with the log; then the model that scored the panel is asked what each feature adds, and
+the judge what it would take for another verdict.
 """
 
 from __future__ import annotations
 
 import dataclasses
 import difflib
+import hashlib
 import json
 import math
 import os
@@ -21,14 +22,18 @@ from typing import Any
 import numpy as np
 
 from taptone.edges.analysing import analyse_sounds
+from taptone.edges.earlier import load_earlier
 from taptone.edges.logshape import checked_panel, fault_of
 from taptone.edges.soundfiles import open_sound
 from taptone.edges.textfiles import load_baseline
 from taptone.errors import BaselineError, LogError, SettingError, SoundError
 from taptone.pipeline import Judging
 from taptone.pipeline.compare import band_name_hz
+from taptone.pipeline.judge import rarity
+from taptone.pipeline.mirror import lowered
 from taptone.settings import Settings, flat, with_values
 from taptone.types import (
+    Earlier,
     Measured,
     Panel,
     Point,
@@ -53,6 +58,7 @@ __all__ = [
 _SAME_SCORE = 0.002  # a score is logged to three decimals
 _MOST_DB = 40.0
 _STEP_DB = 0.1
+_SELDOM = 0.01  # of good pairs
 
 
 @dataclass(frozen=True, slots=True)
@@ -294,6 +300,50 @@ def _baseline(log: Log, given: str | None) -> Reference | None:
     )
 
 
+def _other_side(log: Log, given: str | None) -> Earlier | None:
+    """The log of the other side that a log was held against, by its fingerprint."""
+    logged = log.body.get("mirror")
+    if not logged:
+        if given is not None:
+            raise LogError(f"{log.path} was not held against another side", hint="leave out --mirror")
+        return None
+    name, wanted = str(logged["panel"]), str(logged["sha256"])
+    if given is not None:
+        earlier = load_earlier(given)
+        if earlier.sha256 != wanted:
+            raise LogError(
+                f"{given} is not the log of the other side that {log.path} was held against (another "
+                "SHA-256)",
+                hint=f"give the unchanged log of {name}, or analyse anew with this one",
+            )
+        return earlier
+    changed = None
+    for path in (path for folder in _folders(log) for path in _logs_below(folder)):
+        try:
+            content = path.read_bytes()
+            if hashlib.sha256(content).hexdigest() == wanted:
+                return load_earlier(path)
+            if path.resolve() != log.path.resolve() and json.loads(content)["panel"]["name"] == name:
+                changed = changed or path
+        except (OSError, ValueError, RecursionError, KeyError, TypeError):
+            continue
+    if changed is not None:
+        raise LogError(
+            f"{changed} is a log of {name}, the other side, but not the one that {log.path} was held against "
+            "(another SHA-256)",
+            hint="give the unchanged one with --mirror, or analyse anew with this one",
+        )
+    raise LogError(
+        f"the log of {name}, the other side, was not found beside {log.path} or here",
+        hint="give it with --mirror",
+    )
+
+
+def _logs_below(folder: Path) -> list[Path]:
+    """What may be a log in a folder, or in one inside it."""
+    return [*sorted(folder.glob("*.json")), *sorted(folder.glob("*/*.json"))]
+
+
 # -- the explanation -------------------------------------------------------------------------------------
 
 
@@ -303,6 +353,7 @@ def explain(
     sounds: Sequence[Sound],
     *,
     baseline: str | None = None,
+    mirror: str | None = None,
     on_sound: Callable[[Sound], Sound] = lambda sound: sound,
 ) -> Explained:
     """Make the analysis of a log again and take one station apart.
@@ -317,6 +368,8 @@ def explain(
         The recordings of the log, in its order.
     baseline : str, optional
         The baseline file; looked for by its fingerprint if not given.
+    mirror : str, optional
+        The log of the other side, where there was one; looked for by its fingerprint if not given.
     on_sound : callable, optional
         Wraps each recording before it is listened to.
 
@@ -328,7 +381,8 @@ def explain(
     Raises
     ------
     LogError
-        If there is no such station, or the same version now says something else.
+        If there is no such station, the same version now says something else, or the log of the other side
+        is missing or not the same.
     BaselineError
         If the baseline is missing or not the same.
 
@@ -341,11 +395,7 @@ def explain(
     """
     logged = log.point(station)
     reference = _baseline(log, baseline)
-    if log.body.get("mirror"):
-        raise LogError(
-            f"{log.path} was made beside the log of the other side",
-            hint="explain a log made without --mirror",
-        )
+    earlier = _other_side(log, mirror)
     judgings: list[Judging] = []
     stated = dict(log.body.get("stated", {}))
     places_again = stated.pop("rechecks", [])
@@ -355,6 +405,7 @@ def explain(
         panel=log.panel,
         reference=reference,
         rechecks=list(zip(places_again, sounds[first:], strict=True)),
+        mirror=earlier,
         anyway=bool(stated.pop("anyway", False)),
         stated=stated,
         settings=log.settings,
@@ -511,6 +562,8 @@ def _with_score(judging: Judging, k: int, score: float) -> str:
     assert compared.scorer is not None
     scores, chances = compared.score.copy(), compared.chance_if_good.copy()
     scores[k], chances[k] = score, compared.scorer.chance_if_good(np.array([score]))[0]
+    if judging.other is not None:
+        chances = lowered(chances, judging.other.pair_chance, judging.other.facing_chance)
     other = dataclasses.replace(compared, score=scores, chance_if_good=chances)
     return judging.again(judging.heard, other)[k].verdict
 
@@ -563,7 +616,8 @@ def in_words(explained: Explained) -> str:
         )
         return " ".join(said)
     said.append(f"As read by a person: {_read(explained)}.")
-    said += [_compared_with(explained), _moved_by(explained), *_would_change(explained)]
+    said += [_compared_with(explained), _moved_by(explained)]
+    said += [*_beside_the_other_side(explained), *_would_change(explained)]
     if point.verdict == "no difference":
         noticed = point.reason.rpartition("; ")[2]
         said.append(f"{noticed[:1].upper()}{noticed[1:]}.")
@@ -613,6 +667,34 @@ def _moved_by(explained: Explained) -> str:
     return (
         f"Of the squared score, by feature: {'; '.join(parts)}; all others together {100 * rest:.0f} %{less}."
     )
+
+
+def _beside_the_other_side(explained: Explained) -> Iterator[str]:
+    """What the station that faces it adds, where the log was held against another side."""
+    mirror, panel = explained.log.body.get("mirror"), explained.result.panel
+    if not mirror:
+        return
+    k, facing, other = explained.k, explained.point.mirror_station, explained.judging.other
+    side = "face" if panel is not None and panel.opposite_face_of and not panel.mirror_of else "side"
+    if not facing:
+        yield f"No station of {mirror['panel']} on the other {side} faces it."
+        return
+    beside = f"Beside {facing} of {mirror['panel']} on the other {side}"
+    if other is None or math.isnan(other.pair_chance[k]):
+        yield f"{beside} it could not be held."
+        return
+    chance = float(other.pair_chance[k])
+    if chance >= _SELDOM:
+        pairs = f"about {100 * chance:.0f} of 100 good pairs differ at least this much"
+    else:
+        pairs = f"{rarity(chance)} differs this much from the one that faces it"
+    adds = "that adds suspicion" if other.added[k] else "that adds no suspicion"
+    alike = (
+        f"; what sets it apart is found there too, {other.share[k]:.1f} times as much, which takes none away"
+        if explained.point.verdict == "suspect" and other.alike[k]
+        else ""
+    )
+    yield f"{beside}: {pairs}; {adds}{alike}."
 
 
 def _would_change(explained: Explained) -> Iterator[str]:

@@ -61,7 +61,12 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
         self.benign = benign
         self.least_spread = least_spread
 
-    def fit(self, X: ArrayLike, y: object = None) -> Baseline:  # noqa: ARG002 (scikit-learn passes it)
+    def fit(
+        self,
+        X: ArrayLike,
+        y: object = None,  # noqa: ARG002 (scikit-learn passes it)
+        groups: ArrayLike | None = None,
+    ) -> Baseline:
         """Learn from places.
 
         Parameters
@@ -70,6 +75,8 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
             Features of known-good places; at least 2.
         y : None
             Not used.
+        groups : array-like of int, shape (n_places,), optional
+            Rows that may be of one place: those of one group are held out together. None: each by itself.
 
         Returns
         -------
@@ -82,7 +89,10 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
         self.precision_: FloatArray = np.asarray(np.linalg.inv(covariance), float)
         self.effective_features_ = float(np.trace(covariance) ** 2 / np.sum(covariance**2))
         # Places the model has not seen stray further than those it was fitted to: hold out in turn.
-        folds = np.arange(len(rows)) % min(_FOLDS, len(rows))
+        part = np.arange(len(rows))
+        if groups is not None and len(np.unique(groups)) > 1:
+            part = np.unique(groups, return_inverse=True)[1]
+        folds = part % _FOLDS
         held_out = np.empty(len(rows))
         for fold in range(folds.max() + 1):
             rest = rows[folds != fold]

@@ -63,7 +63,7 @@ class Judging:
     """What the stations of one panel were judged from, in their order, for whoever has to explain it.
 
     ``shape`` holds the features of the stations, ``known`` those of the reference places (None: there were
-    none). ``again`` judges the same panel with something changed.
+    none), ``other`` what the other side says of them. ``again`` judges the same panel with something changed.
     """
 
     heard: tuple[Heard, ...]
@@ -71,6 +71,7 @@ class Judging:
     known: FloatArray | None
     compared: Comparison
     again: Callable[[Sequence[Heard], Comparison], tuple[Judgement, ...]]
+    other: Mirrored | None = None
 
 
 def analyse(
@@ -562,7 +563,7 @@ def _judged(
         judge, reference_decay_ms=decay_ms, reference_centroid_hz=centroid_hz, settings=settings.judge
     )
     verdicts = again(heard, compared)
-    on_judged(Judging(tuple(heard), shape, known_shape, compared, again))
+    on_judged(Judging(tuple(heard), shape, known_shape, compared, again, other))
     points = tuple(
         _point(k, panel, spot, p, v, compared, taps, (decay_ms, centroid_hz))
         for k, (spot, p, v) in enumerate(zip(places, pooled, verdicts, strict=True))
@@ -728,7 +729,8 @@ def _facing(
     # Structure is judged by its own kind alone.
     added = other.added & plain
     chance = np.where(added, other.chance_if_good, compared.chance_if_good)
-    return replace(other, chance_if_good=chance, added=added), facing, []
+    facing_chance = np.where(plain, other.facing_chance, 0.0)
+    return replace(other, chance_if_good=chance, facing_chance=facing_chance, added=added), facing, []
 
 
 # -- stations and features -------------------------------------------------------------------------------

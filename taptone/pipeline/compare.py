@@ -32,6 +32,7 @@ _FLOOR = 1e-4  # bands more than 40 dB below the whole are taken as 40 dB below:
 _TURNS = 20
 _FIRST = 10.0
 _FOLDS = 10
+_TOGETHER, _LEAST_PARTS = 6, 4  # taps in turn: one, two, three or six strikes a place all fit
 _DULLER = 2.0  # spreads of good stations
 
 
@@ -180,7 +181,9 @@ def compare(
         Shapes of the stations and their ring, which is the last feature and may be ``nan`` by itself; a row
         of ``nan`` where there was no sound.
     xy_m : ndarray, shape (stations, 2), or None
-        Where they are; None: nobody knows, and there are no neighbours.
+        Where they are; None: nobody knows, and there are no neighbours. Then rows that follow each other may
+        be strikes of one place, which are more alike than places are: without a reference they are held out
+        together.
     structure : sequence of str, length stations
         Kind of declared structure under each; empty off it: only these stations can be neighbours.
     reference : ndarray, shape (places, features), or None
@@ -234,6 +237,9 @@ def compare(
         strays = softened(reference - scorer.location_)
         if not own:
             middle, good = scorer.location_, alike
+    in_turn = None
+    if xy_m is None and reference is None:
+        in_turn = np.arange(len(shape)) // max(min(_TOGETHER, len(shape) // _LEAST_PARTS), 1)
     at = np.zeros((len(shape), 2)) if xy_m is None else xy_m
     far = np.linalg.norm(at[:, None] - at[None], axis=2)
     for _ in range(_TURNS):
@@ -245,7 +251,7 @@ def compare(
         rows = np.concatenate([strays, difference[good]])
         if len(rows) < 2:
             break
-        scorer = new_scorer().fit(rows)
+        scorer = new_scorer().fit(rows, groups=None if in_turn is None else in_turn[good])
         score = np.full(len(shape), np.nan)
         chance = np.full(len(shape), np.nan)
         score[heard] = scorer.score_samples(difference[heard])

@@ -18,7 +18,7 @@ from taptone.pipeline.judge import rarity
 from taptone.pipeline.robust import location_scale
 from taptone.types import Earlier, FloatArray, Panel, Point, Scorer
 
-__all__ = ["Mirrored", "match", "mirrored", "say_mirror"]
+__all__ = ["Mirrored", "lowered", "match", "mirrored", "say_mirror"]
 
 _LEAST = 8  # pairs of good stations
 _HALF = 0.5  # of what sets a station apart, found on the other side as well
@@ -31,13 +31,15 @@ class Mirrored:
     """What the other side says of each station.
 
     ``chance_if_good`` is never above what it was; ``pair_chance`` the share of good pairs that differ at
-    least this much, ``nan`` where there is no pair; ``added`` marks the stations whose chance was lowered;
-    ``share`` is how much of what sets a station apart from its own side is found at its mirror station
-    too, ``alike`` where that is at least half; ``pairs`` counts the stations that have one.
+    least this much, ``nan`` where there is no pair; ``facing_chance`` the other side's own chance at the
+    mirror station, 0 where that one may not add suspicion here; ``added`` marks the stations whose chance
+    was lowered; ``share`` is how much of what sets a station apart from its own side is found at its mirror
+    station too, ``alike`` where that is at least half; ``pairs`` counts the stations that have one.
     """
 
     chance_if_good: FloatArray
     pair_chance: FloatArray
+    facing_chance: FloatArray
     added: NDArray[np.bool_]
     share: FloatArray
     alike: NDArray[np.bool_]
@@ -143,23 +145,48 @@ def mirrored(
     scorer = new_scorer().fit((here - there)[both])
     pair_chance = np.full(len(shape), np.nan)
     pair_chance[paired] = scorer.chance_if_good(scorer.score_samples((here - there)[paired]))
-    odder = paired.copy()
-    odder[paired] = ~(other_chance[mirror[paired]] <= chance_if_good[paired])
-    odder[paired] &= np.array([v != "suspect" for v in other_verdicts], bool)[mirror[paired]]
-    lower = np.minimum(chance_if_good, _TWO * pair_chance)
-    added = odder & (pair_chance < _UNUSUAL) & (lower < chance_if_good)
+    suspect = np.array([v == "suspect" for v in other_verdicts], bool)
+    facing_chance = np.zeros(len(shape))
+    facing_chance[paired] = np.where(suspect, 0.0, other_chance)[mirror[paired]]
+    lower = lowered(chance_if_good, pair_chance, facing_chance)
     share = np.full(len(shape), np.nan)
     share[paired] = (here[paired] * there[paired]).sum(axis=1) / np.maximum(
         (here[paired] ** 2).sum(axis=1), 1e-12
     )
     return Mirrored(
-        np.where(added, lower, chance_if_good),
+        lower,
         pair_chance,
-        added,
+        facing_chance,
+        lower < chance_if_good,
         share,
         np.nan_to_num(share, nan=0.0) >= _HALF,
         int(paired.sum()),
     )
+
+
+def lowered(chance_if_good: FloatArray, pair_chance: FloatArray, facing_chance: FloatArray) -> FloatArray:
+    """Chance of each station, by its own side and by its pair: never above what it was.
+
+    Parameters
+    ----------
+    chance_if_good : ndarray
+        Of each station on its own side.
+    pair_chance, facing_chance : ndarray
+        As in :class:`Mirrored`.
+
+    Returns
+    -------
+    ndarray
+        Lower only where the pair is unusual and this station the odder of the two.
+
+    Examples
+    --------
+    >>> lowered(np.array([0.1, 0.1, 0.1]), np.array([0.001, 0.001, 0.2]), np.array([0.5, 0.05, 0.5]))
+    array([0.002, 0.1  , 0.1  ])
+    """
+    odder = ~(facing_chance <= chance_if_good)
+    added = odder & (pair_chance < _UNUSUAL) & (_TWO * pair_chance < chance_if_good)
+    return np.where(added, _TWO * pair_chance, chance_if_good)
 
 
 def say_mirror(

@@ -166,6 +166,71 @@ def test_two_runs_are_byte_equal_and_nothing_is_overwritten(run_taptone, typed, 
     assert (tmp_path / "two.png").read_bytes() == (tmp_path / "one.png").read_bytes()
 
 
+# -- the other side --------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def sided(typed, case, tmp_path):
+    """The panel held against the log of its mirror, which is sound where B3 is not."""
+    rng = np.random.default_rng(13)
+    soundfile.write("port.wav", laid([tap(rng) for _ in range(18)], [9, 9]), RATE, "PCM_24")
+    text = (case / "deck.toml").read_text(encoding="utf-8")
+    Path("port.toml").write_text(text.replace("foredeck", "port deck"), encoding="utf-8")
+    Path("side.toml").write_text(text.replace("grid =", 'mirror_of = "port deck"\ngrid ='), encoding="utf-8")
+    shutil.copy(case / "deck.wav", "deck.wav")
+    shutil.copy(case / "good.json", "good.json")
+    given = ["--baseline", "good.json"]
+    assert typed("analyse", "port.wav", "--panel", "port.toml", *given, "--out", "port")[0] == 0
+    more = ["--mirror", "port", "--out", "log"]
+    assert typed("analyse", "deck.wav", "--panel", "side.toml", *given, *more)[0] == 0
+    return tmp_path
+
+
+def test_a_log_held_against_the_other_side(typed, sided):
+    assert body(sided / "log")["mirror"]["panel"] == "port deck"
+    code, out, err = typed("explain", "log", "B3")
+    assert (code, err) == (0, "")
+    assert out.startswith("Station B3 of foredeck: suspect, score ")
+    assert "Beside B3 of port deck on the other side: " in out
+    assert "differs this much from the one that faces it; that adds " in out
+    assert (sided / "log" / "explained-B3.png").exists()
+    code, out, err = typed("explain", "log", "A2")
+    assert (code, err) == (0, "")
+    assert "good pairs differ at least this much; that adds no suspicion." in out
+    assert " on it would be suspect" in out
+
+
+@pytest.mark.parametrize("share", [0.9, 1.1])
+def test_cut_beside_the_other_side_is_where_the_judge_turns(sided, share):
+    log = explaining.open_log(sided / "log")
+    sounds = [open_sound(path) for path in explaining.sounds_named(log, [])]
+    found = explaining.explain(log, "A2", sounds)
+    assert found.judging.other is not None
+    verdict = explaining._with_score(found.judging, found.k, share * found.cut)
+    assert verdict == ("suspect" if share > 1 else "no difference")
+
+
+def test_the_log_of_the_other_side_gone_changed_or_another(typed, sided):
+    (sided / "port").rename(sided / "deep")
+    (sided / "kept").mkdir()
+    (sided / "deep").rename(sided / "kept" / "port")
+    refused(typed, ["explain", "log", "B3"], "the log of port deck, the other side, was not found beside log")
+    code, out, _ = typed("explain", "log", "B3", "--mirror", "kept/port", "--out", "b3.png")
+    assert code == 0
+    assert "Beside B3 of port deck" in out
+    rewritten(sided / "kept" / "port", lambda log: log["notes"].append("looked at"))
+    said = "kept/port is not the log of the other side that"
+    refused(typed, ["explain", "log", "B3", "--mirror", "kept/port"], said)
+    (sided / "kept" / "port").rename(sided / "port")
+    said = "is a log of port deck, the other side, but not the one that"
+    refused(typed, ["explain", "log", "B3"], said)
+
+
+def test_another_side_where_there_was_none(typed, case):
+    said = "was not held against another side: leave out --mirror"
+    refused(typed, ["explain", case / "log", "B3", "--mirror", case / "log"], said)
+
+
 # -- what it rests on ------------------------------------------------------------------------------------
 
 

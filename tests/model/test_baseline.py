@@ -114,3 +114,16 @@ def test_unlearnt_it_says_so():
         Baseline().score_samples([[0.0, 0.0]])
     with pytest.raises(NotFittedError, match="not fitted"):
         Baseline().chance_if_good(np.zeros(1))
+
+
+def test_rows_of_one_group_are_held_out_together(rng):
+    """Twins: each foretells the other, so that only together do they score like places not yet seen."""
+    twins = np.repeat(places(20, rng), 2, axis=0)
+    alone = Baseline().fit(twins).held_out_
+    together = Baseline().fit(twins, groups=np.arange(40) // 2).held_out_
+    part = np.arange(40) // 2 % 10
+    for k in range(10):
+        unseen = Baseline().fit(twins[part != k]).score_samples(twins[part == k])
+        assert together[part == k] == pytest.approx(unseen, rel=1e-9)
+    assert np.median(together) > np.median(alone)
+    assert Baseline().fit(twins, groups=np.zeros(40)).held_out_ == pytest.approx(alone)

@@ -16,6 +16,7 @@ import pytest
 from taptone.edges.analysing import analyse_sounds
 from taptone.edges.learning import learn_reference
 from taptone.errors import PanelError, SoundError
+from taptone.physics import scene as physics
 from taptone.pipeline import analyse, hear, pool, strikes
 from taptone.settings import with_values
 from taptone.survey.panel import parse_panel
@@ -427,3 +428,21 @@ def test_settings_and_versions_stand_in_the_result(rng, reference):
     assert [(c.setting, c.default, c.value) for c in result.changes] == [("judge.confidence", 0.95, 0.9)]
     assert result.versions["numpy"] == np.__version__
     assert result.baseline["places"] == 20
+
+
+# -- taps of which nobody says where they are ------------------------------------------------------------
+
+
+@pytest.mark.parametrize("strikes", [2, 3])
+def test_strikes_of_good_places_without_a_panel_are_not_suspect(strikes):
+    """18 good places on made-up foam deck: strikes of one are more alike than places are, and none is bad."""
+    build, hammer = physics.BUILDS["foam deck"], physics.HAMMERS["60 g steel"]
+    spread = physics.Spread(aim_sd_m=0.0075, angle_sd_deg=10.0)
+    scene = physics.Scene(build, hammer, spread=spread, snr_db=45.0, seed=90_000)
+    places, rng = panel(3, 6, grid=f", taps_per_station = {strikes}"), np.random.default_rng(1)
+    xy = [(1.5 * s.x_m, 1.5 * s.y_m) for s in places.stations]
+    plan = physics.tapping_times(xy, [s.row for s in places.stations], strikes, rng=rng)
+    samples, _ = physics.recording(scene, plan, rate_hz=48_000, rng=rng)
+    result = analyse_sounds([Invented(samples, rate_hz=48_000)])
+    assert len(result.points) == 18 * strikes
+    assert len(labels(result, "suspect")) <= 1

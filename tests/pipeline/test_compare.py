@@ -222,3 +222,24 @@ def test_bands_that_few_taps_hold_are_left_out_and_never_all():
     lone = np.full((17, 23), -90.0)
     lone[np.arange(17), 3 + np.arange(17)] = 0.0
     assert shapes(lone).shape == (17, 17)
+
+
+@pytest.mark.parametrize("strikes", [1, 2, 3])
+def test_strikes_of_one_good_place_do_not_make_the_others_suspect(strikes):
+    """Places stray by 1, strikes of a place by 0.1: without a panel nobody says which belong together."""
+    odd = []
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        places = np.repeat(good(rng, 48 // strikes, 17), strikes, axis=0)
+        shape = places + 0.1 * good(rng, len(places), 17)
+        compared = compare(shape, None, [""] * len(shape), None, new(17))
+        odd.append(np.mean(compared.chance_if_good < 0.001))
+    assert np.mean(odd) <= 0.01
+
+
+def test_taps_without_a_panel_still_show_a_bad_place(rng):
+    shape = np.repeat(good(rng, 24, 17), 2, axis=0) + 0.1 * good(rng, 48, 17)
+    shape[20:22, 4] += 12
+    compared = compare(shape, None, [""] * 48, None, new(17))
+    assert sorted(np.argsort(compared.score)[-2:]) == [20, 21]
+    assert compared.chance_if_good[20:22].max() < 0.001
