@@ -4,7 +4,8 @@ What is compared is the shape of the spectrum of the blow and the first ring: th
 their own mean, so that a harder blow is no difference. The expectation at a station is the mean of its
 nearest good neighbours, weighed with the reference: a thickness taper is followed, and where no good
 neighbour is near, the reference alone remains. Which stations are good is found by turns: those that differ
-from the reference are left out, the expectation is made anew, and so on until nothing changes.
+from the reference are left out, the expectation is made anew, and so on until nothing changes. After the
+first turn it is harder to come in than to stay, or a wide patch would creep in from its rim.
 
 A struck panel has nodes: where a mode has one, its band falls away by any amount, on good laminate as on bad.
 So a band far below its expectation counts as about 10 dB below, and no more.
@@ -236,7 +237,7 @@ def compare(
             middle, good = scorer.location_, alike
     at = np.zeros((len(shape), 2)) if xy_m is None else xy_m
     far = np.linalg.norm(at[:, None] - at[None], axis=2)
-    for _ in range(_TURNS):
+    for turn in range(_TURNS):
         served = good
         near = _nearest(far, good, count)
         expected = _expected(shape, near, middle, settings.reference_weight)
@@ -251,7 +252,11 @@ def compare(
         score[heard] = scorer.score_samples(difference[heard])
         score[good] = scorer.held_out_[len(strays) :]  # not by what was learnt from themselves
         chance[heard] = scorer.chance_if_good(score[heard], usual=True)
-        still = able & (np.nan_to_num(chance, nan=0.0) > settings.set_aside)
+        # Good stations come in at once, when the expectation first follows the panel. A patch comes in later,
+        # from its rim, one by one, each making room for the next: so whoever is late must be surely good.
+        late = 1.0 if own or turn == 0 else _FIRST
+        least = settings.set_aside * np.where(good, 1.0, late)
+        still = able & (np.nan_to_num(chance, nan=0.0) > least)
         if (still == good).all():
             break
         good = still
