@@ -4,7 +4,8 @@ What is compared is the shape of the spectrum of the blow and the first ring: th
 their own mean, so that a harder blow is no difference. The expectation at a station is the mean of its
 nearest good neighbours, weighed with the reference: a thickness taper is followed, and where no good
 neighbour is near, the reference alone remains. Which stations are good is found by turns: those that differ
-from the reference are left out, the expectation is made anew, and so on until nothing changes.
+from the reference are left out, the expectation is made anew, and so on until nothing changes. After the
+first turn it is harder to come in for what is unlike the reference: a wide patch would creep in from its rim.
 
 A struck panel has nodes: where a mode has one, its band falls away by any amount, on good laminate as on bad.
 So a band far below its expectation counts as about 10 dB below, and no more.
@@ -224,6 +225,7 @@ def compare(
     middle, good = _own_middle(shape, able)
     strays = np.zeros((0, shape.shape[1]))
     own = True
+    known = able.copy()
     if reference is not None and able.any():
         scorer = new_scorer().fit(reference)
         chance = scorer.chance_if_good(scorer.score_samples(shape[able]), usual=True)
@@ -231,6 +233,7 @@ def compare(
         # Stricter than later turns: a reference of few places is a blunt judge, and a bad third must not
         # be where the search starts.
         alike[able] = chance > _FIRST * settings.set_aside
+        known[able] = chance > settings.set_aside
         # Where most of a panel is unlike the reference, it is the reference that lies off: then the half
         # that is most alike starts the search, and the reference only lends its spread.
         own = bool(2 * alike.sum() < able.sum()) and count > 0
@@ -242,7 +245,7 @@ def compare(
         in_turn = np.arange(len(shape)) // max(min(_TOGETHER, len(shape) // _LEAST_PARTS), 1)
     at = np.zeros((len(shape), 2)) if xy_m is None else xy_m
     far = np.linalg.norm(at[:, None] - at[None], axis=2)
-    for _ in range(_TURNS):
+    for turn in range(_TURNS):
         served = good
         near = _nearest(far, good, count)
         expected = _expected(shape, near, middle, settings.reference_weight)
@@ -257,7 +260,11 @@ def compare(
         score[heard] = scorer.score_samples(difference[heard])
         score[good] = scorer.held_out_[len(strays) :]  # not by what was learnt from themselves
         chance[heard] = scorer.chance_if_good(score[heard], usual=True)
-        still = able & (np.nan_to_num(chance, nan=0.0) > settings.set_aside)
+        # Good stations come in at once, when the expectation first follows the panel. A patch comes in later,
+        # from its rim, one by one, each making room for the next: so the reference has a say in who is late.
+        late = 1.0 if own or turn == 0 else _FIRST
+        least = settings.set_aside * np.where(good | known, 1.0, late)
+        still = able & (np.nan_to_num(chance, nan=0.0) > least)
         if (still == good).all():
             break
         good = still

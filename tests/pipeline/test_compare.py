@@ -156,6 +156,22 @@ def test_a_third_of_the_panel_bad(rng, with_reference):
     assert (got.chance_if_good[~BAD] < 0.01).sum() <= 2
 
 
+def test_a_wide_patch_does_not_creep_in_from_its_rim():
+    """Weak at its rim, stronger inwards. Where it creeps in, all of it is lost."""
+    y, x = np.divmod(np.arange(108), 12)
+    xy_m = np.stack([x, y], axis=1) * 0.1
+    bad = (x < 6) & (y < 6)
+    step = np.where(bad, 4.0 + 3.0 * np.minimum(6 - x, 6 - y), 0.0)
+    duller = -crisper(5) / np.linalg.norm(crisper(5))
+    found = []
+    for seed in range(8):
+        rng = np.random.default_rng(seed)
+        shape = good(rng, 108) + step[:, None] * duller
+        got = compare(shape, xy_m, [""] * 108, good(rng, 30), new())
+        found.append(float((got.chance_if_good[bad] < 0.01).mean()))
+    assert np.median(found) > 0.5  # 0 if all were let in at one limit
+
+
 def test_a_taper_is_followed(rng):
     """From end to end by 12 spreads: held against the reference alone its ends stand out, not so here."""
     along = np.linspace(-6.0, 6.0, COLUMNS)[np.arange(N) % COLUMNS]
