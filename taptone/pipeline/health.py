@@ -401,6 +401,9 @@ def _gate_or_suppression(
         and holes_db >= (1.0 if lossy else max(s.holes_db, 2.0 / math.sqrt(h.pause.sum())))
         and (not lossy or low_db >= 1.0)
     )
+    if not torn and not band_end:  # a copy of good quality tears small holes too
+        holes_db, n_bands = _steady_holes(h, end_hz)
+        torn = n_bands >= 2 and holes_db >= max(s.steady_holes_db, 1.2 / math.sqrt(h.pause.sum()))
     if torn or silent >= least_silent:
         told = (
             f"the noise between the taps is {holes_db:.2f} dB more ragged than even noise in {n_bands} bands"
@@ -488,6 +491,25 @@ def _holes(h: _Heard, end_hz: float) -> tuple[float, int, float]:
     if len(high) == 2 or (high and len(low) == 2):
         return min(high + low) - 0.15, len(high + low), low_db
     return 0.0, 0, low_db
+
+
+_STEADY_DB = 1.6  # from the median to the 84th percentile; even noise of 2 kHz keeps within 0.6 dB
+
+
+def _steady_holes(h: _Heard, end_hz: float) -> tuple[float, int]:
+    """The same for bands whose noise is steady: no voice is in it, so that all its frames tell, on average."""
+    own: list[float] = []
+    for b, (from_hz, to_hz) in enumerate(h.g.edges_hz):
+        level = h.g.level_db[h.pause, b]
+        heard = level > h.floor_db + _ABOVE_DB
+        if from_hz < 2000.0 or to_hz > 0.9 * end_hz or heard.sum() < max(20, 0.03 * len(level)):
+            continue
+        middle, high = np.percentile(level[heard], [50, 84])
+        if high - middle <= _STEADY_DB:
+            usual = heard & (level <= middle + 3.0)
+            own.append(_FLAT_DB - float(h.g.flat_db[h.pause, b][usual].mean()))
+    own.sort()
+    return (own[1] if len(own) > 2 else own[0], len(own)) if own else (0.0, 0)
 
 
 # -- clipping -------------------------------------------------------------------------------------------

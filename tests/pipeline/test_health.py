@@ -128,6 +128,17 @@ def test_spectral_subtraction_is_noise_suppression(plain, said):
     assert found["noise suppression"].strength > 0.3
 
 
+def test_suppression_that_is_smoothed_over_time_leaves_its_trace_in_steady_noise(plain, said):
+    """Gain after Wiener of a power that is averaged over some 30 ms, at most 10 dB (no source)."""
+    from scipy.signal import istft, stft
+
+    _, _, z = stft(plain, RATE, nperseg=960)
+    power = lfilter([0.3], [1, -0.7], np.abs(z) ** 2, axis=1)
+    noise = np.median(power, axis=1, keepdims=True)
+    gain = np.maximum(1 - 1.4 * noise / power, 0.3)
+    assert set(said(istft(z * gain, RATE, nperseg=960)[1][: len(plain)])) == {"noise suppression"}
+
+
 def test_turning_noise_down_evenly_is_not_suppression(laid, said):
     taps, noise = laid
     assert said(taps + 0.1 * noise) == {}
