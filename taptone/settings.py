@@ -139,7 +139,7 @@ class HealthSettings(_Stage):
     )
     gain_share: float = _setting(0.7, "", 0.5, 1.0, "share of the taps that must agree on it")
     gate_share: float = _setting(
-        0.4, "", 0.1, 1.0, "share of the taps after which all bands are turned down at once"
+        0.25, "", 0.1, 1.0, "share of the taps after which all bands are turned down at once"
     )
     silent_share: float = _setting(
         0.2, "", 0.01, 1.0, "share of the pauses without any sound that is no recording"

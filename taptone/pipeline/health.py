@@ -373,9 +373,9 @@ def _gate_or_suppression(
     # Where the band is narrow there may be no noise left of itself.
     least_silent = s.silent_share if end_hz > 9000.0 else max(s.silent_share, 0.5)
     silent, ragged = float((zeros > 0.9995).mean()), float(((zeros > 0.6) & (zeros <= 0.9995)).mean())
-    share, depth_db, at_ms = _closing(h)
-    n = len(h.onset_s)
-    if n >= s.least_taps and share >= s.gate_share:
+    shut, n, depth_db, at_ms = _closing(h)
+    share = shut / max(n, 1)
+    if shut >= _LEAST_SHUT and n >= s.least_taps and share >= s.gate_share:
         yield (
             "gate",
             f"{at_ms:.0f} ms after a tap the sound is turned down by {depth_db:.0f} dB in all bands at once, "
@@ -420,11 +420,12 @@ def _gate_or_suppression(
         )
 
 
+_LEAST_SHUT = 5  # taps: three may beat so by themselves
 _ALIVE = 6  # bands that must be heard before a gate is seen to close: low notes alone beat by themselves
 
 
-def _closing(h: _Heard) -> tuple[float, float, float]:
-    """Taps after which every band falls at once, beyond its own fall before: share, dB, ms after the tap."""
+def _closing(h: _Heard) -> tuple[int, int, float, float]:
+    """Taps after which every band falls at once, beyond its own fall before: so many, of how many, dB, ms."""
     level = np.maximum(h.g.level_db[:, 1:], h.floor_db)
     depths, times = [], []
     for t, after in zip(h.onset_s, h.next_s, strict=True):
@@ -452,13 +453,11 @@ def _closing(h: _Heard) -> tuple[float, float, float]:
         k = int(np.argmax(pick))
         depths.append(float(pick[k]))
         times.append(1000 * (float(h.time_s[own][2 + k]) - t))
-    if not depths:
-        return 0.0, 0.0, 0.0
     depth, time = np.array(depths), np.array(times)
     shut = depth >= 5.0
     if not shut.any():
-        return 0.0, 0.0, 0.0
-    return float(shut.mean()), float(np.median(depth[shut])), float(np.median(time[shut]))
+        return 0, len(depths), 0.0, 0.0
+    return int(shut.sum()), len(depths), float(np.median(depth[shut])), float(np.median(time[shut]))
 
 
 def _hold_ms(h: _Heard) -> float:
@@ -678,7 +677,7 @@ def _wind(h: _Heard, s: HealthSettings) -> Iterator[tuple[str, str, float, str]]
     level = h.g.level_db[h.pause]
     over_db = float(np.median(level[:, 0] - level[:, 2:4].mean(axis=1)))
     low = level[:, 0]
-    # What dies away after every tap is a room.
+    # What dies away after every tap is a room; wind over one dies away by less.
     early, late = (
         h.g.level_db[(h.since_tap_s > start_s) & (h.since_tap_s < stop_s), 0]
         for start_s, stop_s in ((0.2, 0.45), (0.55, 0.9))
@@ -688,8 +687,8 @@ def _wind(h: _Heard, s: HealthSettings) -> Iterator[tuple[str, str, float, str]]
     gusts = low[: len(low) // per * per].reshape(-1, per).mean(axis=1)
     gusts_db = float(np.subtract(*np.percentile(gusts, [84, 16])) / 2)
     rounding = h.floor_db + 20.0
-    heard = float(np.median(low)) > rounding and dying_db_s < 6.0
-    if over_db >= s.wind_db and s.gusts_db <= gusts_db <= 6.0 and heard:
+    heard = float(np.median(low)) > rounding and dying_db_s < 12.0
+    if over_db >= s.wind_db and s.gusts_db <= gusts_db <= 6.5 and heard:
         yield (
             "wind",
             f"between the taps 60 to 200 Hz lies {over_db:.0f} dB above 0.5 to 2 kHz and comes and goes by "
