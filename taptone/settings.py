@@ -147,9 +147,7 @@ class HealthSettings(_Stage):
     holes_db: float = _setting(
         0.06, "dB", 0.05, 5.0, "noise this much more ragged than even noise was suppressed"
     )
-    steady_holes_db: float = _setting(
-        0.05, "dB", 0.03, 5.0, "the same, on average, of noise that is steady"
-    )
+    steady_holes_db: float = _setting(0.05, "dB", 0.03, 5.0, "the same, on average, of noise that is steady")
     edge_quiet_db: float = _setting(
         20.0, "dB", 3.0, 60.0, "a fall this steep ends the spectrum of quiet moments"
     )

@@ -24,6 +24,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -226,6 +227,7 @@ class _Heard:
     since_tap_s: FloatArray
     pause: NDArray[np.bool_]
     onset_s: FloatArray
+    onset_db: FloatArray
     next_s: FloatArray
     next_tap_s: FloatArray
     floor_db: float
@@ -249,6 +251,7 @@ class _Heard:
             since_tap_s=time_s - half_s - contact[np.searchsorted(contact, time_s) - 1],
             pause=(since_s > _TAIL_S) & (since_s < _PAUSE_S) & (to_s > _BEFORE_S),
             onset_s=onset_s,
+            onset_db=level[strong],
             next_s=edge[np.searchsorted(edge, onset_s, side="right")],
             next_tap_s=contact[np.searchsorted(contact, onset_s, side="right")],
             floor_db=float(ROUNDING_DB - 10 * np.log10(g.frame / 2)),
@@ -322,8 +325,10 @@ def _dip(h: _Heard, level: FloatArray) -> tuple[float, float, int, float]:
             if own.stop > own.start and t + stop_s <= after - _BEFORE_S:
                 table[k, q] = level[own].mean(axis=0) - usual
     best = (0.0, 0.0, 0, 0.0)
-    for q, (start_s, stop_s) in enumerate(_AFTER_S):
-        rows = table[:, q][np.isfinite(table[:, q, 0])]
+    louder = h.onset_db >= np.median(h.onset_db) if len(h.onset_db) else np.zeros(0, bool)
+    # A gain control may act on the louder half alone.
+    for taps, (q, (start_s, stop_s)) in product((louder | True, louder), enumerate(_AFTER_S)):
+        rows = table[taps, q][np.isfinite(table[taps, q, 0])]
         if len(rows) < 8:
             continue
         whole = rows.mean(axis=1)
