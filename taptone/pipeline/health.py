@@ -501,7 +501,7 @@ _STEADY_DB = 1.6  # from the median to the 84th percentile; even noise of 2 kHz 
 
 
 def _steady_holes(h: _Heard, end_hz: float) -> tuple[float, int]:
-    """The same for bands whose noise is steady: no voice is in it, so that all its frames tell, on average."""
+    """The same for bands whose noise is steady: no voice is in it, and all its frames tell, on average."""
     own: list[float] = []
     for b, (from_hz, to_hz) in enumerate(h.g.edges_hz):
         level = h.g.level_db[h.pause, b]

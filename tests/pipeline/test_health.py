@@ -84,6 +84,15 @@ def test_a_gain_that_never_comes_all_the_way_back_is_named_too(plain, said):
     assert "gain control" in said(gain_follows(plain, back_db_s=6.0))
 
 
+def test_gain_control_that_acts_on_the_louder_taps_alone(laid, said):
+    taps, noise = laid
+    t = np.arange(len(taps)) / RATE
+    k = np.searchsorted(AT_S, t) - 1
+    loud, since = k % 2 == 0, t - np.r_[AT_S, -9.0][k]
+    down_db = np.where(loud & (k >= 0), np.minimum(20.0 * since - 5.0, 0.0), 0.0)
+    assert set(said((np.where(loud, 1.0, 0.2) * taps + noise) * 10 ** (down_db / 20))) == {"gain control"}
+
+
 def test_noise_that_falls_after_each_tap_in_one_band_only_is_no_gain_control(laid, said):
     taps, noise = laid
     whistle = sosfiltfilt(butter(4, [9000, 11000], "band", fs=RATE, output="sos"), noise)
@@ -203,6 +212,12 @@ def test_a_knock_at_the_start_is_named_and_is_no_tap(plain, said, array_sound):
     heard = listen(array_sound(rounded(knocked), RATE))
     assert len(heard.taps) == 24
     assert "start" in heard.rejected[0].reason
+
+
+def test_two_taps_that_are_cut_short_are_no_gate(plain, said):
+    t = np.arange(len(plain)) / RATE
+    since = t - np.r_[-9.0, AT_S[:2]][np.searchsorted(AT_S[:2], t)]
+    assert said(np.where((since < 0.12) | (since > 0.4), plain, 0.03 * plain)) == {}
 
 
 def test_gusts_of_low_noise_are_wind(laid, said, rng):
