@@ -139,7 +139,7 @@ class HealthSettings(_Stage):
     )
     gain_share: float = _setting(0.7, "", 0.5, 1.0, "share of the taps that must agree on it")
     gate_share: float = _setting(
-        0.25, "", 0.1, 1.0, "share of the taps after which all bands are turned down at once"
+        0.4, "", 0.1, 1.0, "share of the taps after which all bands are turned down at once"
     )
     silent_share: float = _setting(
         0.2, "", 0.01, 1.0, "share of the pauses without any sound that is no recording"
@@ -147,7 +147,6 @@ class HealthSettings(_Stage):
     holes_db: float = _setting(
         0.06, "dB", 0.05, 5.0, "noise this much more ragged than even noise was suppressed"
     )
-    steady_holes_db: float = _setting(0.05, "dB", 0.03, 5.0, "the same, on average, of noise that is steady")
     edge_quiet_db: float = _setting(
         20.0, "dB", 3.0, 60.0, "a fall this steep ends the spectrum of quiet moments"
     )

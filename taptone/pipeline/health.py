@@ -378,9 +378,10 @@ def _gate_or_suppression(
     # Where the band is narrow there may be no noise left of itself.
     least_silent = s.silent_share if end_hz > 9000.0 else max(s.silent_share, 0.5)
     silent, ragged = float((zeros > 0.9995).mean()), float(((zeros > 0.6) & (zeros <= 0.9995)).mean())
-    shut, n, depth_db, at_ms = _closing(h)
-    share = shut / max(n, 1)
-    if shut >= _LEAST_SHUT and n >= s.least_taps and share >= s.gate_share:
+    shut, depth_db, at_ms = _closing(h)
+    n = len(h.onset_s)
+    share = shut / max(n, 1)  # in a room few taps can tell: those are not enough
+    if n >= s.least_taps and share >= s.gate_share:
         yield (
             "gate",
             f"{at_ms:.0f} ms after a tap the sound is turned down by {depth_db:.0f} dB in all bands at once, "
@@ -408,7 +409,7 @@ def _gate_or_suppression(
     )
     if not torn and not band_end:  # a copy of good quality tears small holes too
         holes_db, n_bands = _steady_holes(h, end_hz)
-        torn = n_bands >= 2 and holes_db >= max(s.steady_holes_db, 1.2 / math.sqrt(h.pause.sum()))
+        torn = n_bands >= 2 and holes_db >= max(_STEADY_HOLES_DB, 1.2 / math.sqrt(h.pause.sum()))
     if torn or silent >= least_silent:
         told = (
             f"the noise between the taps is {holes_db:.2f} dB more ragged than even noise in {n_bands} bands"
@@ -425,12 +426,11 @@ def _gate_or_suppression(
         )
 
 
-_LEAST_SHUT = 5  # taps: three may beat so by themselves
 _ALIVE = 6  # bands that must be heard before a gate is seen to close: low notes alone beat by themselves
 
 
-def _closing(h: _Heard) -> tuple[int, int, float, float]:
-    """Taps after which every band falls at once, beyond its own fall before: so many, of how many, dB, ms."""
+def _closing(h: _Heard) -> tuple[int, float, float]:
+    """Taps after which every band falls at once, beyond its own fall before: how many, dB, ms after."""
     level = np.maximum(h.g.level_db[:, 1:], h.floor_db)
     depths, times = [], []
     for t, after in zip(h.onset_s, h.next_s, strict=True):
@@ -461,8 +461,8 @@ def _closing(h: _Heard) -> tuple[int, int, float, float]:
     depth, time = np.array(depths), np.array(times)
     shut = depth >= 5.0
     if not shut.any():
-        return 0, len(depths), 0.0, 0.0
-    return int(shut.sum()), len(depths), float(np.median(depth[shut])), float(np.median(time[shut]))
+        return 0, 0.0, 0.0
+    return int(shut.sum()), float(np.median(depth[shut])), float(np.median(time[shut]))
 
 
 def _hold_ms(h: _Heard) -> float:
@@ -497,6 +497,7 @@ def _holes(h: _Heard, end_hz: float) -> tuple[float, int, float]:
     return 0.0, 0, low_db
 
 
+_STEADY_HOLES_DB = 0.05
 _STEADY_DB = 1.6  # from the median to the 84th percentile; even noise of 2 kHz keeps within 0.6 dB
 
 
