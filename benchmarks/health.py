@@ -439,7 +439,7 @@ OF_THE_DAY = {"wind", "room"}  # a clean recording may hold these
 
 def state() -> str:
     """Hash of what the results depend on."""
-    names = ["taptone/pipeline/health.py", "taptone/pipeline/listening.py", "taptone/pipeline/detect.py"]
+    names = [f"taptone/pipeline/{name}.py" for name in ("health", "listening", "detect", "measure", "decay")]
     names += sorted(str(path) for path in (ROOT / "taptone/physics").glob("*.py"))
     text = b"".join((ROOT / name).read_bytes() for name in names)
     own = Path(__file__).read_text(encoding="utf-8").partition("# -- the run ---")[0]

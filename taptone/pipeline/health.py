@@ -24,6 +24,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -226,6 +227,7 @@ class _Heard:
     since_tap_s: FloatArray
     pause: NDArray[np.bool_]
     onset_s: FloatArray
+    onset_db: FloatArray
     next_s: FloatArray
     next_tap_s: FloatArray
     floor_db: float
@@ -249,6 +251,7 @@ class _Heard:
             since_tap_s=time_s - half_s - contact[np.searchsorted(contact, time_s) - 1],
             pause=(since_s > _TAIL_S) & (since_s < _PAUSE_S) & (to_s > _BEFORE_S),
             onset_s=onset_s,
+            onset_db=level[strong],
             next_s=edge[np.searchsorted(edge, onset_s, side="right")],
             next_tap_s=contact[np.searchsorted(contact, onset_s, side="right")],
             floor_db=float(ROUNDING_DB - 10 * np.log10(g.frame / 2)),
@@ -322,8 +325,10 @@ def _dip(h: _Heard, level: FloatArray) -> tuple[float, float, int, float]:
             if own.stop > own.start and t + stop_s <= after - _BEFORE_S:
                 table[k, q] = level[own].mean(axis=0) - usual
     best = (0.0, 0.0, 0, 0.0)
-    for q, (start_s, stop_s) in enumerate(_AFTER_S):
-        rows = table[:, q][np.isfinite(table[:, q, 0])]
+    louder = h.onset_db >= np.median(h.onset_db) if len(h.onset_db) else np.zeros(0, bool)
+    # A gain control may act on the louder half alone.
+    for taps, (q, (start_s, stop_s)) in product((louder | True, louder), enumerate(_AFTER_S)):
+        rows = table[taps, q][np.isfinite(table[taps, q, 0])]
         if len(rows) < 8:
             continue
         whole = rows.mean(axis=1)
@@ -373,8 +378,9 @@ def _gate_or_suppression(
     # Where the band is narrow there may be no noise left of itself.
     least_silent = s.silent_share if end_hz > 9000.0 else max(s.silent_share, 0.5)
     silent, ragged = float((zeros > 0.9995).mean()), float(((zeros > 0.6) & (zeros <= 0.9995)).mean())
-    share, depth_db, at_ms = _closing(h)
+    shut, depth_db, at_ms = _closing(h)
     n = len(h.onset_s)
+    share = shut / max(n, 1)  # in a room few taps can tell: those are not enough
     if n >= s.least_taps and share >= s.gate_share:
         yield (
             "gate",
@@ -401,6 +407,9 @@ def _gate_or_suppression(
         and holes_db >= (1.0 if lossy else max(s.holes_db, 2.0 / math.sqrt(h.pause.sum())))
         and (not lossy or low_db >= 1.0)
     )
+    if not torn and not band_end:  # a copy of good quality tears small holes too
+        holes_db, n_bands = _steady_holes(h, end_hz)
+        torn = n_bands >= 2 and holes_db >= max(_STEADY_HOLES_DB, 1.2 / math.sqrt(h.pause.sum()))
     if torn or silent >= least_silent:
         told = (
             f"the noise between the taps is {holes_db:.2f} dB more ragged than even noise in {n_bands} bands"
@@ -420,8 +429,8 @@ def _gate_or_suppression(
 _ALIVE = 6  # bands that must be heard before a gate is seen to close: low notes alone beat by themselves
 
 
-def _closing(h: _Heard) -> tuple[float, float, float]:
-    """Taps after which every band falls at once, beyond its own fall before: share, dB, ms after the tap."""
+def _closing(h: _Heard) -> tuple[int, float, float]:
+    """Taps after which every band falls at once, beyond its own fall before: how many, dB, ms after."""
     level = np.maximum(h.g.level_db[:, 1:], h.floor_db)
     depths, times = [], []
     for t, after in zip(h.onset_s, h.next_s, strict=True):
@@ -449,13 +458,11 @@ def _closing(h: _Heard) -> tuple[float, float, float]:
         k = int(np.argmax(pick))
         depths.append(float(pick[k]))
         times.append(1000 * (float(h.time_s[own][2 + k]) - t))
-    if not depths:
-        return 0.0, 0.0, 0.0
     depth, time = np.array(depths), np.array(times)
     shut = depth >= 5.0
     if not shut.any():
-        return 0.0, 0.0, 0.0
-    return float(shut.mean()), float(np.median(depth[shut])), float(np.median(time[shut]))
+        return 0, 0.0, 0.0
+    return int(shut.sum()), float(np.median(depth[shut])), float(np.median(time[shut]))
 
 
 def _hold_ms(h: _Heard) -> float:
@@ -488,6 +495,26 @@ def _holes(h: _Heard, end_hz: float) -> tuple[float, int, float]:
     if len(high) == 2 or (high and len(low) == 2):
         return min(high + low) - 0.15, len(high + low), low_db
     return 0.0, 0, low_db
+
+
+_STEADY_HOLES_DB = 0.05
+_STEADY_DB = 1.6  # from the median to the 84th percentile; even noise of 2 kHz keeps within 0.6 dB
+
+
+def _steady_holes(h: _Heard, end_hz: float) -> tuple[float, int]:
+    """The same for bands whose noise is steady: no voice is in it, and all its frames tell, on average."""
+    own: list[float] = []
+    for b, (from_hz, to_hz) in enumerate(h.g.edges_hz):
+        level = h.g.level_db[h.pause, b]
+        heard = level > h.floor_db + _ABOVE_DB
+        if from_hz < 2000.0 or to_hz > 0.9 * end_hz or heard.sum() < max(20, 0.03 * len(level)):
+            continue
+        middle, high = np.percentile(level[heard], [50, 84])
+        if high - middle <= _STEADY_DB:
+            usual = heard & (level <= middle + 3.0)
+            own.append(_FLAT_DB - float(h.g.flat_db[h.pause, b][usual].mean()))
+    own.sort()
+    return (own[1] if len(own) > 2 else own[0], len(own)) if own else (0.0, 0)
 
 
 # -- clipping -------------------------------------------------------------------------------------------
@@ -656,7 +683,7 @@ def _wind(h: _Heard, s: HealthSettings) -> Iterator[tuple[str, str, float, str]]
     level = h.g.level_db[h.pause]
     over_db = float(np.median(level[:, 0] - level[:, 2:4].mean(axis=1)))
     low = level[:, 0]
-    # What dies away after every tap is a room.
+    # What dies away after every tap is a room; wind over one dies away by less.
     early, late = (
         h.g.level_db[(h.since_tap_s > start_s) & (h.since_tap_s < stop_s), 0]
         for start_s, stop_s in ((0.2, 0.45), (0.55, 0.9))
@@ -666,8 +693,8 @@ def _wind(h: _Heard, s: HealthSettings) -> Iterator[tuple[str, str, float, str]]
     gusts = low[: len(low) // per * per].reshape(-1, per).mean(axis=1)
     gusts_db = float(np.subtract(*np.percentile(gusts, [84, 16])) / 2)
     rounding = h.floor_db + 20.0
-    heard = float(np.median(low)) > rounding and dying_db_s < 6.0
-    if over_db >= s.wind_db and s.gusts_db <= gusts_db <= 6.0 and heard:
+    heard = float(np.median(low)) > rounding and dying_db_s < 12.0
+    if over_db >= s.wind_db and s.gusts_db <= gusts_db <= 6.5 and heard:
         yield (
             "wind",
             f"between the taps 60 to 200 Hz lies {over_db:.0f} dB above 0.5 to 2 kHz and comes and goes by "

@@ -41,6 +41,8 @@ _BATCH = 64  # taps a call: librosa's cost is by the call, memory by the tap
 _SPLIT_HZ = 1000.0
 _HALF_SINE = 0.777  # share of 1/length below which a half-sine blow holds 90 % of its energy
 _POWER_FLOOR = 1e-12
+#: Where a room is told from a panel, highest first; above, air takes a room's sound too.
+_ROOM_OCTAVES_HZ = (2000.0, 1000.0, 500.0)
 
 
 def measure(
@@ -89,27 +91,27 @@ def find_room(taps: Sequence[Tap], settings: MeasureSettings = MeasureSettings()
     -------
     Room or None
         The median of the late decays, if the middle half of the taps agree within a third of it and it
-        is longer than `room_from_ms`; a laminate dies sooner.
+        is longer than `room_from_ms`, and so it is in the highest octave (about 500 Hz, 1 or 2 kHz) in
+        which as many taps are heard. A room rings on in all octaves; a laminate's loss is much the same
+        share of a mode's energy in each cycle, so that its high notes die first.
 
     Examples
     --------
     >>> find_room([]) is None
     True
     """
-    late = np.array(
-        [
-            late_slope(tap.clip[tap.onset : tap.end], tap.rate_hz, noise_power=_noise_power(tap))
-            for tap in map(_level, taps)
-            if math.isnan(tap.bounce_gap_ms) and "bounce" not in tap.flags
-        ]
-    )
-    late = late[np.isfinite(late)]
+    alone = [_level(tap) for tap in taps if math.isnan(tap.bounce_gap_ms) and "bounce" not in tap.flags]
+    late = _late_slopes(alone)
     if len(late) < settings.room_taps:
         return None
     low, middle, high = np.percentile(late, [25, 50, 75])
     if middle < settings.room_from_ms or high - low > middle / 3:
         return None
-    return Room(float(middle))
+    for octave_hz in _ROOM_OCTAVES_HZ:
+        late = _late_slopes(alone, octave_hz)
+        if len(late) >= settings.room_taps:
+            return Room(float(middle)) if np.median(late) >= settings.room_from_ms else None
+    return None
 
 
 def whole_decay(
@@ -148,6 +150,25 @@ def whole_decay(
         to_db=settings.decay_to_db,
         room=room,
     )
+
+
+def _late_slopes(taps: Sequence[Tap], octave_hz: float | None = None) -> FloatArray:
+    """Late decays in ms, of the whole sound or of one octave of it; of those taps only that have one."""
+    from scipy.signal import butter, sosfilt
+
+    late = []
+    for tap in taps:
+        sound, noise = tap.clip, tap.noise
+        if octave_hz is not None and len(noise):
+            edges_hz = (octave_hz / math.sqrt(2), octave_hz * math.sqrt(2))
+            if edges_hz[1] > 0.45 * tap.rate_hz:
+                continue
+            octave = butter(4, edges_hz, "bandpass", fs=tap.rate_hz, output="sos")
+            sound, noise = (sosfilt(octave, part.astype(float)) for part in (sound, noise))
+            noise = noise[len(noise) // 5 :]  # the filter has to swing in
+        power = _noise_power(replace(tap, noise=noise))
+        late.append(late_slope(sound[tap.onset : tap.end], tap.rate_hz, noise_power=power))
+    return np.array([ms for ms in late if math.isfinite(ms)])
 
 
 def _level(tap: Tap) -> Tap:

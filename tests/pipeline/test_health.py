@@ -84,6 +84,15 @@ def test_a_gain_that_never_comes_all_the_way_back_is_named_too(plain, said):
     assert "gain control" in said(gain_follows(plain, back_db_s=6.0))
 
 
+def test_gain_control_that_acts_on_the_louder_taps_alone(laid, said):
+    taps, noise = laid
+    t = np.arange(len(taps)) / RATE
+    k = np.searchsorted(AT_S, t) - 1
+    loud, since = k % 2 == 0, t - np.r_[AT_S, -9.0][k]
+    down_db = np.where(loud & (k >= 0), np.minimum(20.0 * since - 5.0, 0.0), 0.0)
+    assert set(said((np.where(loud, 1.0, 0.2) * taps + noise) * 10 ** (down_db / 20))) == {"gain control"}
+
+
 def test_noise_that_falls_after_each_tap_in_one_band_only_is_no_gain_control(laid, said):
     taps, noise = laid
     whistle = sosfiltfilt(butter(4, [9000, 11000], "band", fs=RATE, output="sos"), noise)
@@ -126,6 +135,17 @@ def test_spectral_subtraction_is_noise_suppression(plain, said):
     found = said(istft(z * gain, RATE, nperseg=960)[1][: len(plain)])
     assert set(found) == {"noise suppression"}
     assert found["noise suppression"].strength > 0.3
+
+
+def test_suppression_that_is_smoothed_over_time_leaves_its_trace_in_steady_noise(plain, said):
+    """Gain after Wiener of a power that is averaged over some 30 ms, at most 10 dB (no source)."""
+    from scipy.signal import istft, stft
+
+    _, _, z = stft(plain, RATE, nperseg=960)
+    power = lfilter([0.3], [1, -0.7], np.abs(z) ** 2, axis=1)
+    noise = np.median(power, axis=1, keepdims=True)
+    gain = np.maximum(1 - 1.4 * noise / power, 0.3)
+    assert set(said(istft(z * gain, RATE, nperseg=960)[1][: len(plain)])) == {"noise suppression"}
 
 
 def test_turning_noise_down_evenly_is_not_suppression(laid, said):
@@ -192,6 +212,12 @@ def test_a_knock_at_the_start_is_named_and_is_no_tap(plain, said, array_sound):
     heard = listen(array_sound(rounded(knocked), RATE))
     assert len(heard.taps) == 24
     assert "start" in heard.rejected[0].reason
+
+
+def test_two_taps_that_are_cut_short_are_no_gate(plain, said):
+    t = np.arange(len(plain)) / RATE
+    since = t - np.r_[-9.0, AT_S[:2]][np.searchsorted(AT_S[:2], t)]
+    assert said(np.where((since < 0.12) | (since > 0.4), plain, 0.03 * plain)) == {}
 
 
 def test_gusts_of_low_noise_are_wind(laid, said, rng):

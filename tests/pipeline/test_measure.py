@@ -249,6 +249,15 @@ def test_no_room_is_made_up(made_ring, rng):
     assert find_room(unlike) is None  # long, but not common to all
 
 
+def test_a_panel_whose_low_note_rings_on_is_no_room(made_ring, rng):
+    """One loss factor of 0.012: 250 Hz takes 733 ms for 60 dB, 1 kHz 183 ms (2.1988/(fη), docs/decay.md)."""
+    panel = [
+        as_tap(made_ring(RATE, 250 + k, 733.0, 0.3) + made_ring(RATE, 1000 + 9 * k, 183.0, 0.3), rng)
+        for k in range(12)
+    ]
+    assert find_room(panel) is None
+
+
 def test_a_room_off_the_mark_is_a_number_still(made_ring, rng):
     got = of(made_ring(RATE, 900, 40.0), rng, room=Room(800.0))
     assert got["decay_ms"] == pytest.approx(40.0, rel=0.02)
