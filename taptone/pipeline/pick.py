@@ -4,10 +4,13 @@ Whoever taps a panel strikes with one hammer, about as hard, and keeps a rhythm.
 are known by each other. A sudden sound is held against the early spectrum and the level of the bulk of them,
 noise allowed for, and against two other explanations: nothing at all, and something else. A loose skin sounds
 like something else too, but it is struck when a tap is due. So the sequence of sounds that is best as a whole
-is taken [1]_: plain, alike, or due. What is left over is neither, and says so.
+is taken [1]_: plain, alike, or due. What is left over is neither, and says so. It tells of others: a loose
+skin is never struck when no tap is due, so a sound whose like mostly came then belongs to something else,
+even where it happens to fall into the rhythm.
 
 A yard may hold more of somebody else's blows than of one's own. The own hammer is the nearest: where the
-louder sounds make a family of their own, or keep a steadier rhythm than all of them, it is theirs.
+louder sounds make a family of their own, or keep a steadier rhythm than all of them, it is theirs; or where
+they keep a rhythm and all of them together do not look like one hammer.
 
 References
 ----------
@@ -41,6 +44,10 @@ _BUSY = 0.1  # sounds that are no taps by themselves, over taps, from which much
 _LONGEST_S = 8.0  # gap of a rhythm
 _SAME_GAP = 0.22  # natural logarithm within which gaps are alike
 _ALIKE, _STEADY = 0.3, 0.75  # shares of a recording's taps under which nothing holds them together
+_KEPT = 0.6  # such a share from which a hand is at work
+_TALK = 20  # sudden sounds a tap, from which a few taps off any rhythm are bits of talk
+_LIKE_DB = 1.8  # root mean square over the bands, of two spectra of one thing
+_LIKE_LEVEL_DB = 8.0  # of its level
 
 #: Why a sound that looked like a tap by itself was not taken for one.
 UNLIKE = "unlike the taps of this recording, and not when one was due"
@@ -62,7 +69,7 @@ def listen(sound: Sound, settings: DetectSettings = DetectSettings()) -> list[Ta
     -------
     list of Tap or Rejected
         In order. A tap that was only known by the others carries the flag ``faint``. Where sounds have
-        neither a sound nor a rhythm in common, all carry the flag ``doubtful``.
+        neither a sound nor a rhythm in common, all carry the flag ``doubtful``; so do a few among talk.
 
     Examples
     --------
@@ -78,7 +85,7 @@ def listen(sound: Sound, settings: DetectSettings = DetectSettings()) -> list[Ta
     found = [x for block in sound.blocks() for x in ear.feed(block)] + ear.finish()
     first = {x.sample for x in found if isinstance(x, Tap) and "bounce" not in x.flags}
     if len(first) < settings.soft_taps:
-        return found
+        return _few(found, first, settings)
     heard = _Heard.of(list(ear.traits.values()), ear.rate_hz, first, settings)
     chosen = _own(heard)
     taps = {int(heard.sample[k]) for k in np.flatnonzero(chosen.members)}
@@ -91,6 +98,15 @@ def listen(sound: Sound, settings: DetectSettings = DetectSettings()) -> list[Ta
         known |= {s: replace(tap, flags=("faint", *tap.flags)) for s, tap in cut.items()}
     doubtful = chosen.alike < _ALIKE and _steadiness(heard.time_s[chosen.members], 2) < _STEADY
     return _told(found, known, taps, doubtful, settings)
+
+
+def _few(found: list[Tap | Rejected], first: set[int], settings: DetectSettings) -> list[Tap | Rejected]:
+    """Too few taps to be known by each other; doubtful where much else is heard and they keep no rhythm."""
+    others = sum(isinstance(x, Rejected) for x in found)
+    time_s = np.array(sorted(x.time_s for x in found if x.sample in first))
+    if others < _TALK * len(first) or _steadiness(time_s) >= _STEADY:
+        return found
+    return _told(found, {x.sample: x for x in found if isinstance(x, Tap)}, first, True, settings)
 
 
 def _told(
@@ -211,7 +227,8 @@ def _own(heard: _Heard) -> _Chosen:
         steady, usual = (_steadiness(heard.time_s[c.members]) for c in (other, best))
         distinct = outside and other.sure.sum() >= 0.3 * best.sure.sum()
         steadier = steady > usual + 0.15 and other.members.sum() >= 0.4 * best.members.sum()
-        if distinct or steadier:
+        one_hand = steady >= _KEPT and _somebody_elses(heard, best) and not _somebody_elses(heard, other)
+        if distinct or steadier or one_hand:
             best = other
     if _somebody_elses(heard, best):  # nobody can tell: what was sudden by itself, and no more
         return _Chosen(heard.first, np.zeros(len(heard.first), bool), best.family)
@@ -233,10 +250,11 @@ def _by_family(heard: _Heard, seed: _Bools, *, foreign: bool) -> _Chosen:
     """
     members = model = seed
     left = 0.0  # taps by themselves that were not chosen, over those that were
+    company = np.zeros(len(heard.sample))
     for _ in range(_TURNS):
         family = _learn(heard, model)
         over_nothing, over_other = _likeness(heard, family)
-        worth = _worth(heard, family, over_nothing, over_other, foreign, left)
+        worth = _worth(heard, family, over_nothing, over_other, foreign, left) + company
         alike = np.minimum(over_nothing, over_other)
         certain = heard.time_s[members & (alike > 2.0)]
         rhythm = _rhythm(certain if len(certain) >= 8 else heard.time_s[members])
@@ -250,6 +268,7 @@ def _by_family(heard: _Heard, seed: _Bools, *, foreign: bool) -> _Chosen:
         since_s = heard.time_s - time_s[np.maximum(np.searchsorted(time_s, heard.time_s, "right") - 1, 0)]
         away = (since_s < 0) | (since_s > _ECHO_S)
         left = float((heard.by_itself & ~members & away).sum() / members.sum())
+        company = _company(heard, members, ~heard.faint & ~members & away)
     return _Chosen(members, members & (alike > 2.0), family)
 
 
@@ -286,6 +305,24 @@ def _likeness(heard: _Heard, family: _Family) -> tuple[FloatArray, FloatArray]:
     other = np.maximum(nothing, 0.5 * math.log(2 * math.pi) - math.log(_WIDE_DB))
     ten = 10.0 / max(int(use.sum()), 1)
     return (best - nothing.sum(axis=1)) * ten, (best - other.sum(axis=1)) * ten
+
+
+def _company(heard: _Heard, members: _Bools, left: _Bools) -> FloatArray:
+    """What a sound loses where its like was oftener left out than chosen; none without its like."""
+    spectra = heard.now_db[:, np.isfinite(heard.now_db).all(axis=0)]
+    mean = spectra.mean(axis=1, keepdims=True)
+    shape = (spectra - mean) / (_LIKE_DB * math.sqrt(max(spectra.shape[1], 1)))
+    place = np.column_stack([shape, mean / _LIKE_LEVEL_DB])
+
+    def near(others: _Bools) -> FloatArray:
+        count = np.zeros(len(place))
+        for k in np.flatnonzero(others):
+            like = np.exp(-0.5 * np.square(place - place[k]).sum(axis=1))
+            like[k] = 0.0
+            count += like
+        return count
+
+    return np.clip(3.0 * np.log((near(members) + 0.5) / (near(left) + 0.5)), -6.0, 0.0)
 
 
 def _worth(

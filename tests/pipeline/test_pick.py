@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from scipy.signal import butter, sosfilt
 
-from taptone.pipeline import hear
+from taptone.pipeline import hear, pick
 from taptone.pipeline.pick import listen
 from taptone.types import Rejected, Tap
 
@@ -141,3 +143,37 @@ def test_blocks_of_any_size_give_the_same(rng, tap, made_recording, array_sound)
     for size in (1000, 96_000, 96_001):
         cut = listen(array_sound(sound, RATE, range(size, len(sound), size)))
         assert [(x.sample, getattr(x, "flags", x)) for x in cut] == whole
+
+
+def test_what_falls_into_the_rhythm_goes_with_its_like(rng):
+    """Of 24 clanks four were chosen; of 30 taps one was left out; ten on loose skin are like nothing else."""
+    middle_db = rng.uniform(-80.0, -40.0, (3, 10))
+    kind = np.repeat([0, 1, 2], [30, 24, 10])
+    chosen = np.ones(64, bool)
+    chosen[[3, *range(34, 54)]] = False
+    heard = SimpleNamespace(now_db=middle_db[kind] + rng.normal(0.0, 1.0, (64, 10)))
+    company = pick._company(heard, chosen, ~chosen)
+    assert (company[kind == 1] < -2.0).all()
+    assert (company[kind != 1] == 0.0).all()
+    nobody = np.zeros(64, bool)
+    assert (pick._company(heard, chosen, nobody) == 0.0).all()
+
+
+def swells(made_ring):
+    """A sudden sound that is no tap: louder 60 ms after it began."""
+    sound = made_ring(RATE, 700.0, 400.0, 0.2)
+    sound[RATE // 20 :] *= 8.0
+    return sound
+
+
+@pytest.mark.parametrize(("gaps_s", "doubtful"), [((14.0, 5.0, 9.0), True), ((1.0, 1.0, 1.0), False)])
+def test_a_few_taps_among_talk_are_doubtful_unless_in_rhythm(
+    tap, made_ring, made_recording, array_sound, gaps_s, doubtful
+):
+    at_s = 40.2 + np.cumsum(gaps_s)
+    talk = [t for t in np.arange(0.5, 72.0, 0.6) if np.abs(t - at_s).min() > 0.75]
+    hits = [(t, swells(made_ring)) for t in talk] + [(t, tap()) for t in at_s]
+    found = listen(array_sound(made_recording(RATE, 73.0, hits, noise=1e-4), RATE))
+    taps = [x for x in found if isinstance(x, Tap)]
+    assert [x.time_s for x in taps] == pytest.approx(at_s, abs=1e-3)
+    assert [("doubtful" in x.flags) for x in taps] == [doubtful] * 3
