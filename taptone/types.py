@@ -152,12 +152,13 @@ class Tap:
 
 @dataclass(frozen=True, slots=True)
 class Rejected:
-    """Something loud that was not taken for a tap, and why."""
+    """Something loud that was not taken for a tap, and why; ``perhaps``: it might have been one after all."""
 
     recording: str
     sample: int
     rate_hz: int
     reason: str
+    perhaps: bool = False
 
     @property
     def time_s(self) -> float:

@@ -148,7 +148,7 @@ def analyse(
         findings += found
         notes += said
         numbers += [number] * len(measured)
-        left_out += [(number, other.time_s) for other in others if other.reason == pick.UNLIKE]
+        left_out += [(number, other.time_s) for other in others if other.perhaps]
     if not strikes(taps):
         first = f", the first at {rejected[0].time_s:.2f} s: {rejected[0].reason}" if rejected else ""
         heard = f"; {len(rejected)} sudden sounds were not taken for taps{first}" if rejected else ""

@@ -30,7 +30,7 @@ from taptone.pipeline.detect import EDGES_HZ, FAINT, Detector, Traits, cut_out
 from taptone.settings import DetectSettings
 from taptone.types import FloatArray, Rejected, Sound, Tap
 
-__all__ = ["UNLIKE", "listen"]
+__all__ = ["listen"]
 
 _TURNS = 4  # of learning the family and choosing by it
 _LOUDER = (0.5, 0.75, 0.9)  # quantiles of level from which a louder family is looked for
@@ -38,6 +38,7 @@ _UNSTEADY_DB = 1.5  # of noise from one moment to the next, beside what chance d
 _LEAST_SD_DB = 3.0  # of a family, in a band
 _WIDE_DB = 30.0  # anything else may be this different in a band
 _PLAIN = 20.0  # natural logarithm of the odds from which a sound is plainly there
+_LOUD_DB = 10.0  # below the family, down to which a plain sound may be a strike on a loose skin
 _ECHO_S = 0.35  # a softer sound this soon after a tap, hardly above its tail, is its echo
 _BEGIN_S = 0.1  # within which a recorder's own click may be heard
 _BUSY = 0.1  # sounds that are no taps by themselves, over taps, from which much else is going on
@@ -49,10 +50,10 @@ _TALK = 20  # sudden sounds a tap, from which a few taps off any rhythm are bits
 _LIKE_DB = 1.8  # root mean square over the bands, of two spectra of one thing
 _LIKE_LEVEL_DB = 8.0  # of its level
 
-#: Why a sound that looked like a tap by itself was not taken for one.
-UNLIKE = "unlike the taps of this recording, and not when one was due"
+_UNLIKE = "unlike the taps of this recording, and not when one was due"
 
 _Bools = NDArray[np.bool_]
+_Rhythm = tuple[FloatArray, FloatArray]  # logarithms of gaps, and what each adds
 
 
 def listen(sound: Sound, settings: DetectSettings = DetectSettings()) -> list[Tap | Rejected]:
@@ -97,7 +98,23 @@ def listen(sound: Sound, settings: DetectSettings = DetectSettings()) -> list[Ta
         cut = cut_out(sound, {s: int(n[0]) if len(n) else None for s, n in after.items()}, settings)
         known |= {s: replace(tap, flags=("faint", *tap.flags)) for s, tap in cut.items()}
     doubtful = chosen.alike < _ALIKE and _steadiness(heard.time_s[chosen.members], 2) < _STEADY
-    return _told(found, known, taps, doubtful, settings)
+    perhaps = {int(heard.sample[k]) for k in np.flatnonzero(_perhaps(heard, chosen))}
+    return _told(found, known, taps, perhaps, doubtful, settings)
+
+
+def _perhaps(heard: _Heard, chosen: _Chosen) -> _Bools:
+    """What was left out, but is plainly there, and would keep the rhythm better than the tap beside it."""
+    out = heard.plain(_likeness(heard, chosen.family)[0], chosen.family) & ~chosen.members
+    time_s = np.concatenate([[-np.inf], heard.time_s[chosen.members], [np.inf]])
+    for k in np.flatnonzero(out):
+        now_s = heard.time_s[k]
+        after = int(np.searchsorted(time_s, now_s))
+        near = time_s[max(after - 2, 0) : after + 2]  # two taps before it, two after
+        usual = _evenness(near, chosen.rhythm)
+        without = [np.sort(np.append(np.delete(near, n), now_s)) for n in range(len(near))]
+        instead = max(_evenness(times, chosen.rhythm) for times in without[1:-1])
+        out[k] = now_s - time_s[after - 1] > heard.bounce_s and instead > usual
+    return out
 
 
 def _few(found: list[Tap | Rejected], first: set[int], settings: DetectSettings) -> list[Tap | Rejected]:
@@ -113,6 +130,7 @@ def _told(
     found: Sequence[Tap | Rejected],
     known: Mapping[int, Tap],
     taps: set[int],
+    perhaps: set[int],
     doubtful: bool,
     settings: DetectSettings,
 ) -> list[Tap | Rejected]:
@@ -122,7 +140,7 @@ def _told(
     last = -math.inf
     for sample in sorted(known.keys() | why.keys()):
         if sample not in known:
-            out.append(why[sample])
+            out.append(replace(why[sample], perhaps=sample in perhaps))
             continue
         tap = known[sample]
         flags = tuple(f for f in tap.flags if f != "bounce") + ("doubtful",) * doubtful
@@ -131,7 +149,7 @@ def _told(
         elif (sample - last) * 1000 <= settings.bounce_to_ms * tap.rate_hz:
             out.append(replace(tap, flags=("bounce", *flags)))
         else:
-            out.append(Rejected(tap.recording, sample, tap.rate_hz, UNLIKE))
+            out.append(Rejected(tap.recording, sample, tap.rate_hz, _UNLIKE, perhaps=True))
             continue
         last = sample
     return out
@@ -186,6 +204,11 @@ class _Heard:
             settings.soft_db,
         )
 
+    def plain(self, over_nothing: FloatArray, family: _Family) -> _Bools:
+        """Sudden, plainly there, and about as loud as the family."""
+        loud = self.level_db > family.level_db - _LOUD_DB
+        return np.asarray(~self.faint & (over_nothing > 1.25 * _PLAIN) & loud)
+
 
 @dataclass(frozen=True)
 class _Family:
@@ -203,6 +226,7 @@ class _Chosen:
     members: _Bools
     sure: _Bools
     family: _Family
+    rhythm: _Rhythm | None = None
 
     @property
     def alike(self) -> float:
@@ -269,7 +293,7 @@ def _by_family(heard: _Heard, seed: _Bools, *, foreign: bool) -> _Chosen:
         away = (since_s < 0) | (since_s > _ECHO_S)
         left = float((heard.by_itself & ~members & away).sum() / members.sum())
         company = _company(heard, members, ~heard.faint & ~members & away)
-    return _Chosen(members, members & (alike > 2.0), family)
+    return _Chosen(members, members & (alike > 2.0), family, rhythm)
 
 
 def _learn(heard: _Heard, model: _Bools) -> _Family:
@@ -341,8 +365,7 @@ def _worth(
     rare = float(np.clip(-math.log(0.3 + a_second), -2.0, 1.2))
     faint = np.clip(np.minimum(over_nothing, over_other) / 2.0, -5.0, 4.0) + rare
     # What is plain and loud, but too slow to be a tap by itself, may be one on a loose skin.
-    loud = ~heard.faint & (over_nothing > 1.25 * _PLAIN) & (soft_db < 10.0)
-    faint = np.where(loud, np.maximum(faint, -2.5), faint)
+    faint = np.where(heard.plain(over_nothing, family), np.maximum(faint, -2.5), faint)
     # A tap by itself stays, unless it is unlike the others or much softer, and not when one is due.
     tap = np.clip(over_other / 2.0, -2.0, 4.0) + 3.0 - np.clip((-over_other - 15.0) / 10.0, 0.0, 1.5)
     tap -= unlike * np.clip((soft_db - heard.soft_db) / 8.0, 0.0, 1.0)
@@ -374,7 +397,14 @@ def _worth(
 # -- rhythm ---------------------------------------------------------------------------------------------
 
 
-def _rhythm(time_s: FloatArray) -> tuple[FloatArray, FloatArray] | None:
+def _evenness(time_s: FloatArray, rhythm: _Rhythm | None) -> float:
+    """What the gaps of a sequence add to it."""
+    gaps_s = np.diff(time_s)
+    gaps_s = gaps_s[np.isfinite(gaps_s)]
+    return 0.0 if rhythm is None else float(np.interp(np.log(gaps_s), *rhythm).sum())
+
+
+def _rhythm(time_s: FloatArray) -> _Rhythm | None:
     """What a gap adds to a sequence, over its logarithm: how much oftener it is found than by chance."""
     gaps_s = np.diff(time_s)
     gaps_s = gaps_s[(gaps_s > 0.13) & (gaps_s < _LONGEST_S)]
@@ -392,7 +422,7 @@ def _rhythm(time_s: FloatArray) -> tuple[FloatArray, FloatArray] | None:
 
 
 def _best_sequence(
-    time_s: FloatArray, worth: FloatArray, rhythm: tuple[FloatArray, FloatArray] | None, least_s: float
+    time_s: FloatArray, worth: FloatArray, rhythm: _Rhythm | None, least_s: float
 ) -> list[int]:
     """The sounds whose worth and gaps add up to most, `least_s` apart or more."""
     best, back = np.full(len(worth), -np.inf), np.full(len(worth), -1)
