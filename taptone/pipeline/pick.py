@@ -123,7 +123,7 @@ def _few(found: list[Tap | Rejected], first: set[int], settings: DetectSettings)
     time_s = np.array(sorted(x.time_s for x in found if x.sample in first))
     if others < _TALK * len(first) or _steadiness(time_s) >= _STEADY:
         return found
-    return _told(found, {x.sample: x for x in found if isinstance(x, Tap)}, first, True, settings)
+    return _told(found, {x.sample: x for x in found if isinstance(x, Tap)}, first, set(), True, settings)
 
 
 def _told(

@@ -406,7 +406,7 @@ def test_judged_anyway_is_said(typed, case):
     assert typed("analyse", case / "deck.wav", *given, "--anyway")[0] == 0
     code, out, _ = typed("explain", case / "cold", "B3")
     assert code == 0
-    assert ". Judged anyway, although surface at -4 °C: ice makes a loose or wet place sound good. " in out
+    assert ". Judged anyway, although surface at -4 °C: ice can make a loose or wet place sound good. " in out
 
 
 def test_no_such_log_or_station_or_place(typed, case, tmp_path):

@@ -109,7 +109,7 @@ def test_what_the_panel_says_of_the_day_is_kept(typed, recordings, tmp_path):
 
 def test_a_frozen_reference_is_refused_without_a_panel_too(typed, recordings, tmp_path):
     typing = ["learn", recordings / "12.wav", *OF, "--taps-per-place", 1, "--out", "good.json"]
-    refused(typed, tmp_path, [*typing, "--surface-temp-c", -5], "surface at -5 °C: ice makes a loose")
+    refused(typed, tmp_path, [*typing, "--surface-temp-c", -5], "surface at -5 °C: ice can make a loose")
 
 
 def test_only_places_marked_as_reference_are_learned(typed, recordings, tmp_path):
