@@ -117,6 +117,7 @@ def analyse(
         keep_recordings,
         log_folder,
         take_panel,
+        who_is,
         with_words,
     )
 
