@@ -38,7 +38,7 @@ def test_readme_types_only_options_that_exist(run_taptone):
     for name, words in typed:
         kind = words.split()[:1] if name == "add" else []
         helped = run_taptone(name, *kind, "--help").stdout
-        for option in re.findall(r"--[a-z-]+", words):
+        for option in re.findall(r"--[a-z0-9-]+", words):
             assert f"{option} " in helped, f"README: taptone {name} {option}"
 
 
