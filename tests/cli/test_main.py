@@ -37,7 +37,7 @@ def test_readme_types_only_options_that_exist(run_taptone):
     assert {name for name, _ in typed} == set(COMMANDS)
     for name, words in typed:
         kind = words.split()[:1] if name == "add" else []
-        helped = run_taptone(name, *kind, "--help").stdout
+        helped = re.sub(r"-\n +", "-", run_taptone(name, *kind, "--help").stdout)  # a long option is broken
         for option in re.findall(r"--[a-z0-9-]+", words):
             assert f"{option} " in helped, f"README: taptone {name} {option}"
 
