@@ -37,9 +37,9 @@ def test_readme_types_only_options_that_exist(run_taptone):
     assert {name for name, _ in typed} == set(COMMANDS)
     for name, words in typed:
         kind = words.split()[:1] if name == "add" else []
-        helped = re.sub(r"-\n +", "-", run_taptone(name, *kind, "--help").stdout)  # a long option is broken
+        helped = run_taptone(name, *kind, "--help").stdout.split()
         for option in re.findall(r"--[a-z0-9-]+", words):
-            assert f"{option} " in helped, f"README: taptone {name} {option}"
+            assert option in helped, f"README: taptone {name} {option}"
 
 
 def test_version(run_taptone):
