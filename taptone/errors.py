@@ -10,6 +10,7 @@
     ├── ReferenceTooSmallError   too few known-good places to learn from
     ├── LogError                 a log cannot be used or explained
     ├── SettingError             a setting is outside its limits
+    ├── SurveyError              a survey cannot be kept, or what is to go into it is not right
     └── OutputError              a result cannot be written
 
 The command line prints ``message`` and ``hint`` as one line and exits with 1. Errors of the libraries
@@ -27,6 +28,7 @@ __all__ = [
     "ReferenceTooSmallError",
     "SettingError",
     "SoundError",
+    "SurveyError",
     "TaptoneError",
     "printable",
 ]
@@ -104,6 +106,10 @@ class LogError(TaptoneError):
 
 class SettingError(TaptoneError):
     """A setting is outside its limits."""
+
+
+class SurveyError(TaptoneError):
+    """A survey's folder is missing, damaged or of a later version, or what is to go into it is not right."""
 
 
 class OutputError(TaptoneError):

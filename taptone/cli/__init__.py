@@ -30,6 +30,11 @@ COMMANDS = {
     "learn": ("taptone.cli.learn:learn", "Learn a baseline from taps on laminate assumed good."),
     "analyse": ("taptone.cli.analyse:analyse", "Find, measure and compare the taps of a panel."),
     "explain": ("taptone.cli.explain:explain", "Show why one station of a log was judged as it was."),
+    "new": ("taptone.cli.new:new", "Make the folder of a new survey."),
+    "add": ("taptone.cli.add:add", "Add panels, recordings, readings, observations … to a survey."),
+    "status": ("taptone.cli.status:status", "Say what of a survey is done, and what is not and why."),
+    "history": ("taptone.cli.history:history", "List everything ever added to a survey, and by whom."),
+    "correct": ("taptone.cli.history:correct", "Put a corrected row beside an earlier one."),
     "settings": ("taptone.cli.settings:settings", "List every setting with its default, unit and limits."),
 }
 

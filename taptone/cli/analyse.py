@@ -62,9 +62,15 @@ CAUTIONS = (
     "--out",
     type=click.Path(),
     callback=a_path,
-    default="taptone-log",
-    show_default=True,
+    show_default="taptone-log, or a new folder in the survey's exports",
     help="Folder for the log.",
+)
+@click.option(
+    "--survey",
+    type=click.Path(),
+    callback=a_path,
+    metavar="DIR",
+    help="Folder of the survey: recordings are kept and the result is filed there; --panel may be a name.",
 )
 @click.option(
     "--boat", default="", callback=a_name, help="Name of the boat, if the panel file does not give it."
@@ -83,7 +89,8 @@ def analyse(
     rechecks: tuple[str, ...],
     mirror: str | None,
     anyway: bool,
-    out: str,
+    out: str | None,
+    survey: str | None,
     boat: str,
     hammer: str,
     recorder: str,
@@ -95,16 +102,26 @@ def analyse(
 
     RECORDING is one or more sound files of one panel, in the order they were made.
     """
+    if survey is not None and out is not None:
+        raise click.UsageError("give --survey or --out: a survey keeps its logs itself.")
+    from contextlib import ExitStack
+
     from taptone.edges.analysing import analyse_sounds
     from taptone.edges.earlier import load_earlier
     from taptone.edges.pictures import draw_map
+    from taptone.edges.store import open_store
     from taptone.edges.tables import may_write, write_result
     from taptone.edges.textfiles import load_baseline, load_panel
+    from taptone.edges.visiting import (
+        as_surveyed,
+        file_log,
+        keep_recordings,
+        log_folder,
+        take_panel,
+        who_is,
+        with_words,
+    )
 
-    may_write(Path(out))
-    where = load_panel(panel) if panel is not None else None
-    known = load_baseline(baseline) if baseline is not None else None
-    other = load_earlier(mirror) if mirror is not None else None
     stated = {
         "boat": boat,
         "hammer": hammer,
@@ -116,7 +133,19 @@ def analyse(
     if not there - again_at:
         raise click.UsageError("every RECORDING is a --recheck: give a recording of the panel as well.")
     in_order = (*recordings, *(path for path in rechecks if os.path.realpath(path) not in there))
-    with sounds_of(in_order) as (opened, watched):
+    with ExitStack() as open_until_done:
+        store = open_until_done.enter_context(open_store(survey)) if survey is not None else None
+        if store is None:
+            where = load_panel(panel) if panel is not None else None
+            folder = Path(out or "taptone-log")
+        else:
+            where = as_surveyed(store, take_panel(store, panel)) if panel is not None else None
+            folder = log_folder(store, where.name if where else "")
+        may_write(folder)
+        known = load_baseline(baseline) if baseline is not None else None
+        other = load_earlier(mirror) if mirror is not None else None
+        kept_as = keep_recordings(store, in_order, again_at, where) if store else in_order
+        opened, watched = open_until_done.enter_context(sounds_of(kept_as))
         sounds: list[Sound] = []
         again: list[tuple[int, Sound]] = []
         for path, sound in zip(in_order, opened, strict=True):
@@ -135,10 +164,14 @@ def analyse(
             settings=settings,
             on_sound=watched,
         )
-    _, _, _, _, _, *kept = write_result(result, Path(out), pictures=draw_map(result))
-    _print(result, out, rejected=rejected)
+        if store:
+            result = with_words(store, result)
+        _, _, _, _, _, *kept = write_result(result, folder, pictures=draw_map(result))
+        if store:
+            file_log(store, folder, who=who_is(store))
+    _print(result, str(folder), rejected=rejected)
     if kept:
-        tell(f"note: an earlier log in {out} is kept as {', '.join(path.name for path in kept)}")
+        tell(f"note: an earlier log in {folder} is kept as {', '.join(path.name for path in kept)}")
 
 
 def _print(result: Result, out: str, *, rejected: bool) -> None:

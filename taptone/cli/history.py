@@ -1,0 +1,70 @@
+"""``taptone history`` and ``taptone correct``: everything that was ever said, and saying it anew."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+from taptone.cli.common import a_path
+from taptone.cli.visiting import in_survey, opened, pairs
+
+__all__ = ["correct", "history"]
+
+_MANY = ("tap", "verdict", "station")  # a row for every tap would bury the rest
+
+
+@click.command()
+@click.argument("survey", type=click.Path(), callback=a_path, default=".", metavar="[DIR]")
+@click.option("--kind", default="", help="Only this kind of record; taps and verdicts are listed only so.")
+def history(survey: str, kind: str) -> None:
+    """List every row of the survey in DIR with who added it and when; corrected ones too."""
+    from taptone.edges.store import open_store
+    from taptone.errors import SurveyError, printable
+    from taptone.survey.records import KINDS
+
+    if kind and kind not in KINDS:
+        raise SurveyError(f"{kind} is no kind of record", hint=f"known are {', '.join(KINDS)}")
+    with open_store(survey) as store:
+        rows = [
+            (row, name)
+            for name, made in KINDS.items()
+            if (name == kind if kind else name not in _MANY)
+            for row in store.history(made)
+        ]
+    for row, name in sorted(rows, key=lambda pair: (pair[0].at, pair[1], pair[0].id)):
+        what = "withdrawn" if row.withdrawn else _said(row.record.model_dump())
+        instead = f" in place of {name} {row.replaces}" if row.replaces else ""
+        why = f" ({row.why})" if row.why else ""
+        click.echo(printable(f"{row.at} {name} {row.id}{instead}, {row.who or 'nobody named'}{why}: {what}"))
+
+
+@click.command()
+@click.argument("kind")
+@click.argument("number", type=int)
+@click.argument("changes", nargs=-1, metavar="[NAME=VALUE]…")
+@click.option("--withdraw", is_flag=True, help="Nothing takes its place.")
+@click.option("--why", required=True, help="Why it is corrected.")
+@in_survey
+def correct(
+    kind: str, number: int, changes: tuple[str, ...], withdraw: bool, why: str, survey: str, who: str
+) -> None:
+    """Correct row NUMBER of a KIND: a new, dated row beside it. Numbers: see taptone history."""
+    if bool(changes) == withdraw:
+        raise click.UsageError("give NAME=VALUE, or --withdraw.")
+    with opened(survey, who) as (store, speaker):
+        if withdraw:
+            row = store.withdraw(kind, number, who=speaker, why=why)
+        else:
+            row = store.correct(kind, number, pairs(changes), who=speaker, why=why)
+    click.echo(f"{kind} {row} {'withdraws' if withdraw else 'stands in place of'} {kind} {number}")
+
+
+def _said(values: dict[str, Any]) -> str:
+    """The fields that say something, the longest cut."""
+    parts = []
+    for name, value in values.items():
+        if value not in ("", None, [], {}):
+            text = str(value)
+            parts.append(f"{name} {text if len(text) <= 80 else text[:77] + '…'}")
+    return ", ".join(parts)

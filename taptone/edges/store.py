@@ -1,0 +1,503 @@
+"""The home of a survey: one folder with everything of one visit, and an SQLite file that only grows.
+
+::
+
+    kettle-2026/
+      survey.sqlite   what was planned, done, heard, read, seen, left undone
+      recordings/     as they came, never written to
+      photos/
+      panels/
+      exports/        logs, maps, reports
+
+A row is never changed: a correction is a new row that names the one it replaces, who made it, when and why.
+Every commit is on the disk before it returns (write-ahead log, full sync), and a second program waits.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import shutil
+import sqlite3
+import tempfile
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from hashlib import file_digest
+from pathlib import Path
+from types import TracebackType
+from typing import Generic, TypeVar
+
+from taptone import __version__
+from taptone.edges.migrations import MIGRATIONS, statements
+from taptone.errors import SurveyError
+from taptone.survey.records import KINDS, Record, checked, kind_of
+
+__all__ = ["FOLDERS", "Row", "Store", "create_store", "open_store"]
+
+FOLDERS = ("recordings", "photos", "panels", "exports")
+_FILE = "survey.sqlite"
+_WAIT_S = 30.0  # for another program that is writing
+
+R = TypeVar("R", bound=Record)
+
+
+@dataclass(frozen=True, slots=True)
+class Row(Generic[R]):
+    """A record as it was kept: when, by whom, in place of which earlier row and why."""
+
+    id: int
+    at: str
+    who: str
+    why: str
+    replaces: int | None
+    withdrawn: bool
+    record: R
+
+
+def create_store(folder: str | Path) -> Store:
+    """Make the folder of a new survey.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Missing or empty.
+
+    Returns
+    -------
+    Store
+        Open; close it, or use it in a ``with`` statement.
+
+    Raises
+    ------
+    SurveyError
+        If there is something in the folder already, or it cannot be made.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from taptone.survey.records import Boat
+    >>> with tempfile.TemporaryDirectory() as place, create_store(Path(place, "lantern")) as store:
+    ...     number = store.add(Boat(label="Lantern"), who="J")
+    ...     [row.record.label for row in store.rows(Boat)]
+    ['Lantern']
+    """
+    folder = Path(folder)
+    if (folder / _FILE).exists():
+        raise SurveyError(f"{folder} holds a survey already", hint="add to it, or choose another folder")
+    try:
+        if folder.is_dir() and any(folder.iterdir()):
+            raise SurveyError(f"{folder} is not empty", hint="choose a new folder for the survey")
+        for part in FOLDERS:
+            (folder / part).mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise SurveyError(
+            f"{folder} cannot be made ({error.strerror})", hint="choose another place"
+        ) from error
+    return Store(folder)
+
+
+def open_store(folder: str | Path) -> Store:
+    """Open the folder of a survey; a store of an earlier version is brought up to date.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Made by :func:`create_store`.
+
+    Returns
+    -------
+    Store
+        Open; close it, or use it in a ``with`` statement.
+
+    Raises
+    ------
+    SurveyError
+        If there is no survey, it is damaged, or it was made by a later version.
+
+    Examples
+    --------
+    >>> open_store("nowhere")
+    Traceback (most recent call last):
+        ...
+    taptone.errors.SurveyError: nowhere holds no survey: make one with taptone new
+    """
+    folder = Path(folder)
+    if not (folder / _FILE).is_file():
+        raise SurveyError(f"{folder} holds no survey", hint="make one with taptone new")
+    return Store(folder)
+
+
+class Store:
+    """An open survey; made by :func:`create_store` or :func:`open_store`.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the survey.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        try:
+            self._db = sqlite3.connect(folder / _FILE, timeout=_WAIT_S, isolation_level=None)
+            for pragma in ("journal_mode = WAL", "synchronous = FULL", "foreign_keys = ON"):
+                self._db.execute(f"PRAGMA {pragma}")
+            self._db.execute("PRAGMA recursive_triggers = ON")
+            self._bring_up_to_date()
+        except sqlite3.Error as error:
+            raise self._failed(error) from error
+
+    def __enter__(self) -> Store:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the file; everything added is in it already."""
+        self._db.close()
+
+    @property
+    def version(self) -> int:
+        """Steps of :mod:`taptone.edges.migrations` that the file has taken."""
+        return int(self._db.execute("PRAGMA user_version").fetchone()[0])
+
+    # -- adding -----------------------------------------------------------------------------------------
+
+    @contextlib.contextmanager
+    def together(self) -> Iterator[None]:
+        """All that is added inside is kept, or nothing of it."""
+        try:
+            self._db.execute("BEGIN IMMEDIATE")
+        except sqlite3.Error as error:
+            raise self._failed(error) from error
+        try:
+            yield
+            self._db.execute("COMMIT")
+        except BaseException as error:
+            if self._db.in_transaction:
+                self._db.execute("ROLLBACK")
+            if isinstance(error, sqlite3.Error):
+                raise self._failed(error) from error
+            raise
+
+    def add(self, record: Record, *, who: str = "", why: str = "", at: str = "") -> int:
+        """Keep one record.
+
+        Parameters
+        ----------
+        record : Record
+            Of any kind.
+        who, why : str, optional
+            Who says so, and on what occasion.
+        at : str, optional
+            Time as ISO 8601; now by default.
+
+        Returns
+        -------
+        int
+            Its number among those of its kind.
+
+        Raises
+        ------
+        SurveyError
+            If it cannot be written.
+        """
+        return self._insert(record, who, why, at, None, False)
+
+    def add_all(self, records: Sequence[Record], *, who: str = "", why: str = "") -> list[int]:
+        """Keep many records, or none of them.
+
+        Parameters
+        ----------
+        records : sequence of Record
+            Of any kinds.
+        who, why : str, optional
+            Who says so, and on what occasion.
+
+        Returns
+        -------
+        list of int
+            Their numbers.
+
+        Raises
+        ------
+        SurveyError
+            If they cannot be written.
+        """
+        if self._db.in_transaction:
+            return [self.add(record, who=who, why=why) for record in records]
+        with self.together():
+            return [self.add(record, who=who, why=why) for record in records]
+
+    def correct(self, kind: str, number: int, changes: Mapping[str, object], *, who: str, why: str) -> int:
+        """Put a corrected row beside an earlier one, which stays.
+
+        Parameters
+        ----------
+        kind : str
+            A key of :data:`taptone.survey.records.KINDS`.
+        number : int
+            The row to be corrected.
+        changes : mapping
+            Fields and their new values.
+        who, why : str
+            Who corrects, and why; both must be given.
+
+        Returns
+        -------
+        int
+            Number of the new row.
+
+        Raises
+        ------
+        SurveyError
+            If there is no such row, it was corrected before, a value is not right, or nobody says why.
+        """
+        row = self._open_row(kind, number, who, why)
+        return self._insert(
+            checked(kind, **(row.record.model_dump() | dict(changes))), who, why, "", number, False
+        )
+
+    def withdraw(self, kind: str, number: int, *, who: str, why: str) -> int:
+        """Mark a row as not to be used any more; it stays.
+
+        Parameters
+        ----------
+        kind : str
+            A key of :data:`taptone.survey.records.KINDS`.
+        number : int
+            The row.
+        who, why : str
+            Who withdraws it, and why; both must be given.
+
+        Returns
+        -------
+        int
+            Number of the row that says so.
+
+        Raises
+        ------
+        SurveyError
+            If there is no such row, it was corrected before, or nobody says why.
+        """
+        return self._insert(self._open_row(kind, number, who, why).record, who, why, "", number, True)
+
+    def keep_file(self, path: str | Path, part: str) -> tuple[str, str]:
+        """Copy a file into the survey, as it is; one that is there already is not copied again.
+
+        Parameters
+        ----------
+        path : str or Path
+            The file.
+        part : str
+            One of :data:`FOLDERS`.
+
+        Returns
+        -------
+        name : str
+            Within the survey's folder; where another file has its name, with the start of its hash.
+        sha256 : str
+            Of the file.
+
+        Raises
+        ------
+        SurveyError
+            If it cannot be read or copied.
+        """
+        path = Path(path)
+        temporary = ""
+        try:
+            with (
+                open(path, "rb") as source,
+                tempfile.NamedTemporaryFile(dir=self.folder / part, prefix=".coming-", delete=False) as copy,
+            ):
+                temporary = copy.name
+                shutil.copyfileobj(source, copy, 1 << 20)
+                copy.flush()
+                os.fsync(copy.fileno())
+            with open(temporary, "rb") as copied:
+                sha256 = file_digest(copied, "sha256").hexdigest()
+            wanted = self.folder / part / path.name
+            for name in (wanted, wanted.with_name(f"{path.stem}-{sha256[:12]}{path.suffix}")):
+                if not name.exists():
+                    os.chmod(temporary, 0o644)
+                    os.replace(temporary, name)
+                    break
+                with open(name, "rb") as there:
+                    if file_digest(there, "sha256").hexdigest() == sha256:
+                        os.unlink(temporary)
+                        break
+        except OSError as error:
+            with contextlib.suppress(OSError):
+                os.unlink(temporary)
+            raise SurveyError(
+                f"{path} cannot be kept in {self.folder / part} ({error.strerror})",
+                hint="look at the file, and for room on the disk",
+            ) from error
+        return str(name.relative_to(self.folder)), sha256
+
+    # -- looking ----------------------------------------------------------------------------------------
+
+    def rows(self, kind: type[R], **equal: object) -> list[Row[R]]:
+        """Rows that stand: neither corrected nor withdrawn, in the order in which they were added.
+
+        Parameters
+        ----------
+        kind : type
+            A class of :mod:`taptone.survey.records`.
+        **equal
+            Only rows whose fields have these values.
+
+        Returns
+        -------
+        list of Row
+            With their records.
+        """
+        name = kind_of(kind)
+        standing = f"withdrawn = 0 AND id NOT IN (SELECT replaces FROM {name} WHERE replaces IS NOT NULL)"
+        return self._rows(kind, standing, equal)
+
+    def records(self, kind: type[R], **equal: object) -> list[R]:
+        """The records of :meth:`rows`.
+
+        Parameters
+        ----------
+        kind : type
+            A class of :mod:`taptone.survey.records`.
+        **equal
+            Only records whose fields have these values.
+
+        Returns
+        -------
+        list of Record
+            That stand.
+        """
+        return [row.record for row in self.rows(kind, **equal)]
+
+    def history(self, kind: type[R]) -> list[Row[R]]:
+        """Every row of a kind that was ever added.
+
+        Parameters
+        ----------
+        kind : type
+            A class of :mod:`taptone.survey.records`.
+
+        Returns
+        -------
+        list of Row
+            In the order in which they were added.
+        """
+        return self._rows(kind, "1", {})
+
+    # -- within -----------------------------------------------------------------------------------------
+
+    def _bring_up_to_date(self) -> None:
+        """Take the steps that are missing, all or none."""
+        if self.version > len(MIGRATIONS):
+            raise SurveyError(
+                f"{self.folder} was made by a later version of this program", hint="install that version"
+            )
+        if self.version == len(MIGRATIONS):
+            return
+        with self.together():
+            for number in range(self.version, len(MIGRATIONS)):  # another program may have been quicker
+                for statement in statements(number):
+                    self._db.execute(statement)
+                self._db.execute(
+                    "INSERT INTO migration VALUES (?, ?, ?, ?)",
+                    (number + 1, MIGRATIONS[number][0], _now(), __version__),
+                )
+            self._db.execute(f"PRAGMA user_version = {len(MIGRATIONS)}")
+
+    def _insert(
+        self, record: Record, who: str, why: str, at: str, replaces: int | None, withdrawn: bool
+    ) -> int:
+        kind = kind_of(record)
+        values = {
+            "at": at or _now(),
+            "who": who,
+            "why": why,
+            "replaces": replaces,
+            "withdrawn": int(withdrawn),
+            **{name: _written(value) for name, value in record.model_dump().items()},
+        }
+        marks = ", ".join("?" * len(values))
+        try:
+            done = self._db.execute(
+                f"INSERT INTO {kind} ({', '.join(values)}) VALUES ({marks})", tuple(values.values())
+            )
+        except sqlite3.Error as error:
+            raise self._failed(error) from error
+        return int(done.lastrowid or 0)
+
+    def _rows(self, kind: type[R], condition: str, equal: Mapping[str, object]) -> list[Row[R]]:
+        name = kind_of(kind)
+        fields = tuple(kind.model_fields)
+        where = " AND ".join([condition, *(f"{_field(kind, key)} = ?" for key in equal)])
+        columns = ", ".join(("id", "at", "who", "why", "replaces", "withdrawn", *fields))
+        try:
+            found = self._db.execute(
+                f"SELECT {columns} FROM {name} WHERE {where} ORDER BY id",
+                tuple(_written(value) for value in equal.values()),
+            ).fetchall()
+        except sqlite3.Error as error:
+            raise self._failed(error) from error
+        return [
+            Row(id_, at, who, why, replaces, bool(gone), kind.model_validate(_read_back(kind, fields, rest)))
+            for id_, at, who, why, replaces, gone, *rest in found
+        ]
+
+    def _open_row(self, kind: str, number: int, who: str, why: str) -> Row[Record]:
+        if kind not in KINDS:
+            raise SurveyError(f"{kind} is no kind of record", hint=f"known are {', '.join(KINDS)}")
+        if not (who.strip() and why.strip()):
+            raise SurveyError(f"{kind} {number} cannot be corrected", hint="say who corrects it, and why")
+        rows = {row.id: row for row in self.history(KINDS[kind])}
+        if number not in rows:
+            raise SurveyError(f"there is no {kind} {number}", hint="taptone history lists their numbers")
+        for row in rows.values():
+            if row.replaces == number:
+                raise SurveyError(
+                    f"{kind} {number} was replaced by {kind} {row.id} before", hint=f"correct {kind} {row.id}"
+                )
+        return rows[number]
+
+    def _failed(self, error: sqlite3.Error) -> SurveyError:
+        """Say in one line what SQLite says."""
+        hint = "look for room on the disk, and whether another program holds the file"
+        if isinstance(error, sqlite3.IntegrityError):
+            hint = "correct it with a new, dated row"
+        elif type(error) is sqlite3.DatabaseError:
+            hint = "take the latest pack or copy of the survey"
+        return SurveyError(f"{self.folder / _FILE}: {error}", hint=hint)
+
+
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="seconds")
+
+
+def _written(value: object) -> object:
+    """A value as SQLite keeps it."""
+    if isinstance(value, (dict, list)):
+        return json.dumps(value, ensure_ascii=False, sort_keys=True)
+    return int(value) if isinstance(value, bool) else value
+
+
+def _read_back(kind: type[Record], fields: Sequence[str], values: Sequence[object]) -> dict[str, object]:
+    """Lists and tables out of their text."""
+    kept = {}
+    for name, value in zip(fields, values, strict=True):
+        nested = str(kind.model_fields[name].annotation).startswith(("list", "dict"))
+        kept[name] = json.loads(value) if nested and isinstance(value, str) else value
+    return kept
+
+
+def _field(kind: type[Record], key: str) -> str:
+    if key not in kind.model_fields:
+        raise KeyError(key)
+    return key

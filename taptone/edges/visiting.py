@@ -1,0 +1,604 @@
+"""What happens on a visit, into the survey's store: panels, recordings and photos come in, logs are filed."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+import os
+from collections.abc import Collection, Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+
+from taptone.edges.soundfiles import open_sound
+from taptone.edges.store import Row, Store
+from taptone.edges.textfiles import load_panel
+from taptone.errors import LogError, SurveyError
+from taptone.survey.panel import parse_panel
+from taptone.survey.records import (
+    Analysis,
+    Boat,
+    Conditions,
+    HeardTap,
+    Omission,
+    PanelFile,
+    Photo,
+    PlannedStation,
+    Reading,
+    SoundFile,
+    StationVerdict,
+    SuspectArea,
+    Visit,
+    Word,
+    checked,
+)
+from taptone.survey.status import Surveyed
+from taptone.types import MEASURE_NAMES, Panel, Result
+
+__all__ = [
+    "add_panel",
+    "add_photo",
+    "add_recording",
+    "as_surveyed",
+    "file_log",
+    "keep_recordings",
+    "log_folder",
+    "panel_of",
+    "surveyed",
+    "take_panel",
+    "who_is",
+    "with_words",
+]
+
+
+def add_panel(store: Store, path: str, *, who: str = "", why: str = "") -> Panel:
+    """Take a panel file into the survey.
+
+    Parameters
+    ----------
+    store : Store
+        The survey.
+    path : str
+        A panel file. One of the same name that differs from what was kept is a correction, and needs `why`.
+    who, why : str, optional
+        Who adds it; why it was changed.
+
+    Returns
+    -------
+    Panel
+        As it was read.
+
+    Raises
+    ------
+    PanelError, SurveyError
+        If it describes no panel, or differs from the kept one and nobody says why.
+
+    Examples
+    --------
+    >>> from taptone.edges.store import create_store
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as place, create_store(Path(place, "s")) as store:
+    ...     add_panel(store, "recordings/demo/daggerboard.toml").name
+    'daggerboard port'
+    """
+    panel = load_panel(path)
+    kept = [row for row in store.rows(PanelFile) if row.record.name == panel.name]
+    if kept and kept[-1].record.sha256 == sha256(Path(path).read_bytes()).hexdigest():
+        return panel
+    if kept and not why:
+        raise SurveyError(
+            f"{path}: panel {panel.name} is in this survey already, and differs",
+            hint="give it another name, or say why it was changed with --why",
+        )
+    file, digest = store.keep_file(path, "panels")
+    values = {
+        "name": panel.name,
+        "file": file,
+        "sha256": digest,
+        "text": (store.folder / file).read_text("utf-8"),
+    }
+    with store.together():
+        if kept:
+            store.correct("panel", kept[-1].id, values, who=who, why=why)
+            for row in store.rows(PlannedStation, panel=panel.name):
+                store.withdraw("station", row.id, who=who, why=why)
+        else:
+            store.add(checked("panel", **values), who=who)
+        store.add_all(
+            [
+                PlannedStation.model_validate({"panel": panel.name} | dataclasses.asdict(s))
+                for s in panel.stations
+            ],
+            who=who,
+            why=why,
+        )
+    return panel
+
+
+def panel_of(store: Store, name: str) -> Panel:
+    """A panel of the survey by its name.
+
+    Parameters
+    ----------
+    store : Store
+        The survey.
+    name : str
+        As in its file.
+
+    Returns
+    -------
+    Panel
+        As it stands.
+
+    Raises
+    ------
+    SurveyError
+        If there is none of that name.
+
+    Examples
+    --------
+    >>> from taptone.edges.store import create_store
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as place, create_store(Path(place, "s")) as store:
+    ...     panel_of(store, "keel")
+    Traceback (most recent call last):
+        ...
+    taptone.errors.SurveyError: this survey has no panel keel: add its file first; there is none yet
+    """
+    panels = store.records(PanelFile)
+    for panel in panels:
+        if panel.name == name:
+            return parse_panel(panel.text, source=panel.file)
+    known = ", ".join(p.name for p in panels)
+    raise SurveyError(
+        f"this survey has no panel {name}",
+        hint=f"add its file first; {f'there are {known}' if known else 'there is none yet'}",
+    )
+
+
+def add_recording(
+    store: Store,
+    path: str,
+    *,
+    panel: str = "",
+    use: str = "panel",
+    device: str = "",
+    started: str = "",
+    who: str = "",
+) -> SoundFile:
+    """Copy a recording into the survey, as it is.
+
+    Parameters
+    ----------
+    store : Store
+        The survey.
+    path : str
+        A sound file.
+    panel : str, optional
+        The panel that was tapped.
+    use : str, optional
+        What was tapped: ``panel``, ``reference``, ``recheck`` or ``other``.
+    device, started : str, optional
+        What recorded it, and when it began.
+    who : str, optional
+        Who adds it.
+
+    Returns
+    -------
+    SoundFile
+        As it is kept; one that is there already for the same panel and use is not added again.
+
+    Raises
+    ------
+    SoundError, SurveyError
+        If it holds no sound, or there is no such panel.
+
+    Examples
+    --------
+    >>> from taptone.edges.store import create_store
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as place, create_store(Path(place, "s")) as store:
+    ...     add_recording(store, "recordings/demo/daggerboard.flac").file
+    'recordings/daggerboard.flac'
+    """
+    if panel:
+        panel_of(store, panel)
+    heard = open_sound(path).recording
+    for kept in store.records(SoundFile, sha256=heard.sha256):
+        if (kept.panel, kept.use) == (panel, use):
+            return kept
+    file, digest = store.keep_file(path, "recordings")
+    record = checked(
+        "recording",
+        file=file,
+        original=str(path),
+        sha256=digest,
+        rate_hz=heard.rate_hz,
+        samples=heard.samples,
+        panel=panel,
+        use=use,
+        device=device,
+        started=started or _made(path),
+    )
+    store.add(record, who=who)
+    assert isinstance(record, SoundFile)
+    return record
+
+
+def add_photo(
+    store: Store, path: str, *, panel: str = "", station: str = "", caption: str = "", who: str = ""
+) -> Photo:
+    """Copy a photo into the survey, as it is.
+
+    Parameters
+    ----------
+    store : Store
+        The survey.
+    path : str
+        The photo.
+    panel, station, caption : str, optional
+        What it shows.
+    who : str, optional
+        Who adds it.
+
+    Returns
+    -------
+    Photo
+        As it is kept.
+
+    Raises
+    ------
+    SurveyError
+        If it cannot be read, or there is no such panel.
+
+    Examples
+    --------
+    >>> from taptone.edges.store import create_store
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as place, create_store(Path(place, "s")) as store:
+    ...     add_photo(store, "nowhere.jpg")  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+        ...
+    taptone.errors.SurveyError: nowhere.jpg cannot be kept in ...
+    """
+    if panel:
+        panel_of(store, panel)
+    file, digest = store.keep_file(path, "photos")
+    record = checked(
+        "photo", file=file, original=str(path), sha256=digest, panel=panel, station=station, caption=caption
+    )
+    store.add(record, who=who)
+    assert isinstance(record, Photo)
+    return record
+
+
+def take_panel(store: Store, name_or_file: str) -> Panel:
+    """A panel of the survey by its name, or from a file that is taken in.
+
+    Parameters
+    ----------
+    store : Store
+        The survey.
+    name_or_file : str
+        A panel's name, or else a panel file.
+
+    Returns
+    -------
+    Panel
+        As it stands.
+
+    Raises
+    ------
+    PanelError, SurveyError
+        If it is neither.
+
+    Examples
+    --------
+    >>> from taptone.edges.store import create_store
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as place, create_store(Path(place, "s")) as store:
+    ...     take_panel(store, "recordings/demo/daggerboard.toml").name
+    'daggerboard port'
+    """
+    named = any(panel.name == name_or_file for panel in store.records(PanelFile))
+    if not named and Path(name_or_file).exists():
+        return add_panel(store, name_or_file, who=who_is(store))
+    return panel_of(store, name_or_file)
+
+
+def as_surveyed(store: Store, panel: Panel) -> Panel:
+    """A panel with what the survey knows beside its file: the boat, frost, the surface's temperature.
+
+    Parameters
+    ----------
+    store : Store
+        The survey.
+    panel : Panel
+        What its own file states stands, but frost in either counts.
+
+    Returns
+    -------
+    Panel
+        With the survey's statements, and without the cautions that they answer.
+
+    Examples
+    --------
+    >>> from taptone.edges.store import create_store
+    >>> from taptone.survey.records import Conditions
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as place, create_store(Path(place, "s")) as store:
+    ...     panel = take_panel(store, "recordings/demo/daggerboard.toml")
+    ...     number = store.add(Conditions(frozen_within_72h=True))
+    ...     as_surveyed(store, panel).conditions["frozen_within_72h"]
+    True
+    """
+    stated = dict(panel.conditions)
+    surface_temp_c, boat = panel.surface_temp_c, panel.boat
+    for here in store.records(Conditions):
+        if here.panel not in ("", panel.name):
+            continue
+        if here.frozen_within_72h or (here.frozen_within_72h is False and "frozen_within_72h" not in stated):
+            stated["frozen_within_72h"] = here.frozen_within_72h
+        if here.surface_temp_c is not None and math.isnan(panel.surface_temp_c):
+            surface_temp_c = here.surface_temp_c
+    for known in store.records(Boat):
+        boat = boat or known.label
+    return replace(panel, conditions=stated, surface_temp_c=surface_temp_c, boat=boat)
+
+
+def keep_recordings(
+    store: Store, paths: Sequence[str], rechecks: Collection[str], panel: Panel | None
+) -> tuple[str, ...]:
+    """Copy recordings into the survey; where they are now.
+
+    Parameters
+    ----------
+    store : Store
+        The survey.
+    paths : sequence of str
+        Sound files.
+    rechecks : collection of str
+        Real paths of those of them that hold reference places struck again.
+    panel : Panel or None
+        The panel that was tapped.
+
+    Returns
+    -------
+    tuple of str
+        In the same order.
+
+    Raises
+    ------
+    SoundError, SurveyError
+        If one of them holds no sound, or cannot be kept.
+
+    Examples
+    --------
+    >>> from taptone.edges.store import create_store
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as place, create_store(Path(place, "s")) as store:
+    ...     [kept] = keep_recordings(store, ["recordings/demo/daggerboard.flac"], [], None)
+    ...     Path(kept).parent.name
+    'recordings'
+    """
+    name = panel.name if panel else ""
+    device = panel.recorder if panel else ""
+    kept = []
+    for path in paths:
+        use = "recheck" if os.path.realpath(path) in rechecks else "panel"
+        record = add_recording(store, path, panel=name, use=use, device=device, who=who_is(store))
+        kept.append(str(store.folder / record.file))
+    return tuple(kept)
+
+
+def with_words(store: Store, result: Result) -> Result:
+    """A result with the surveyor's own words beside the program's.
+
+    Parameters
+    ----------
+    store : Store
+        The survey.
+    result : Result
+        Of one of its panels.
+
+    Returns
+    -------
+    Result
+        Nothing else in it has changed.
+
+    Examples
+    --------
+    >>> from taptone.edges.store import create_store
+    >>> import tempfile
+    >>> nothing = Result(None, (), (), (), (), (), (), (), (), (), "this panel only")
+    >>> with tempfile.TemporaryDirectory() as place, create_store(Path(place, "s")) as store:
+    ...     with_words(store, nothing).points
+    ()
+    """
+    name = result.panel.name if result.panel else ""
+    words = {word.station: word.word for word in store.records(Word, panel=name)}
+    points = (replace(point, surveyor_word=words.get(point.station, "")) for point in result.points)
+    return replace(result, points=tuple(points)) if words else result
+
+
+def log_folder(store: Store, panel: str) -> Path:
+    """Where the next log of a panel goes: a new folder in ``exports``.
+
+    Parameters
+    ----------
+    store : Store
+        The survey.
+    panel : str
+        Name of the panel; empty for taps without one.
+
+    Returns
+    -------
+    Path
+        That does not exist yet.
+
+    Examples
+    --------
+    >>> from taptone.edges.store import create_store
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as place, create_store(Path(place, "s")) as store:
+    ...     log_folder(store, "foredeck, port").name
+    'foredeck-port-1'
+    """
+    words = "".join(c if c.isalnum() else " " for c in panel).split()
+    stem = "-".join(words)[:60] or "taps"
+    taken = {path.name for path in (store.folder / "exports").iterdir()}
+    number = next(n for n in range(1, len(taken) + 2) if f"{stem}-{n}" not in taken)
+    return store.folder / "exports" / f"{stem}-{number}"
+
+
+def file_log(store: Store, folder: Path, *, who: str = "") -> int:
+    """File what one analysis found: its taps, verdicts and areas.
+
+    Parameters
+    ----------
+    store : Store
+        The survey.
+    folder : Path
+        Within the survey's; holds ``log.json``.
+    who : str, optional
+        Who had it analysed.
+
+    Returns
+    -------
+    int
+        Number of the analysis.
+
+    Raises
+    ------
+    LogError, SurveyError
+        If there is no log, or it cannot be filed.
+
+    Examples
+    --------
+    >>> from taptone.edges.store import create_store
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as place, create_store(Path(place, "s")) as store:
+    ...     file_log(store, store.folder)  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+        ...
+    taptone.errors.LogError: .../log.json cannot be read (No such file or directory): analyse again
+    """
+    path = folder / "log.json"
+    try:
+        text = path.read_bytes()
+        log = json.loads(text)
+    except (OSError, ValueError) as error:
+        told = error.strerror if isinstance(error, OSError) else error
+        raise LogError(f"{path} cannot be read ({told})", hint="analyse again") from error
+    with store.together():
+        number = store.add(
+            Analysis(
+                panel=log["panel"]["name"] if log["panel"] else "",
+                folder=str(folder.relative_to(store.folder)),
+                log_sha256=sha256(text).hexdigest(),
+                recordings=[r["sha256"] for r in log["recordings"]],
+                baseline=str((log["baseline"] or {}).get("sha256", "")),
+                settings=log["settings"],
+                versions=log["versions"],
+            ),
+            who=who,
+        )
+        store.add_all([_tap(number, row) for row in log["taps"]], who=who)
+        store.add_all([_verdict(number, row) for row in log["points"]], who=who)
+        store.add_all(
+            [
+                SuspectArea(
+                    analysis=number,
+                    stations=row["stations"],
+                    at_least_m2=row["at_least_m2"],
+                    at_most_m2=row["at_most_m2"],
+                    detail={k: v for k, v in row.items() if k not in SuspectArea.model_fields},
+                )
+                for row in log["areas"]
+            ],
+            who=who,
+        )
+    return number
+
+
+def surveyed(store: Store) -> Surveyed:
+    """What a survey holds of its panels, for :func:`taptone.survey.status.status`.
+
+    Parameters
+    ----------
+    store : Store
+        The survey.
+
+    Returns
+    -------
+    Surveyed
+        What stands.
+
+    Examples
+    --------
+    >>> from taptone.edges.store import create_store
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as place, create_store(Path(place, "s")) as store:
+    ...     surveyed(store).panels
+    []
+    """
+    return Surveyed(
+        panels=store.records(PanelFile),
+        stations=store.records(PlannedStation),
+        recordings=store.records(SoundFile),
+        analyses=[(row.id, row.record) for row in store.rows(Analysis)],
+        verdicts=store.records(StationVerdict),
+        words=store.records(Word),
+        readings=store.records(Reading),
+        conditions=store.records(Conditions),
+        omissions=store.records(Omission),
+    )
+
+
+def who_is(store: Store, who: str = "") -> str:
+    """Who adds something: as told, or the surveyor of the visit.
+
+    Parameters
+    ----------
+    store : Store
+        The survey.
+    who : str, optional
+        As told.
+
+    Returns
+    -------
+    str
+        Empty where nobody is known.
+
+    Examples
+    --------
+    >>> from taptone.edges.store import create_store
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as place, create_store(Path(place, "s")) as store:
+    ...     who_is(store, "J")
+    'J'
+    """
+    visits: list[Row[Visit]] = [] if who else store.rows(Visit)
+    return who or (visits[-1].record.surveyor if visits else "")
+
+
+def _tap(number: int, row: dict[str, Any]) -> HeardTap:
+    return HeardTap(
+        analysis=number,
+        measures={name: row[name] for name in MEASURE_NAMES if name in row},
+        **{name: row[name] for name in ("recording", "sample", "time_s", "station", "used", "flags")},
+    )
+
+
+def _verdict(number: int, row: dict[str, Any]) -> StationVerdict:
+    fields = StationVerdict.model_fields.keys() - {"analysis"}
+    return StationVerdict(analysis=number, **{name: row[name] for name in fields})
+
+
+def _made(path: str) -> str:
+    """When a file was last written, which for a recording is when it ended."""
+    written = datetime.fromtimestamp(Path(path).stat().st_mtime, UTC)
+    return f"file last written {written.isoformat(timespec='seconds')}"
