@@ -166,6 +166,8 @@ def analyse(
         )
         if store:
             result = with_words(store, result)
+            if baseline is not None:
+                store.keep_file(baseline, "panels")  # so that the log can be explained from the survey alone
         _, _, _, _, _, *kept = write_result(result, folder, pictures=draw_map(result))
         if store:
             file_log(store, folder, who=who_is(store))

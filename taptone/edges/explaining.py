@@ -25,6 +25,7 @@ from taptone.edges.analysing import analyse_sounds
 from taptone.edges.earlier import load_earlier
 from taptone.edges.logshape import checked_panel, fault_of
 from taptone.edges.soundfiles import open_sound
+from taptone.edges.store import FOLDERS, is_survey
 from taptone.edges.textfiles import load_baseline
 from taptone.errors import BaselineError, LogError, SettingError, SoundError
 from taptone.pipeline import Judging
@@ -270,7 +271,8 @@ def sounds_named(log: Log, given: Sequence[str]) -> list[str]:
 def _folders(log: Log) -> list[Path]:
     """Where the files of a log are looked for."""
     beside = log.path.resolve().parent
-    return list(dict.fromkeys([beside, beside.parent, Path.cwd()]))
+    survey = [beside.parents[1] / part for part in FOLDERS] if is_survey(beside.parents[1]) else []
+    return list(dict.fromkeys([beside, beside.parent, *survey, Path.cwd()]))
 
 
 def _baseline(log: Log, given: str | None) -> Reference | None:

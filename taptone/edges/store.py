@@ -34,7 +34,7 @@ from taptone.edges.migrations import MIGRATIONS, statements
 from taptone.errors import SurveyError
 from taptone.survey.records import KINDS, Record, checked, kind_of
 
-__all__ = ["FOLDERS", "Row", "Store", "create_store", "open_store"]
+__all__ = ["FOLDERS", "Row", "Store", "create_store", "is_survey", "open_store"]
 
 FOLDERS = ("recordings", "photos", "panels", "exports")
 _FILE = "survey.sqlite"
@@ -84,7 +84,7 @@ def create_store(folder: str | Path) -> Store:
     ['Lantern']
     """
     folder = Path(folder)
-    if (folder / _FILE).exists():
+    if is_survey(folder):
         raise SurveyError(f"{folder} holds a survey already", hint="add to it, or choose another folder")
     try:
         if folder.is_dir() and any(folder.iterdir()):
@@ -124,9 +124,30 @@ def open_store(folder: str | Path) -> Store:
     taptone.errors.SurveyError: nowhere holds no survey: make one with taptone new
     """
     folder = Path(folder)
-    if not (folder / _FILE).is_file():
+    if not is_survey(folder):
         raise SurveyError(f"{folder} holds no survey", hint="make one with taptone new")
     return Store(folder)
+
+
+def is_survey(folder: str | Path) -> bool:
+    """Whether a folder holds a survey.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Any path.
+
+    Returns
+    -------
+    bool
+        Nothing is opened for it.
+
+    Examples
+    --------
+    >>> is_survey("nowhere")
+    False
+    """
+    return (Path(folder) / _FILE).is_file()
 
 
 class Store:
