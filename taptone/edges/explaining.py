@@ -271,7 +271,7 @@ def sounds_named(log: Log, given: Sequence[str]) -> list[str]:
 def _folders(log: Log) -> list[Path]:
     """Where the files of a log are looked for."""
     beside = log.path.resolve().parent
-    survey = [beside.parents[1] / part for part in FOLDERS] if is_survey(beside.parents[1]) else []
+    survey = [beside.parent.parent / part for part in FOLDERS] if is_survey(beside.parent.parent) else []
     return list(dict.fromkeys([beside, beside.parent, *survey, Path.cwd()]))
 
 
