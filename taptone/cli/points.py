@@ -48,6 +48,8 @@ def points(survey: str, panel: str, down: tuple[str, ...], out: str | None, json
     else:
         from taptone.survey.moisture import rise_in_words
 
+        if not joined.lines:
+            click.echo("nothing planned, heard, read or seen yet")
         _print(joined)
         for name, several in found.items():
             for one in several:

@@ -185,6 +185,12 @@ def rises_of(store: Store, gathered: Gathered, down: Mapping[str, str]) -> dict[
     """
     names = list(gathered.spacing_m)
     told = dict(down)
+    for axis in told.values():
+        if axis.removeprefix("+") not in DOWN:
+            raise SurveyError(
+                f"--down {axis or 'without an axis'} is no way down",
+                hint="write x or y if that axis runs downhill, else -x or -y",
+            )
     if "" in told:
         if len(names) != 1:
             raise SurveyError(
@@ -192,16 +198,10 @@ def rises_of(store: Store, gathered: Gathered, down: Mapping[str, str]) -> dict[
                 hint="say --down PANEL=AXIS, or --panel",
             )
         told[names[0]] = told.pop("")
-    for name, axis in told.items():
+    for name in told:
         if name not in names:
-            raise SurveyError(
-                f"--down: there is no panel {name}", hint=f"there are {', '.join(names) or 'none'}"
-            )
-        if axis.removeprefix("+") not in DOWN:
-            raise SurveyError(
-                f"--down {axis} is no way down",
-                hint="write x or y if that axis runs downhill, else -x or -y",
-            )
+            known = ", ".join(names) or "none yet"
+            raise SurveyError(f"--down: there is no panel {name}", hint=f"there are {known}")
     found: dict[str, tuple[Rise, ...]] = {}
     for name in names:
         panel = panel_of(store, name)

@@ -314,6 +314,8 @@ def _fault(error: ValidationError, source: str) -> SurveyError:
     where = [*fault["loc"], "", ""]
     number, key = (where[1], where[2]) if isinstance(where[1], int) else ("", where[0])
     called = f"{source}: prompt {number + 1}" if isinstance(number, int) else f"{source}"
+    if isinstance(number, int) and not key:
+        return SurveyError(f"{called} is no table", hint="write [[prompt]] with its keys below it")
     made: type[BaseModel] = Prompt if isinstance(number, int) else _File
     field = made.model_fields.get(str(key))
     if field is None:

@@ -167,7 +167,7 @@ def join(gathered: Gathered) -> Joined:
         here.at(plug.panel, plug.station, plug.place).add(
             "seen", f"plug{deep}{shown}", differs=bool(plug.seen)
         )
-    off_station = [o for o in gathered.observations if not o.station and o.x_m is None]
+    off_station = [o for o in gathered.observations if not (o.station or (o.panel and o.x_m is not None))]
     return Joined(
         tuple(_line(one) for one in here.all()),
         tuple(_meetings(here.all(), gathered.spacing_m)),
@@ -232,11 +232,12 @@ def _meetings(places: Sequence[_Here], spacing_m: Mapping[str, float]) -> Iterab
 
 def _meet(one: _Here, other: _Here, spacing_m: Mapping[str, float]) -> bool:
     """Whether two places lie together and hold two kinds between them."""
-    kinds = [{kind for kind, texts in h.evidence.items() if texts} for h in (one, other)]
-    if one.panel != other.panel or len(kinds[0] | kinds[1]) < 2:
+    if one.panel != other.panel:
         return False
     apart_m = math.dist((one.x_m, one.y_m), (other.x_m, other.y_m))
-    return apart_m <= _REACH * spacing_m.get(one.panel, 0.0)  # never where either has no place: nan
+    if not apart_m <= _REACH * spacing_m.get(one.panel, 0.0):  # also where either has no place: nan
+        return False
+    return len({kind for here in (one, other) for kind, texts in here.evidence.items() if texts}) > 1
 
 
 def _line(one: _Here) -> Line:

@@ -177,6 +177,8 @@ GOOD = '[[prompt]]\non = ["area"]\nask = "Is it?"\nsource = "trade article"\n'
     ("text", "said"),
     [
         ("prompt = ", "mine.toml is not TOML"),
+        ("prompt = [1]", "mine.toml: prompt 1 is no table: write [[prompt]]"),
+        (GOOD + 'near = "keel"\n', "prompt 1, near is not right: write a list of words"),
         ("", "mine.toml, prompt is missing: write [[prompt]]"),
         (GOOD + GOOD.replace("Is it?", "It is wet."), "prompt 2, ask is not right: write one question"),
         (

@@ -174,7 +174,7 @@ def test_what_a_plug_showed_stands_with_what_was_seen():
 def test_findings_off_the_stations_come_soonest_first():
     seen = [
         Observation(what="worn bearing", place="rudder, lower", urgency="watch"),
-        Observation(what="corrosion", place="anode, port"),
+        Observation(what="corrosion", place="anode, port", x_m=1.0, y_m=2.0),  # of no panel: no place in it
         weep("B3", urgency="before_use"),
         Observation(what="valve will not turn", place="heads", urgency="before_use"),
         Observation(what="keel joint opened", place="keel root, aft", urgency="this_season"),
