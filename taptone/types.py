@@ -291,6 +291,7 @@ class Panel:
     conditions: Mapping[str, str | float | bool] = field(default_factory=dict)
     mirror_of: str = ""
     opposite_face_of: str = ""
+    down: str = ""
     structures: tuple[Structure, ...] = ()
     laminate: Laminate | None = None
     sha256: str = ""

@@ -35,6 +35,9 @@ COMMANDS = {
     "status": ("taptone.cli.status:status", "Say what of a survey is done, and what is not and why."),
     "history": ("taptone.cli.history:history", "List everything ever added to a survey, and by whom."),
     "correct": ("taptone.cli.history:correct", "Put a corrected row beside an earlier one."),
+    "points": ("taptone.cli.points:points", "Join what was heard, read and seen, station by station."),
+    "look-next": ("taptone.cli.look_next:look_next", "Ask what to look at next, where something differs."),
+    "head": ("taptone.cli.head:head", "Give the pressure of sea water at a depth."),
     "settings": ("taptone.cli.settings:settings", "List every setting with its default, unit and limits."),
 }
 

@@ -51,12 +51,13 @@ def add() -> None:
 
 
 def _record(name: str) -> click.Command:
-    from taptone.survey.records import KINDS, Word, checked
+    from taptone.survey.records import KINDS, Observation, Photo, Reading, Word, checked
 
     kind, line = PLAIN[name]
     made = KINDS[kind]
 
     def command(survey: str, who: str, **values: Any) -> None:
+        from taptone.edges.joining import read_here
         from taptone.edges.visiting import panel_of
 
         with opened(survey, who) as (store, speaker):
@@ -70,10 +71,15 @@ def _record(name: str) -> click.Command:
             labels = [station] if station else getattr(record, "stations", [])
             if panel or labels:
                 _known(panel_of(store, panel), labels)
+            if isinstance(record, Observation) and record.photo:
+                _shown(record.photo, [photo.file for photo in store.records(Photo)])
             number = store.add(record, who=speaker)
             click.echo(f"{name} {number} added")
             if made is Word and not getattr(record, "ear_first"):  # noqa: B009
                 tell("note: the program's verdict was there before: kept as given after it")
+            if isinstance(record, Reading):
+                for note in read_here(store, record).notes:
+                    tell(f"note: {note}")
 
     return _made(name, command, line, form(made))
 
@@ -125,3 +131,10 @@ def _known(panel: Any, labels: Sequence[str]) -> None:
             raise SurveyError(
                 f"panel {panel.name} has no station {label}", hint="look at its layout, or give --place"
             )
+
+
+def _shown(photo: str, there: Sequence[str]) -> None:
+    from taptone.errors import SurveyError
+
+    if photo not in there and f"photos/{photo}" not in there:
+        raise SurveyError(f"this survey has no photo {photo}", hint="add it first: taptone add photo FILE")

@@ -123,6 +123,7 @@ def parse_panel(text: str, *, source: str) -> Panel:
         conditions=file.conditions,
         mirror_of=file.mirror_of,
         opposite_face_of=file.opposite_face_of,
+        down=file.down,
         structures=tuple(
             _structure(table, f"{source}: structure {n}") for n, table in enumerate(file.structure, start=1)
         ),
@@ -304,6 +305,9 @@ class _File(_Table):
     conditions: dict[str, Annotated[Any, BeforeValidator(_plain)]] = Field({}, description="[conditions]")
     mirror_of: str = Field("", description="the other panel's name in quotes")
     opposite_face_of: str = Field("", description="the other panel's name in quotes")
+    down: Literal["", "x", "-x", "y", "-y"] = Field(
+        "", description='which way is down: "x" or "y" if that axis runs downhill, "-x" or "-y" if uphill'
+    )
     laminate: _Laminate | None = Field(None, description="[laminate] with skin_mm, core and core_mm below it")
     taps_per_station: _Strikes | None = Field(None, description="a whole number from 1 to 20")
     grid: _Grid | None = Field(None, description="[grid] with spacing and path below it")

@@ -12,10 +12,16 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from taptone.errors import SurveyError
 
-__all__ = ["KINDS", "URGENCIES", "Record", "checked", "kind_of"]
+__all__ = ["KINDS", "OBSERVATIONS", "URGENCIES", "Record", "checked", "kind_of"]
 
 #: How soon a finding wants attention, soonest first.
 URGENCIES = ("before_use", "this_season", "watch", "note")
+
+#: Words of the trade for what is seen, felt or heard by ear; any others may be written as well.
+OBSERVATIONS = (
+    *("weep", "stain", "rust stain", "crack", "crazing", "bulge"),
+    *("hollow by ear", "soft spot", "blister", "felt dead by hand"),
+)
 
 _Line = Annotated[str, Field(pattern=r"^[^\x00-\x1f\x7f]+$")]
 _Text = Annotated[str, Field(pattern=r"^[^\x00-\x08\x0b-\x1f\x7f]*$")]
@@ -205,7 +211,7 @@ class Reading(Record):
 class Observation(Record):
     """What was seen or felt, on a panel or anywhere else on the boat."""
 
-    what: _Line = Field(description="weep, stain, crack, bulge, or anything in a few words")
+    what: _Line = Field(description=f"{', '.join(OBSERVATIONS)}, or anything in a few words")
     panel: _Text = Field("", description="the panel")
     station: _Text = Field("", description="the station")
     place: _Text = Field("", description="the place in words, where there is no station")

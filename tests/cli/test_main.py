@@ -33,7 +33,7 @@ def test_each_command_loads_and_has_help(run_taptone, name):
 def test_readme_types_only_options_that_exist(run_taptone):
     readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
     blocks = re.findall(r"^```\w*\n(.*?)^```", readme, flags=re.MULTILINE | re.DOTALL)
-    typed = re.findall(r"^taptone (\w+) (.*)$", "".join(blocks), flags=re.MULTILINE)
+    typed = re.findall(r"^taptone ([\w-]+) (.*)$", "".join(blocks), flags=re.MULTILINE)
     assert {name for name, _ in typed} == set(COMMANDS)
     for name, words in typed:
         kind = words.split()[:1] if name == "add" else []
