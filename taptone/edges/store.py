@@ -394,6 +394,20 @@ class Store:
         """
         return self._rows(kind, "1", {})
 
+    def steps(self) -> list[dict[str, object]]:
+        """The steps that the file has taken, and when.
+
+        Returns
+        -------
+        list of dict
+            Keys ``number``, ``name``, ``at`` and ``program``, its version.
+        """
+        try:
+            found = self._db.execute("SELECT number, name, at, program FROM migration ORDER BY number")
+            return [dict(zip(("number", "name", "at", "program"), row, strict=True)) for row in found]
+        except sqlite3.Error as error:
+            raise self._failed(error) from error
+
     # -- within -----------------------------------------------------------------------------------------
 
     def _bring_up_to_date(self) -> None:
