@@ -23,6 +23,7 @@ import shapely
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, ValidationInfo
 
 from taptone.errors import PanelError
+from taptone.survey.lengths import FOOT_M, INCH_M, inches_of
 from taptone.types import Laminate, Panel, Station, Structure
 
 __all__ = ["on_structure", "parse_panel"]
@@ -199,9 +200,9 @@ def _metres(value: object, info: ValidationInfo) -> float:
     """Turn a length as written into metres."""
     feet = bool(info.context and info.context["feet"])
     if isinstance(value, str) and feet:
-        metres = _inches(value) * 0.0254
+        metres = inches_of(value) * INCH_M
     elif isinstance(value, (int, float)) and not isinstance(value, bool):
-        metres = value * 0.3048 if feet and abs(value) <= LONGEST_M else value
+        metres = value * FOOT_M if feet and abs(value) <= LONGEST_M else value
     elif feet:
         raise ValueError("feet as a number, or feet and inches as 4' 7 1/2\"")
     else:
@@ -209,24 +210,6 @@ def _metres(value: object, info: ValidationInfo) -> float:
     if not abs(metres) <= LONGEST_M:
         raise ValueError(f"a length in {'feet' if feet else 'metres'}; the longest taken is {LONGEST_M:g} m")
     return float(metres)
-
-
-_FEET = re.compile(
-    r"""(?P<minus>-)?\s*
-    (?:(?P<feet>\d{1,6}(?:\.\d{1,6})?)\s*(?:'|′|’|ft\b\.?)[\s-]*)?
-    (?:(?P<inches>\d{1,6}(?:\.\d{1,6})?(?!\d*/))?[\s-]*(?P<part>\d{1,3}/[1-9]\d{0,2})?\s*(?:"|″|”|in\b\.?))?""",
-    re.VERBOSE,
-)
-
-
-def _inches(text: str) -> float:
-    """Return the inches of ``4' 7 1/2"``, ``4 ft 7 in``, ``7 1/2 in`` or ``4'``."""
-    found = _FEET.fullmatch(text.strip())
-    if not found or not (found["feet"] or found["inches"] or found["part"]):
-        raise ValueError("feet and inches as 4' 7 1/2\" or 4 ft 7 in")
-    above, below = (found["part"] or "0/1").split("/")
-    inches = 12 * float(found["feet"] or 0) + float(found["inches"] or 0) + int(above) / int(below)
-    return -inches if found["minus"] else inches
 
 
 def _plain(value: object) -> object:
