@@ -37,6 +37,7 @@ COMMANDS = {
     "correct": ("taptone.cli.history:correct", "Put a corrected row beside an earlier one."),
     "settings": ("taptone.cli.settings:settings", "List every setting with its default, unit and limits."),
     "export": ("taptone.cli.export:export", "Write everything a survey holds as CSV and JSON."),
+    "schema": ("taptone.cli.schema:schema", "Print the JSON Schema of panel files or of logs."),
 }
 
 

@@ -26,7 +26,7 @@ from taptone.errors import PanelError
 from taptone.survey.lengths import FOOT_M, INCH_M, inches_of
 from taptone.types import Laminate, Panel, Station, Structure
 
-__all__ = ["on_structure", "parse_panel"]
+__all__ = ["LONGEST_M", "on_structure", "panel_model", "parse_panel"]
 
 MOST_STATIONS = 2000
 LONGEST_M = 200.0  # no boat's panel is longer; a larger number was meant in millimetres
@@ -167,6 +167,22 @@ def on_structure(panel: Panel, x_m: float, y_m: float, margin_m: float = 0.0) ->
     return None
 
 
+def panel_model() -> type[BaseModel]:
+    """The model that a panel file is checked with, key by key.
+
+    Returns
+    -------
+    type
+        A pydantic model; a field's description is what a message tells to write.
+
+    Examples
+    --------
+    >>> sorted(panel_model().model_fields)[:3]
+    ['boat', 'conditions', 'construction']
+    """
+    return _File
+
+
 def _doubtful_structure(panel: Panel) -> Iterator[str]:
     """Yield what a reader should know of the structure that was declared, or was not."""
     if not panel.structures:
@@ -219,8 +235,16 @@ def _plain(value: object) -> object:
     raise ValueError("text in quotes, a number, or true or false")
 
 
+class _Marked:
+    """Tells lengths from other numbers in a schema."""
+
+    def __get_pydantic_json_schema__(self, core: Any, handler: Any) -> dict[str, Any]:
+        made: dict[str, Any] = handler(core)
+        return made | {"length": True}
+
+
 _Text = Annotated[str, Field(pattern=r"^[^\x00-\x1f\x7f]+$")]  # one line, not empty
-_Length = Annotated[float, BeforeValidator(_metres)]
+_Length = Annotated[float, BeforeValidator(_metres), _Marked()]
 _Point = Annotated[list[_Length], Field(min_length=2, max_length=2)]
 _Strikes = Annotated[int, Field(ge=1, le=20)]
 
