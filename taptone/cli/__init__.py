@@ -38,6 +38,7 @@ COMMANDS = {
     "settings": ("taptone.cli.settings:settings", "List every setting with its default, unit and limits."),
     "export": ("taptone.cli.export:export", "Write everything a survey holds as CSV and JSON."),
     "schema": ("taptone.cli.schema:schema", "Print the JSON Schema of panel files or of logs."),
+    "check": ("taptone.cli.check:check", "Say whether panels, baselines, logs and surveys are in order."),
 }
 
 
