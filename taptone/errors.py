@@ -89,7 +89,19 @@ class MicrophoneError(SoundError):
 
 
 class PanelError(TaptoneError):
-    """A panel file does not describe a panel."""
+    """A panel file does not describe a panel.
+
+    Parameters
+    ----------
+    message, hint : str
+        As of :class:`TaptoneError`.
+    at : tuple of str and int, optional
+        Where in the file: keys, and places in lists counted from 0.
+    """
+
+    def __init__(self, message: str, *, hint: str, at: tuple[str | int, ...] = ()) -> None:
+        super().__init__(message, hint=hint)
+        self.at = at
 
 
 class BaselineError(TaptoneError):

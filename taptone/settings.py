@@ -30,6 +30,7 @@ __all__ = [
     "MeasureSettings",
     "PlaceSettings",
     "Settings",
+    "ShowSettings",
     "changed",
     "flat",
     "listed",
@@ -215,6 +216,27 @@ class PlaceSettings(_Stage):
 
 
 @dataclass(frozen=True, slots=True)
+class ShowSettings:
+    """How results are shown. Nothing that is found depends on it, so no log and no baseline holds it."""
+
+    stage: ClassVar[str] = "show"
+
+    units: str = field(
+        default="m",
+        metadata={
+            "choices": ("m", "ft-in"),
+            "help": "lengths on screens and pages: m, or ft-in for feet and inches; files hold metres",
+        },
+    )
+
+    def __post_init__(self) -> None:
+        for row in dataclasses.fields(self):
+            value, choices = getattr(self, row.name), row.metadata["choices"]
+            if value not in choices:
+                raise SettingError(f"show.{row.name} is {value!r}", hint=f"choose {' or '.join(choices)}")
+
+
+@dataclass(frozen=True, slots=True)
 class Settings:
     """The settings of every stage."""
 
@@ -223,10 +245,11 @@ class Settings:
     health: HealthSettings = HealthSettings()
     place: PlaceSettings = PlaceSettings()
     judge: JudgeSettings = JudgeSettings()
+    show: ShowSettings = ShowSettings()
 
 
 def flat(settings: Settings) -> dict[str, float | int]:
-    """All settings as ``stage.name`` → value, in the order of the tables.
+    """All settings that a result depends on, as ``stage.name`` → value, in the order of the tables.
 
     Parameters
     ----------
@@ -246,6 +269,7 @@ def flat(settings: Settings) -> dict[str, float | int]:
     return {
         f"{stage.name}.{row.name}": getattr(getattr(settings, stage.name), row.name)
         for stage in dataclasses.fields(settings)
+        if stage.name != "show"
         for row in dataclasses.fields(getattr(settings, stage.name))
     }
 
@@ -256,7 +280,8 @@ def listed() -> list[dict[str, object]]:
     Returns
     -------
     list of dict
-        Keys ``setting``, ``default``, ``unit``, ``low``, ``high``, ``help``.
+        Keys ``setting``, ``default``, ``unit``, ``low``, ``high``, ``help``; one that is chosen among words
+        has no limits.
 
     Examples
     --------
@@ -264,7 +289,11 @@ def listed() -> list[dict[str, object]]:
     ('detect.low_hz', 120.0, 'Hz')
     """
     return [
-        {"setting": f"{stage.name}.{row.name}", "default": row.default, **row.metadata}
+        {
+            "setting": f"{stage.name}.{row.name}",
+            "default": row.default,
+            **{key: row.metadata.get(key, "") for key in ("unit", "low", "high", "help")},
+        }
         for stage in dataclasses.fields(Settings)
         for row in dataclasses.fields(getattr(Settings(), stage.name))
     ]
@@ -315,8 +344,8 @@ def with_values(values: dict[str, str]) -> Settings:
     >>> with_values({"judge.neighbours": "12"}).judge.neighbours
     12
     """
-    known = flat(Settings())
-    stages: dict[str, dict[str, float | int]] = {}
+    known: dict[str, Any] = {str(row["setting"]): row["default"] for row in listed()}
+    stages: dict[str, dict[str, float | int | str]] = {}
     for name, text in values.items():
         if name not in known:
             near = difflib.get_close_matches(name, known, n=1)

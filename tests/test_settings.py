@@ -9,11 +9,13 @@ import re
 import pytest
 
 from taptone.errors import SettingError
-from taptone.settings import DetectSettings, JudgeSettings, Settings, changed, flat, with_values
+from taptone.settings import DetectSettings, JudgeSettings, Settings, changed, flat, listed, with_values
+from taptone.survey.lengths import UNITS
 
 ROWS = [
     (stage.name, row)
     for stage in dataclasses.fields(Settings)
+    if stage.name != "show"
     for row in dataclasses.fields(getattr(Settings(), stage.name))
 ]
 IDS = [f"{stage}.{row.name}" for stage, row in ROWS]
@@ -84,6 +86,18 @@ def test_what_was_changed_and_nothing_else():
 def test_flat_names_every_setting_in_order():
     assert list(flat(Settings())) == IDS
     assert all(math.isfinite(value) for value in flat(Settings()).values())
+
+
+def test_what_is_only_shown_stands_in_no_log():
+    settings = with_values({"show.units": "ft-in"})
+    assert settings.show.units == "ft-in"
+    assert flat(settings) == flat(Settings())
+    assert changed(settings) == ()
+    [row] = [row for row in listed() if row["setting"] == "show.units"]
+    assert row["default"] == "m"
+    assert dataclasses.fields(settings.show)[0].metadata["choices"] == UNITS
+    with pytest.raises(SettingError, match=r"show\.units is 'feet': choose m or ft-in"):
+        with_values({"show.units": "feet"})
 
 
 def test_frozen():

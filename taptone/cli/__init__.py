@@ -39,6 +39,9 @@ COMMANDS = {
     "look-next": ("taptone.cli.look_next:look_next", "Ask what to look at next, where something differs."),
     "head": ("taptone.cli.head:head", "Give the pressure of sea water at a depth."),
     "settings": ("taptone.cli.settings:settings", "List every setting with its default, unit and limits."),
+    "export": ("taptone.cli.export:export", "Write everything a survey holds as CSV and JSON."),
+    "schema": ("taptone.cli.schema:schema", "Print the JSON Schema of panel files or of logs."),
+    "check": ("taptone.cli.check:check", "Say whether panels, baselines, logs and surveys are in order."),
 }
 
 

@@ -168,19 +168,20 @@ def analyse(
             result = with_words(store, result)
             if baseline is not None:
                 store.keep_file(baseline, "panels")  # so that the log can be explained from the survey alone
-        _, _, _, _, _, *kept = write_result(result, folder, pictures=draw_map(result))
+        _, _, _, _, _, *kept = write_result(result, folder, pictures=draw_map(result, settings.show.units))
         if store:
             file_log(store, folder, who=who_is(store))
-    _print(result, str(folder), rejected=rejected)
+    _print(result, str(folder), rejected=rejected, units=settings.show.units)
     if kept:
         tell(f"note: an earlier log in {folder} is kept as {', '.join(path.name for path in kept)}")
 
 
-def _print(result: Result, out: str, *, rejected: bool) -> None:
+def _print(result: Result, out: str, *, rejected: bool, units: str) -> None:
     from rich.console import Console
     from rich.table import Table
 
     from taptone.pipeline.judge import sureness
+    from taptone.survey.lengths import in_units
 
     console = Console(highlight=False, width=None if Console().is_terminal else 160)
     counts = {
@@ -208,17 +209,18 @@ def _print(result: Result, out: str, *, rejected: bool) -> None:
                 table.add_row(
                     _plain(p.station),
                     sureness(p.confidence),
-                    _plain(sounds + p.reason),
+                    _plain(in_units(sounds + p.reason, units)),
                 )
         else:
             for reason in dict.fromkeys(p.reason for p in rows):
                 labels = [p.station for p in rows if p.reason == reason]
                 shown = " ".join(labels[:4]) + (f" … {labels[-1]} ({len(labels)})" if len(labels) > 4 else "")
-                table.add_row(_plain(shown), _plain(reason))
+                table.add_row(_plain(shown), _plain(in_units(reason, units)))
         console.print(table)
     other = "" if result.mirror else "the same place on the other side and "
     for area in result.areas:
-        least, most = _size(area.at_least, area.at_least_m2), _size(area.at_most, area.at_most_m2)
+        least = _size(area.at_least, area.at_least_m2, units)
+        most = _size(area.at_most, area.at_most_m2, units)
         console.print(
             f"area {' '.join(area.stations)}: at least {least}, with one spacing round it {most}; the real "
             f"edge may lie beyond. Next: tap round it at half the spacing, then {other}the inner face; look, "
@@ -230,7 +232,7 @@ def _print(result: Result, out: str, *, rejected: bool) -> None:
     for change in result.changes:
         tell(f"changed setting: {change.setting} is {change.value}, not {change.default}")
     for note in (*result.notes, *(result.cautions)):
-        tell(f"note: {note}")
+        tell(f"note: {in_units(note, units)}")
     if rejected:
         for sound in result.rejected:
             console.print(
@@ -282,13 +284,15 @@ def _plain(text: str) -> Text:
     return Text(printable(text))
 
 
-def _size(corners: Sequence[tuple[float, float]], area_m2: float) -> str:
+def _size(corners: Sequence[tuple[float, float]], area_m2: float, units: str) -> str:
     """How far an outline reaches along x and y, and its area."""
+    from taptone.survey.lengths import as_area, as_extent, as_length
+
     if not corners:
         return "one point"
     x, y = zip(*corners, strict=True)
-    across, up = (1000 * (max(side) - min(side)) for side in (x, y))
+    across_m, up_m = (max(side) - min(side) for side in (x, y))
     if area_m2 < 0.0005:
-        longest = math.hypot(across, up)
-        return f"{longest:.0f} mm long" if longest >= 1 else "one point"
-    return f"{across:.0f} × {up:.0f} mm ({area_m2:.3f} m²)"
+        longest_m = math.hypot(across_m, up_m)
+        return f"{as_length(longest_m, units)} long" if longest_m >= 0.001 else "one point"
+    return f"{as_extent(across_m, up_m, units)} ({as_area(area_m2, units)})"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import math
+import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
@@ -15,6 +16,7 @@ if TYPE_CHECKING:
 
     from taptone.types import Recording, Sound
 
+UNITS_VARIABLE = "TAPTONE_UNITS"
 _LONG_S = 30.0  # shorter recordings need no progress bar
 
 
@@ -143,9 +145,38 @@ def with_settings(command: Callable[..., None]) -> Callable[..., None]:
         for name, equals, _ in pairs:
             if not equals:
                 raise click.UsageError(f"--set {name}: write it as stage.name=value.")
-        command(*args, settings=with_values({name: text for name, _, text in pairs}), **kwargs)
+        here = {"show.units": units_shown()} | {name: text for name, _, text in pairs}
+        command(*args, settings=with_values(here), **kwargs)
 
     return wrapped
+
+
+def units_shown() -> str:
+    """What lengths are shown in: ``m``, or what the environment variable ``TAPTONE_UNITS`` says.
+
+    Returns
+    -------
+    str
+        ``m`` or ``ft-in``; commands with ``--set show.units`` let that decide.
+
+    Raises
+    ------
+    SettingError
+        If the variable says something else.
+
+    Examples
+    --------
+    >>> units_shown()
+    'm'
+    """
+    from taptone.errors import SettingError
+    from taptone.settings import ShowSettings
+
+    said = os.environ.get(UNITS_VARIABLE, "").strip()
+    try:
+        return ShowSettings(units=said).units if said else ShowSettings().units
+    except SettingError as error:
+        raise SettingError(f"{UNITS_VARIABLE} is {said!r}", hint=error.hint) from error
 
 
 def temperature(value: float) -> float:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from taptone.cli.common import a_path, paths, sounds_of, tell
+from taptone.cli.common import a_path, paths, sounds_of, tell, units_shown
 
 
 @click.command()
@@ -60,7 +60,9 @@ def explain(
     from taptone.edges import explaining
     from taptone.edges.keeping import may_keep, put_file
     from taptone.errors import SoundError, printable
+    from taptone.survey.lengths import in_units
 
+    units = units_shown()
     read = explaining.open_log(Path(log))
     label = str(read.point(station)["station"])
     name = re.sub(r"[^\w.-]", "_", label)
@@ -72,22 +74,22 @@ def explain(
         alone = "" if recordings else explaining.from_the_log(read, label)
         if not alone:
             raise
-        click.echo(printable(alone))
+        click.echo(printable(in_units(alone, units)))
         tell(f"note: explained from the log alone, without a picture ({error.message})")
         return
     with sounds_of(found) as (sounds, watched):
         explained = explaining.explain(
             read, label, sounds, baseline=baseline, mirror=mirror, on_sound=watched
         )
-        click.echo(printable(explaining.in_words(explained)))
+        click.echo(printable(in_units(explaining.in_words(explained), units)))
         for note in explained.notes:
-            tell(f"note: {note}")
+            tell(f"note: {in_units(note, units)}")
         if not explained.taps:
             tell("note: no strike was tied to this station: there is nothing to draw")
             return
         from taptone.edges.closeups import draw_station
 
-        earlier = put_file(target, draw_station(explained, sounds))
+        earlier = put_file(target, draw_station(explained, sounds, units))
     if earlier is not None:
         tell(f"note: the earlier picture of that name is now {earlier.name}")
     click.echo(printable(f"written: {target}"))

@@ -45,9 +45,9 @@ def _metres(text: str) -> float:
         if metric:
             depth_m = float(metric[1]) * _METRIC_M[metric[2].lower()]
         else:
-            from taptone.survey.panel import _inches
+            from taptone.survey.lengths import inches_of
 
-            depth_m = _inches(text) * 0.0254
+            depth_m = inches_of(text) * 0.0254
     except ValueError as error:
         raise click.UsageError(f"{text} is no depth with a unit: {_HINT}.") from error
     if not (math.isfinite(depth_m) and 0 <= depth_m <= _DEEPEST_M):

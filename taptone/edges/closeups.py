@@ -30,6 +30,7 @@ from taptone.pipeline.decay import Decay, Room
 from taptone.pipeline.measure import whole_decay
 from taptone.pipeline.spectrum import power_spectra
 from taptone.settings import Settings
+from taptone.survey.lengths import in_units
 from taptone.types import FloatArray, Sound, Tap
 
 __all__ = ["draw_station"]
@@ -47,7 +48,7 @@ _SPREAD: dict[str, Any] = {"fc": "0.88", "ec": "none", "zorder": 0.5}
 _RANGE: dict[str, Any] = {"fc": "none", "ec": "0.55", "lw": 0.5, "hatch": "////", "zorder": 0.6}
 
 
-def draw_station(explained: Explained, sounds: Sequence[Sound]) -> bytes:
+def draw_station(explained: Explained, sounds: Sequence[Sound], units: str = "m") -> bytes:
     """Draw one station of an analysis.
 
     Parameters
@@ -56,6 +57,8 @@ def draw_station(explained: Explained, sounds: Sequence[Sound]) -> bytes:
         The station, taken apart; with at least one strike.
     sounds : sequence of Sound
         The recordings of the log.
+    units : str, optional
+        What lengths are shown in, one of :data:`taptone.survey.lengths.UNITS`.
 
     Returns
     -------
@@ -69,7 +72,7 @@ def draw_station(explained: Explained, sounds: Sequence[Sound]) -> bytes:
     """
     heard = _heard(explained, sounds)
     with repeatable_style():
-        figure = _figure(explained, heard)
+        figure = _figure(explained, heard, units)
         file = io.BytesIO()
         figure.savefig(file, format="png", dpi=_DPI, metadata={"Software": None})
     return file.getvalue()
@@ -118,7 +121,7 @@ def _of(explained: Explained, heard: _Heard, k: int) -> list[tuple[Tap, Room | N
 # -- the page --------------------------------------------------------------------------------------------
 
 
-def _figure(explained: Explained, heard: _Heard) -> Figure:
+def _figure(explained: Explained, heard: _Heard, units: str) -> Figure:
     figure = Figure(figsize=_SIZE_IN, dpi=_DPI)
     FigureCanvasAgg(figure)
     point, panel = explained.point, explained.result.panel
@@ -127,7 +130,7 @@ def _figure(explained: Explained, heard: _Heard) -> Figure:
     score = f", score {point.score:.1f}" if math.isfinite(point.score) else ""
     cut = f" (suspect from {explained.cut:.1f})" if math.isfinite(explained.cut) else ""
     top = _write(figure, _shown(f"{name}: {point.verdict}{score}{cut}{of}"), 12, 0.975, most=1, weight="bold")
-    top = _write(figure, _shown(point.reason), 7.5, top - 0.004, most=3)
+    top = _write(figure, _shown(in_units(point.reason, units)), 7.5, top - 0.004, most=3)
     bottom, gap = 0.145, 0.085
     high = (top - 0.03 - bottom - gap) / 2
     upper = bottom + high + gap

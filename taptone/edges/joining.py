@@ -13,7 +13,7 @@ from typing import Any
 
 from taptone.edges.keeping import put_file
 from taptone.edges.store import Store
-from taptone.edges.tables import _table
+from taptone.edges.cells import table
 from taptone.edges.visiting import panel_of
 from taptone.errors import SurveyError
 from taptone.pipeline.outline import spacing
@@ -312,7 +312,7 @@ def write_lines(joined: Joined, path: Path) -> Path | None:
     'panel,station,place,x_m,y_m,heard,readings,seen,meets'
     """
     rows = [{name: row[name] for name in LINE_COLUMNS} for row in _rows(joined)]
-    return put_file(path, _table(LINE_COLUMNS, rows).encode("utf-8", "backslashreplace"))
+    return put_file(path, table(LINE_COLUMNS, rows).encode("utf-8", "backslashreplace"))
 
 
 def as_json(joined: Joined, found: Mapping[str, tuple[Rise, ...]], notes: tuple[str, ...]) -> str:

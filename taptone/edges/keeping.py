@@ -5,13 +5,14 @@ from __future__ import annotations
 import contextlib
 import itertools
 import os
+import shutil
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from taptone.errors import OutputError
 
-__all__ = ["alone_in", "may_keep", "put_file", "set_beside"]
+__all__ = ["alone_in", "may_keep", "put_file", "put_files", "set_beside"]
 
 
 @contextlib.contextmanager
@@ -165,3 +166,100 @@ def put_file(path: Path, content: bytes) -> Path | None:
             f"{path} cannot be written ({error.strerror})", hint="choose another place with --out"
         ) from error
     return earlier
+
+
+def put_files(out: Path, files: Mapping[str, bytes]) -> tuple[Path, ...]:
+    """Write several files into a folder, all or none; earlier, different ones are set beside.
+
+    Every file is written whole and brought to the disk in a hidden folder inside `out`, and is moved into
+    place only when all of them are there. If a move fails, those before it are taken back.
+
+    Parameters
+    ----------
+    out : Path
+        The folder; made if missing.
+    files : mapping of str to bytes
+        What they are to hold, by name.
+
+    Returns
+    -------
+    tuple of Path
+        The files in the order given, then what was set beside.
+
+    Raises
+    ------
+    OutputError
+        If the folder cannot be made or written to. Nothing has changed then.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     [path.name for path in put_files(Path(folder, "out"), {"a.csv": b"a", "b.csv": b"b"})]
+    ['a.csv', 'b.csv']
+    """
+    made = [folder for folder in (out, *out.parents) if not folder.exists()]
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        with _hidden_folder(out) as stage:
+            for name, content in files.items():
+                with open(stage / name, "xb") as file:
+                    file.write(content)
+                    file.flush()
+                    os.fsync(file.fileno())
+            with alone_in(out):
+                kept = _move(stage, out, files)
+            _sync(out)
+    except BaseException as error:
+        for folder in made:
+            with contextlib.suppress(OSError):
+                folder.rmdir()  # only if empty
+        if isinstance(error, OSError):
+            raise OutputError(
+                f"{out} cannot be written to ({error.strerror or error})",
+                hint="choose another folder with --out, or make room in this one",
+            ) from error
+        raise
+    return tuple(out / name for name in files) + kept
+
+
+@contextlib.contextmanager
+def _hidden_folder(out: Path) -> Iterator[Path]:
+    """Make a folder inside `out`, so on the same disk, and take it away again."""
+    folder = Path(tempfile.mkdtemp(prefix=".writing-", dir=out))
+    try:
+        yield folder
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def _move(stage: Path, out: Path, files: Mapping[str, bytes]) -> tuple[Path, ...]:
+    """Move finished files into place; if one cannot be moved, put back what was there before."""
+    for name in files:
+        if (out / name).is_dir():
+            raise IsADirectoryError(0, f"{name} is a folder there")
+    undo: list[tuple[Path, Path | None]] = []  # a name, and where its earlier file is
+    try:
+        for name, content in files.items():
+            beside = set_beside(out / name, content)
+            if beside is not None or not (out / name).exists():
+                undo.append((out / name, beside))
+            os.replace(stage / name, out / name)
+    except BaseException:
+        for place, beside in undo:
+            if beside is not None:
+                os.replace(beside, place)
+            else:
+                place.unlink(missing_ok=True)
+        raise
+    return tuple(beside for _, beside in undo if beside is not None)
+
+
+def _sync(folder: Path) -> None:
+    """Bring the names in a folder to the disk, where the system can."""
+    with contextlib.suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)

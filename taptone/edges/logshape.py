@@ -8,7 +8,7 @@ from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError
 
 from taptone.types import Panel
 
-__all__ = ["checked_panel", "fault_of"]
+__all__ = ["checked_panel", "fault_of", "spoken"]
 
 
 class _Part(BaseModel):
@@ -72,7 +72,7 @@ def fault_of(body: Any) -> str:
     try:
         log = _Log.model_validate(body)
     except ValidationError as error:
-        return _spoken(error)
+        return spoken(error)
     if len(log.stated.rechecks) >= max(len(log.recordings), 1):
         return "stated, rechecks: more than there are recordings"
     return ""
@@ -106,10 +106,30 @@ def checked_panel(values: dict[str, Any]) -> Panel:
     try:
         return TypeAdapter(Panel).validate_python(values)
     except ValidationError as error:
-        raise ValueError(f"panel, {_spoken(error)}") from error
+        raise ValueError(f"panel, {spoken(error)}") from error
 
 
-def _spoken(error: ValidationError) -> str:
+def spoken(error: ValidationError) -> str:
+    """Say the first fault that pydantic found: where, as a person counts, and what.
+
+    Parameters
+    ----------
+    error : pydantic.ValidationError
+        As it was raised.
+
+    Returns
+    -------
+    str
+        Such as ``recordings 1, name: Input should be a valid string``.
+
+    Examples
+    --------
+    >>> try:
+    ...     _Recording.model_validate({"name": "row.wav"})
+    ... except ValidationError as error:
+    ...     print(spoken(error))
+    sha256: Field required
+    """
     fault = error.errors(include_url=False)[0]
     where = ""
     for part in fault["loc"]:

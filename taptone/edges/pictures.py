@@ -29,10 +29,11 @@ from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
 from matplotlib.lines import Line2D
 from matplotlib.patches import Polygon, Rectangle
-from matplotlib.ticker import MaxNLocator
+from matplotlib.ticker import MaxNLocator, MultipleLocator
 
 from taptone.pipeline.judge import rarity, sureness
 from taptone.pipeline.later import WAS_SUSPECT, say_beside
+from taptone.survey.lengths import INCH_M, as_length, in_units
 from taptone.types import Panel, Point, Result, Structure
 
 __all__ = ["draw_map", "repeatable_style"]
@@ -69,13 +70,15 @@ _x, _y = attrgetter("x"), attrgetter("y")
 _UNTIED = {"count differs", "row unclear"}  # taps were heard there, but could not be tied to the station
 
 
-def draw_map(result: Result) -> dict[str, bytes]:
+def draw_map(result: Result, units: str = "m") -> dict[str, bytes]:
     """Draw the map of one analysis.
 
     Parameters
     ----------
     result : Result
         What was found. Without a panel, its points are drawn along time, a line for each recording.
+    units : str, optional
+        What lengths are shown in, one of :data:`taptone.survey.lengths.UNITS`.
 
     Returns
     -------
@@ -91,7 +94,7 @@ def draw_map(result: Result) -> dict[str, bytes]:
     """
     files = {}
     with repeatable_style():
-        figure = _figure(result)
+        figure = _figure(result, units)
         for kind, metadata in (("svg", {"Date": None, "Creator": "taptone"}), ("png", {"Software": None})):
             file = io.BytesIO()
             figure.savefig(file, format=kind, dpi=_DPI, metadata=metadata)
@@ -136,7 +139,7 @@ class _Mark:
     was_suspect: bool = False  # until structure was declared after tapping
 
 
-def _figure(result: Result) -> Figure:
+def _figure(result: Result, units: str) -> Figure:
     """Lay out the page and fill it from top to bottom."""
     panel = result.panel
     marks = _stations(panel, result.points) if panel else _along_time(result)
@@ -147,11 +150,11 @@ def _figure(result: Result) -> Figure:
     usable_in = width_in - 2 * _SIDE_IN
 
     title = _wrapped(_title(result), 12, usable_in, most=3)
-    under = [line for text in _under(result, marks) for line in _wrapped(text, 8, usable_in, most=3)]
+    under = [line for text in _under(result, marks, units) for line in _wrapped(text, 8, usable_in, most=3)]
     legend = _legend(result, marks)
     columns = 4 if wide else 3
     rows = math.ceil(len(legend) / columns)
-    foot = [*_suspects(result.points), *_footing(result)]
+    foot = [*_suspects(result.points), *(in_units(line, units) for line in _footing(result))]
     listed = [line for text in foot for line in _wrapped(text, 7.5, usable_in, most=2)]
 
     head_in = 0.1 + (len(title) * 12 + len(under) * 8) * _LINE / 72 + 0.1
@@ -171,14 +174,14 @@ def _figure(result: Result) -> Figure:
     axes = figure.add_axes(place, xlim=(box[0], box[2]), ylim=(box[1], box[3]))
     canvas = _Canvas(axes, (map_in[0] / across, map_in[1] / up), _room_in(marks, map_in, across, up))
     if panel:
-        _draw_panel(canvas, panel, result)
+        _draw_panel(canvas, panel, result, units)
     else:
         _draw_lanes(canvas, marks, result)
     _draw_marks(canvas, marks)
 
     below = bottom - _TICKS_IN
     if panel:
-        _scale_bar(page, left, below - 0.1, map_in, across)
+        _scale_bar(page, left, below - 0.1, map_in, across, units)
     below -= 0.35
     for n, (draw, text) in enumerate(legend):
         x = _SIDE_IN + (n % columns) * usable_in / columns
@@ -233,7 +236,7 @@ def _title(result: Result) -> str:
     return ", ".join(filter(None, (panel.boat, panel.name, *rest)))
 
 
-def _under(result: Result, marks: Sequence[_Mark]) -> list[str]:
+def _under(result: Result, marks: Sequence[_Mark], units: str) -> list[str]:
     """Return the lines below the title: what was found, how much was tapped, against what, from where."""
     panel = result.panel
     found = Counter(mark.verdict for mark in marks)
@@ -247,7 +250,7 @@ def _under(result: Result, marks: Sequence[_Mark]) -> list[str]:
         line = f"{tapped} of {len(planned)} stations tapped"
         if untied > 0:
             line += f"; strikes were heard for {untied} more, but which is whose is not known"
-        lines.append(line + f"; {_reach(panel)}" if math.isfinite(panel.spacing_m) else line)
+        lines.append(line + f"; {_reach(panel, units)}" if math.isfinite(panel.spacing_m) else line)
     else:
         lines.append(f"{len(marks)} taps")
     if result.relative_to:
@@ -271,11 +274,11 @@ def _conditions(panel: Panel) -> str:
     return "; ".join(said) or "not recorded"
 
 
-def _reach(panel: Panel) -> str:
+def _reach(panel: Panel, units: str) -> str:
     """Return what can lie unheard between the stations of a square grid: a circle through four of them."""
     return (
-        f"every {1000 * panel.spacing_m:.0f} mm: a round patch under "
-        f"{1000 * math.sqrt(2) * panel.spacing_m:.0f} mm can lie between them"
+        f"every {as_length(panel.spacing_m, units)}: a round patch under "
+        f"{as_length(math.sqrt(2) * panel.spacing_m, units)} can lie between them"
     )
 
 
@@ -444,18 +447,24 @@ def _renderer() -> Any:
 # -- the map -------------------------------------------------------------------------------------------
 
 
-def _draw_panel(canvas: _Canvas, panel: Panel, result: Result) -> None:
+def _draw_panel(canvas: _Canvas, panel: Panel, result: Result, units: str) -> None:
     """Draw what was declared, and the areas."""
     axes = canvas.axes
-    axes.set_xlabel("x, m", size=7.5, labelpad=1)
-    axes.set_ylabel("y, m", size=7.5, labelpad=1)
+    shown = "feet and inches" if units == "ft-in" else "m"
+    axes.set_xlabel(f"x, {shown}", size=7.5, labelpad=1)
+    axes.set_ylabel(f"y, {shown}", size=7.5, labelpad=1)
     axes.tick_params(labelsize=7, width=0.5, length=2.5)
     for axis, scale, limits in (
         (axes.xaxis, canvas.scale[0], axes.get_xlim()),
         (axes.yaxis, canvas.scale[1], axes.get_ylim()),
     ):
         inches = scale * (limits[1] - limits[0])
-        axis.set_major_locator(MaxNLocator(nbins=max(1, min(8, int(inches / 0.5))), steps=[1, 2, 5, 10]))
+        most = max(1, min(8, int(inches / 0.5)))
+        if units == "ft-in":
+            axis.set_major_locator(MultipleLocator(_on_a_tape((limits[1] - limits[0]) / most, up=True)))
+            axis.set_major_formatter(lambda value, _: as_length(value, units))
+        else:
+            axis.set_major_locator(MaxNLocator(nbins=most, steps=[1, 2, 5, 10]))
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)
 
@@ -573,15 +582,29 @@ def _tones(scores: Sequence[float]) -> Callable[[float], Any]:
     return tone
 
 
-def _scale_bar(page: Axes, left: float, y: float, map_in: tuple[float, float], across: float) -> None:
+def _scale_bar(
+    page: Axes, left: float, y: float, map_in: tuple[float, float], across: float, units: str
+) -> None:
     """Draw a round length of at most a third of the map, at the scale of the map."""
     longest = across / 3
-    step = 10.0 ** math.floor(math.log10(longest))
-    length = max(step * n for n in (1, 2, 5) if step * n <= longest)
+    if units == "ft-in":
+        length = _on_a_tape(longest, up=False)
+        words = as_length(length, units)
+    else:
+        step = 10.0 ** math.floor(math.log10(longest))
+        length = max(step * n for n in (1, 2, 5) if step * n <= longest)
+        words = f"{length:g} m" if length >= 1 else f"{1000 * length:g} mm"
     end = left + length * map_in[0] / across
     page.plot([left, left, left, end, end, end], [y + 0.04, y - 0.04, y, y, y + 0.04, y - 0.04], "k", lw=1.0)
-    words = f"{length:g} m" if length >= 1 else f"{1000 * length:g} mm"
     page.text(end + 0.08, y, words, size=7.5, va="center")
+
+
+def _on_a_tape(length_m: float, *, up: bool) -> float:
+    """Return the round length in feet and inches next to one in metres."""
+    inches = (0.125, 0.25, 0.5, 1, 2, 3, 6, *(12 * n * ten for ten in (1, 10, 100) for n in (1, 2, 5)))
+    if up:
+        return INCH_M * next((n for n in inches if n * INCH_M >= length_m), inches[-1])
+    return INCH_M * max((n for n in inches if n * INCH_M <= length_m), default=inches[0])
 
 
 # -- legend --------------------------------------------------------------------------------------------

@@ -29,7 +29,10 @@ from pathlib import Path
 from types import TracebackType
 from typing import Generic, TypeVar
 
+from pydantic import ValidationError
+
 from taptone import __version__
+from taptone.edges.logshape import spoken
 from taptone.edges.migrations import MIGRATIONS, statements
 from taptone.errors import SurveyError
 from taptone.survey.records import KINDS, Record, checked, kind_of
@@ -415,6 +418,20 @@ class Store:
         """
         return self._rows(kind, "1", {})
 
+    def steps(self) -> list[dict[str, object]]:
+        """The steps that the file has taken, and when.
+
+        Returns
+        -------
+        list of dict
+            Keys ``number``, ``name``, ``at`` and ``program``, its version.
+        """
+        try:
+            found = self._db.execute("SELECT number, name, at, program FROM migration ORDER BY number")
+            return [dict(zip(("number", "name", "at", "program"), row, strict=True)) for row in found]
+        except sqlite3.Error as error:
+            raise self._failed(error) from error
+
     # -- within -----------------------------------------------------------------------------------------
 
     def _bring_up_to_date(self) -> None:
@@ -468,10 +485,17 @@ class Store:
             ).fetchall()
         except sqlite3.Error as error:
             raise self._failed(error) from error
-        return [
-            Row(id_, at, who, why, replaces, bool(gone), kind.model_validate(_read_back(kind, fields, rest)))
-            for id_, at, who, why, replaces, gone, *rest in found
-        ]
+        rows = []
+        for id_, at, who, why, replaces, gone, *rest in found:
+            try:
+                record = kind.model_validate(_read_back(kind, fields, rest))
+            except ValueError as error:  # also of pydantic, and of JSON
+                raise SurveyError(
+                    f"{self.folder / _FILE}: {name} {id_} cannot be read ({_first_line(error)})",
+                    hint="another program changed it: take the latest pack or copy of the survey",
+                ) from error
+            rows.append(Row(id_, at, who, why, replaces, bool(gone), record))
+        return rows
 
     def _open_row(self, kind: str, number: int, who: str, why: str) -> Row[Record]:
         if kind not in KINDS:
@@ -516,6 +540,10 @@ def _read_back(kind: type[Record], fields: Sequence[str], values: Sequence[objec
         nested = str(kind.model_fields[name].annotation).startswith(("list", "dict"))
         kept[name] = json.loads(value) if nested and isinstance(value, str) else value
     return kept
+
+
+def _first_line(error: ValueError) -> str:
+    return spoken(error) if isinstance(error, ValidationError) else str(error)
 
 
 def _field(kind: type[Record], key: str) -> str:

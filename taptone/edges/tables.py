@@ -1,7 +1,6 @@
 """The tapped-point log on disk: ``points.csv``, ``taps.csv``, ``log.json`` and the map beside them.
 
-All or nothing: every file is written whole and brought to the disk in a hidden folder beside its place, and
-is moved into place only when all of them are there. If a move fails, those before it are taken back.
+All or nothing, as :func:`~taptone.edges.keeping.put_files` does it.
 
 Values are rounded here and only here, by :data:`DECIMALS`. A number that could not be measured is an empty
 cell in CSV and ``null`` in JSON. Several values in one cell are joined by a space, each quoted as a shell
@@ -10,17 +9,10 @@ would (``'Voice 2.m4a' row.wav``), so that :func:`shlex.split` gives them back.
 
 from __future__ import annotations
 
-import contextlib
-import csv
 import dataclasses
-import io
 import json
 import math
 import os
-import re
-import shlex
-import shutil
-import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from decimal import ROUND_FLOOR, Decimal
 from pathlib import Path
@@ -28,7 +20,8 @@ from typing import Any
 
 import numpy as np
 
-from taptone.edges.keeping import alone_in, set_beside
+from taptone.edges.cells import table
+from taptone.edges.keeping import put_files
 from taptone.errors import OutputError
 from taptone.types import BAND_NAMES_HZ, MEASURE_NAMES, Point, Result
 
@@ -122,6 +115,7 @@ def write_result(result: Result, out: Path, *, pictures: Mapping[str, bytes]) ->
 
     Examples
     --------
+    >>> import tempfile
     >>> nothing = Result(None, (), (), (), (), (), (), (), (), (), "this panel only")
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     [path.name for path in write_result(nothing, Path(folder), pictures={})]
@@ -130,14 +124,14 @@ def write_result(result: Result, out: Path, *, pictures: Mapping[str, bytes]) ->
     points = [_rounded({name: getattr(point, name) for name in POINT_COLUMNS}) for point in result.points]
     taps = [_rounded(row) for row in _tap_rows(result)]
     texts = {
-        "points.csv": _table(POINT_COLUMNS, points),
-        "taps.csv": _table(TAP_COLUMNS, taps),
+        "points.csv": table(POINT_COLUMNS, points),
+        "taps.csv": table(TAP_COLUMNS, taps),
         "log.json": json.dumps(_log(result, points, taps), ensure_ascii=False, indent=1, allow_nan=False)
         + "\n",
     }
     # A file name may hold bytes that are no text; JSON reads the escape back, a person sees it.
     files = {name: text.encode("utf-8", "backslashreplace") for name, text in texts.items()}
-    return _put(Path(out), files | dict(pictures))
+    return put_files(Path(out), files | dict(pictures))
 
 
 # -- rows ----------------------------------------------------------------------------------------------
@@ -215,104 +209,3 @@ def _round(name: str, value: Any) -> Any:
     if name == "confidence":
         return float(Decimal(repr(value)).quantize(Decimal(1).scaleb(-DECIMALS[end]), rounding=ROUND_FLOOR))
     return round(value, DECIMALS[end]) + 0.0  # no minus zero
-
-
-# -- CSV -----------------------------------------------------------------------------------------------
-
-
-def _table(columns: Sequence[str], rows: Sequence[Mapping[str, Any]]) -> str:
-    """Return rows as CSV with a head line."""
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(columns)
-    writer.writerows([_cell(row[name]) for name in columns] for row in rows)
-    return text.getvalue()
-
-
-#: Text that a spreadsheet would run as a formula; a signed number is no formula.
-_FORMULA = re.compile(r"[=@\t\r]|[+-](?!\d+(\.\d+)?$)")
-
-
-def _cell(value: Any) -> Any:
-    """Return what stands in a cell; text that would be a formula starts with an apostrophe."""
-    if value is None:
-        return ""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, list):
-        value = shlex.join(map(str, value))
-    if isinstance(value, str) and _FORMULA.match(value):
-        return "'" + value
-    return value
-
-
-# -- to the disk ---------------------------------------------------------------------------------------
-
-
-def _put(out: Path, files: Mapping[str, bytes]) -> tuple[Path, ...]:
-    """Write all files into `out`, or none."""
-    made = [folder for folder in (out, *out.parents) if not folder.exists()]
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-        with _hidden_folder(out) as stage:
-            for name, content in files.items():
-                with open(stage / name, "xb") as file:
-                    file.write(content)
-                    file.flush()
-                    os.fsync(file.fileno())
-            with alone_in(out):
-                kept = _move(stage, out, files)
-            _sync(out)
-    except BaseException as error:
-        for folder in made:
-            with contextlib.suppress(OSError):
-                folder.rmdir()  # only if empty
-        if isinstance(error, OSError):
-            raise OutputError(
-                f"{out} cannot be written to ({error.strerror or error})",
-                hint="choose another folder with --out, or make room in this one",
-            ) from error
-        raise
-    return tuple(out / name for name in files) + kept
-
-
-@contextlib.contextmanager
-def _hidden_folder(out: Path) -> Iterator[Path]:
-    """Make a folder inside `out`, so on the same disk, and take it away again."""
-    folder = Path(tempfile.mkdtemp(prefix=".writing-", dir=out))
-    try:
-        yield folder
-    finally:
-        shutil.rmtree(folder, ignore_errors=True)
-
-
-def _move(stage: Path, out: Path, files: Mapping[str, bytes]) -> tuple[Path, ...]:
-    """Move finished files into place; if one cannot be moved, put back what was there before."""
-    for name in files:
-        if (out / name).is_dir():
-            raise IsADirectoryError(0, f"{name} is a folder there")
-    undo: list[tuple[Path, Path | None]] = []  # a name, and where its earlier file is
-    try:
-        for name, content in files.items():
-            beside = set_beside(out / name, content)
-            if beside is not None or not (out / name).exists():
-                undo.append((out / name, beside))
-            os.replace(stage / name, out / name)
-    except BaseException:
-        for place, beside in undo:
-            if beside is not None:
-                os.replace(beside, place)
-            else:
-                place.unlink(missing_ok=True)
-        raise
-    return tuple(beside for _, beside in undo if beside is not None)
-
-
-def _sync(folder: Path) -> None:
-    """Bring the names in a folder to the disk, where the system can."""
-    with contextlib.suppress(OSError):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)

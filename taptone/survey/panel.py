@@ -23,15 +23,17 @@ import shapely
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, ValidationInfo
 
 from taptone.errors import PanelError
+from taptone.survey.lengths import FOOT_M, INCH_M, inches_of
 from taptone.types import Laminate, Panel, Station, Structure
 
-__all__ = ["on_structure", "parse_panel"]
+__all__ = ["LONGEST_M", "on_structure", "panel_model", "parse_panel"]
 
 MOST_STATIONS = 2000
 LONGEST_M = 200.0  # no boat's panel is longer; a larger number was meant in millimetres
 TOUCH_M = 1e-6  # what counts as on a line: far below what a tape can measure
 
 _Points = tuple[tuple[float, float], ...]
+_Keys = tuple[str | int, ...]
 
 
 def parse_panel(text: str, *, source: str) -> Panel:
@@ -84,14 +86,20 @@ def parse_panel(text: str, *, source: str) -> Panel:
     ('boat not recorded', 'hammer not recorded')
     """
     file = _checked(text, source)
-    outline = _ring(file.outline, f"{source}: outline")
+    outline = _ring(file.outline, f"{source}: outline", ("outline",))
     if (file.grid is None) == (file.station is None):
         stands = "[grid] and [[station]] both stand" if file.grid else "no station is planned"
-        raise PanelError(f"{source}: {stands}", hint="give either [grid] or a list of [[station]]")
+        raise PanelError(
+            f"{source}: {stands}",
+            hint="give either [grid] or a list of [[station]]",
+            at=("station",) if file.grid else (),
+        )
     if file.grid is not None:
         if file.taps_per_station is not None:
             raise PanelError(
-                f"{source}: taps_per_station stands outside [grid]", hint="move it into [grid], or remove it"
+                f"{source}: taps_per_station stands outside [grid]",
+                hint="move it into [grid], or remove it",
+                at=("taps_per_station",),
             )
         stations = _lattice(shapely.Polygon(outline), file.grid, source)
     else:
@@ -125,7 +133,8 @@ def parse_panel(text: str, *, source: str) -> Panel:
         opposite_face_of=file.opposite_face_of,
         down=file.down,
         structures=tuple(
-            _structure(table, f"{source}: structure {n}") for n, table in enumerate(file.structure, start=1)
+            _structure(table, f"{source}: structure {n}", ("structure", n - 1))
+            for n, table in enumerate(file.structure, start=1)
         ),
         laminate=_laminate(file.laminate, source) if file.laminate else None,
         sha256=hashlib.sha256(text.encode()).hexdigest(),
@@ -167,6 +176,22 @@ def on_structure(panel: Panel, x_m: float, y_m: float, margin_m: float = 0.0) ->
     return None
 
 
+def panel_model() -> type[BaseModel]:
+    """The model that a panel file is checked with, key by key.
+
+    Returns
+    -------
+    type
+        A pydantic model; a field's description is what a message tells to write.
+
+    Examples
+    --------
+    >>> sorted(panel_model().model_fields)[:3]
+    ['boat', 'conditions', 'construction']
+    """
+    return _File
+
+
 def _doubtful_structure(panel: Panel) -> Iterator[str]:
     """Yield what a reader should know of the structure that was declared, or was not."""
     if not panel.structures:
@@ -200,9 +225,9 @@ def _metres(value: object, info: ValidationInfo) -> float:
     """Turn a length as written into metres."""
     feet = bool(info.context and info.context["feet"])
     if isinstance(value, str) and feet:
-        metres = _inches(value) * 0.0254
+        metres = inches_of(value) * INCH_M
     elif isinstance(value, (int, float)) and not isinstance(value, bool):
-        metres = value * 0.3048 if feet and abs(value) <= LONGEST_M else value
+        metres = value * FOOT_M if feet and abs(value) <= LONGEST_M else value
     elif feet:
         raise ValueError("feet as a number, or feet and inches as 4' 7 1/2\"")
     else:
@@ -212,24 +237,6 @@ def _metres(value: object, info: ValidationInfo) -> float:
     return float(metres)
 
 
-_FEET = re.compile(
-    r"""(?P<minus>-)?\s*
-    (?:(?P<feet>\d{1,6}(?:\.\d{1,6})?)\s*(?:'|′|’|ft\b\.?)[\s-]*)?
-    (?:(?P<inches>\d{1,6}(?:\.\d{1,6})?(?!\d*/))?[\s-]*(?P<part>\d{1,3}/[1-9]\d{0,2})?\s*(?:"|″|”|in\b\.?))?""",
-    re.VERBOSE,
-)
-
-
-def _inches(text: str) -> float:
-    """Return the inches of ``4' 7 1/2"``, ``4 ft 7 in``, ``7 1/2 in`` or ``4'``."""
-    found = _FEET.fullmatch(text.strip())
-    if not found or not (found["feet"] or found["inches"] or found["part"]):
-        raise ValueError("feet and inches as 4' 7 1/2\" or 4 ft 7 in")
-    above, below = (found["part"] or "0/1").split("/")
-    inches = 12 * float(found["feet"] or 0) + float(found["inches"] or 0) + int(above) / int(below)
-    return -inches if found["minus"] else inches
-
-
 def _plain(value: object) -> object:
     """Let text, numbers and true or false pass."""
     if isinstance(value, (str, bool, int)) or (isinstance(value, float) and math.isfinite(value)):
@@ -237,8 +244,16 @@ def _plain(value: object) -> object:
     raise ValueError("text in quotes, a number, or true or false")
 
 
+class _Marked:
+    """Tells lengths from other numbers in a schema."""
+
+    def __get_pydantic_json_schema__(self, core: Any, handler: Any) -> dict[str, Any]:
+        made: dict[str, Any] = handler(core)
+        return made | {"length": True}
+
+
 _Text = Annotated[str, Field(pattern=r"^[^\x00-\x1f\x7f]+$")]  # one line, not empty
-_Length = Annotated[float, BeforeValidator(_metres)]
+_Length = Annotated[float, BeforeValidator(_metres), _Marked()]
 _Point = Annotated[list[_Length], Field(min_length=2, max_length=2)]
 _Strikes = Annotated[int, Field(ge=1, le=20)]
 
@@ -340,10 +355,16 @@ def _checked(text: str, source: str) -> _File:
         raise _fault(fault, source) from error
     for key, value in file.conditions.items():
         if key == "frozen_within_72h" and not isinstance(value, bool):
-            raise PanelError(f"{source}: conditions, {key} is {value!r}", hint="write true or false")
+            raise PanelError(
+                f"{source}: conditions, {key} is {value!r}",
+                hint="write true or false",
+                at=("conditions", key),
+            )
         if key != "frozen_within_72h" and re.search("fro[sz]", key.casefold()):
             raise PanelError(
-                f"{source}: conditions, {key} is not known", hint="did you mean frozen_within_72h?"
+                f"{source}: conditions, {key} is not known",
+                hint="did you mean frozen_within_72h?",
+                at=("conditions", key),
             )
     return file
 
@@ -362,16 +383,16 @@ def _fault(fault: Any, source: str) -> PanelError:
             hint = "move it above the first [table]"
         else:
             hint = f"remove it; known here are {', '.join(table.model_fields)}"
-        return PanelError(f"{where} is not known", hint=hint)
+        return PanelError(f"{where} is not known", hint=hint, at=path)
     key = str(
         next(part for part in reversed(path) if part in table.model_fields or part in _File.model_fields)
     )
     wanted = (table if key in table.model_fields else _File).model_fields[key].description
     if fault["type"] == "missing":
-        return PanelError(f"{where} is missing", hint=f"add {wanted}")
+        return PanelError(f"{where} is missing", hint=f"add {wanted}", at=path)
     if fault["type"] == "value_error":
         wanted = fault["msg"].removeprefix("Value error, ")
-    return PanelError(f"{where} is {reprlib.repr(fault['input'])}", hint=f"write {wanted}")
+    return PanelError(f"{where} is {reprlib.repr(fault['input'])}", hint=f"write {wanted}", at=path)
 
 
 def _spoken(path: Sequence[str | int]) -> str:
@@ -390,17 +411,18 @@ def _spoken(path: Sequence[str | int]) -> str:
 # -- geometry ------------------------------------------------------------------------------------------
 
 
-def _ring(points: Sequence[Sequence[float]], where: str) -> _Points:
+def _ring(points: Sequence[Sequence[float]], where: str, at: _Keys) -> _Points:
     """Return a closed outline, its first point not repeated, that does not cross itself."""
     ring = tuple((float(x), float(y)) for x, y in points)
     ring = ring[:-1] if ring[0] == ring[-1] else ring
     if len(set(ring)) < 3:
-        raise PanelError(f"{where} has {len(set(ring))} different points", hint="give at least 3")
+        raise PanelError(f"{where} has {len(set(ring))} different points", hint="give at least 3", at=at)
     shape = shapely.Polygon(ring)
     if not shape.is_valid or shape.area < TOUCH_M:
         raise PanelError(
             f"{where} crosses itself, touches itself or has no area",
             hint="list its points in order round the edge",
+            at=at,
         )
     return ring
 
@@ -410,15 +432,19 @@ def _lattice(outline: shapely.Polygon, grid: _Grid, source: str) -> tuple[Statio
     left, low, right, high = outline.bounds
     across, up = ((size / grid.spacing + 0.5 + TOUCH_M) for size in (right - left, high - low))
     if across * up > 500 * MOST_STATIONS:
-        raise _too_many(f"{source}: grid, spacing")
+        raise _too_many(f"{source}: grid, spacing", ("grid", "spacing"))
     row, column = (index.ravel() for index in np.mgrid[: int(up), : int(across)])
     x, y = left + (column + 0.5) * grid.spacing, low + (row + 0.5) * grid.spacing
     inside = shapely.intersects_xy(outline.buffer(TOUCH_M), x, y)
     row, column, x, y = row[inside], column[inside], x[inside], y[inside]
     if not len(row):
-        raise PanelError(f"{source}: no station of the grid falls inside the outline", hint="lessen spacing")
+        raise PanelError(
+            f"{source}: no station of the grid falls inside the outline",
+            hint="lessen spacing",
+            at=("grid", "spacing"),
+        )
     if len(row) > MOST_STATIONS:
-        raise _too_many(f"{source}: grid, spacing")
+        raise _too_many(f"{source}: grid, spacing", ("grid", "spacing"))
 
     line, along = (row, column) if grid.path.endswith("rows") else (column, row)
     stations: list[Station] = []
@@ -436,18 +462,21 @@ def _lattice(outline: shapely.Polygon, grid: _Grid, source: str) -> tuple[Statio
 def _listed(outline: shapely.Polygon, tables: Sequence[_Listed], source: str) -> tuple[Station, ...]:
     """Check the listed stations and tell their rows by the letters of their labels."""
     if len(tables) > MOST_STATIONS:
-        raise _too_many(f"{source}: station")
+        raise _too_many(f"{source}: station", ("station", MOST_STATIONS))
     reach, seen = outline.buffer(TOUCH_M), set()
     for n, table in enumerate(tables, start=1):
         if table.label in seen:
             raise PanelError(
-                f"{source}: station {n} has the label {table.label} again", hint="give each station its own"
+                f"{source}: station {n} has the label {table.label} again",
+                hint="give each station its own",
+                at=("station", n - 1, "label"),
             )
         seen.add(table.label)
         if not shapely.intersects_xy(reach, table.x, table.y):
             raise PanelError(
                 f"{source}: station {n}, {table.label} at ({table.x:g}, {table.y:g}) m, lies outside",
                 hint="correct the station or the outline",
+                at=("station", n - 1),
             )
     letters = [found[1] if (found := re.fullmatch(r"([A-Z]+)\d+[abc]?", t.label)) else "" for t in tables]
     if "" in letters:
@@ -456,25 +485,28 @@ def _listed(outline: shapely.Polygon, tables: Sequence[_Listed], source: str) ->
     return tuple(Station(t.label, t.x, t.y, row, t.role) for t, row in zip(tables, rows, strict=True))
 
 
-def _structure(table: _Declared, where: str) -> Structure:
+def _structure(table: _Declared, where: str, at: _Keys) -> Structure:
     """Check one piece of structure and build it."""
     if (table.line is None) == (table.outline is None):
         raise PanelError(
             f"{where}, {table.kind} has {'both' if table.line else 'neither'} line and outline",
             hint="give a line with a width, or an outline",
+            at=at,
         )
     if (table.line is None) != (table.width is None):
         hint = "add width" if table.line else "remove width: an outline has its own"
-        raise PanelError(f"{where}, {table.kind}: width goes with a line", hint=hint)
+        raise PanelError(f"{where}, {table.kind}: width goes with a line", hint=hint, at=at)
     line = tuple((float(x), float(y)) for x, y in table.line or ())
     if line and len(set(line)) < 2:
         raise PanelError(
-            f"{where}, {table.kind}: line has no length", hint="give at least 2 different points"
+            f"{where}, {table.kind}: line has no length",
+            hint="give at least 2 different points",
+            at=(*at, "line"),
         )
     return Structure(
         kind=table.kind,
         line=line,
-        outline=_ring(table.outline, f"{where}, outline") if table.outline else (),
+        outline=_ring(table.outline, f"{where}, outline", (*at, "outline")) if table.outline else (),
         width_m=table.width or 0.0,
         declared=table.declared,
         evidence=table.evidence,
@@ -486,7 +518,7 @@ def _laminate(table: _Laminate, source: str) -> Laminate:
     """Check that a core goes with its thickness."""
     if (table.core == "none") != (table.core_mm is None):
         hint = "remove core_mm" if table.core_mm else "add core_mm, the thickness of the core in mm"
-        raise PanelError(f'{source}: laminate, core is "{table.core}"', hint=hint)
+        raise PanelError(f'{source}: laminate, core is "{table.core}"', hint=hint, at=("laminate", "core"))
     return Laminate(
         skin_mm=table.skin_mm,
         core=table.core,
@@ -496,10 +528,11 @@ def _laminate(table: _Laminate, source: str) -> Laminate:
     )
 
 
-def _too_many(where: str) -> PanelError:
+def _too_many(where: str, at: _Keys) -> PanelError:
     return PanelError(
         f"{where} gives more than {MOST_STATIONS} stations",
         hint="cut the panel into several, or tap more widely",
+        at=at,
     )
 
 

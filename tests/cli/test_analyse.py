@@ -6,6 +6,7 @@ import csv
 import hashlib
 import json
 import os
+import re
 import sys
 from pathlib import Path
 
@@ -500,3 +501,36 @@ def test_what_was_declared_after_tapping_keeps_the_earlier_verdict_beside(typed,
     assert not any("before" in row["reason"] for s, row in table.items() if s not in ("A5", "B5"))
     log = json.loads((tmp_path / "log" / "log.json").read_text(encoding="utf-8"))
     assert log["panel"]["structures"][0]["declared_after_tapping"] is True
+
+
+# -- feet and inches -------------------------------------------------------------------------------------
+
+
+def test_feet_and_inches_on_screen_and_map_and_metres_in_files(typed, case, tmp_path, monkeypatch):
+    code, metric, _ = typed(*words(case, out="metric"))
+    assert code == 0
+    code, out, err = typed(*words(case, out="set"), "--set", "show.units=ft-in")
+    assert code == 0
+    assert "changed setting" not in err
+    assert re.search(r"a round patch under \d+ \d/\d\" can lie between", err)
+    assert not re.search(r"\d mm across", out + err)
+    monkeypatch.setenv("TAPTONE_UNITS", "ft-in")
+    assert typed(*words(case, out="variable"))[1].replace("variable/", "set/") == out
+    assert typed(*words(case, out="again"), "--set", "show.units=m")[1].replace("again/", "metric/") == metric
+    for name in ("log.json", "points.csv", "taps.csv"):
+        assert (tmp_path / "set" / name).read_bytes() == (tmp_path / "metric" / name).read_bytes(), name
+    drawn = re.findall(r"<!-- (.*?) -->", (tmp_path / "set" / "map.svg").read_text(encoding="utf-8"), re.S)
+    assert "x, feet and inches" in drawn
+    assert not [text for text in drawn if re.search(r"\d mm\b", text)]
+    code, out, _ = typed(
+        "explain", "set", "B3", "--recording", case / "deck.wav", "--baseline", case / "good.json"
+    )
+    assert code == 0
+    assert not re.search(r"\d mm across", out)
+
+
+def test_units_nobody_knows_are_one_line(typed, case, monkeypatch):
+    monkeypatch.setenv("TAPTONE_UNITS", "yards")
+    code, out, err = typed(*words(case))
+    assert (code, out) == (1, "")
+    assert err == "taptone: TAPTONE_UNITS is 'yards': choose m or ft-in\n"

@@ -1,0 +1,273 @@
+"""Lengths and areas as a person reads and writes them: metric, or feet and inches. Files always hold metres.
+
+Rounding, for a tape held against a hull: metric to the millimetre below a metre and to the centimetre from
+there on; feet and inches to the nearest 1/8 inch below a foot and to the nearest 1/4 inch from there on (half
+way: away from zero); areas to 0.001 m² or 0.01 sq ft. An inch is 25.4 mm, exactly (ISO 80000-3; the agreement
+of 1959).
+"""
+
+from __future__ import annotations
+
+import math
+import re
+
+__all__ = [
+    "FOOT_M",
+    "INCH_M",
+    "UNITS",
+    "as_area",
+    "as_extent",
+    "as_length",
+    "in_units",
+    "inches_of",
+    "read_area",
+    "read_length",
+]
+
+#: What lengths can be shown in.
+UNITS = ("m", "ft-in")
+INCH_M = 0.0254
+FOOT_M = 0.3048
+
+_FEET_WRITTEN = "feet and inches as 4' 7 1/2\" or 4 ft 7 in"
+_FEET = re.compile(
+    r"""(?P<minus>-)?\s*
+    (?:(?P<feet>\d{1,6}(?:\.\d{1,6})?)\s*(?:'|′|’|ft\b\.?)[\s-]*)?
+    (?:(?P<inches>\d{1,6}(?:\.\d{1,6})?(?!\d*/))?[\s-]*(?P<part>\d{1,3}/[1-9]\d{0,2})?\s*(?:"|″|”|in\b\.?))?""",
+    re.VERBOSE,
+)
+_NUMBER = r"(?P<number>[+-]?(?:\d{1,9}(?:\.\d{1,9})?|\.\d{1,9}))"
+_METRIC = re.compile(_NUMBER + r"\s*(?P<unit>mm|cm|m)?")
+_AREA = re.compile(
+    _NUMBER + r"\s*(?P<unit>m2|m²|sq\.? ?m|cm2|cm²|sq\.? ?cm|ft2|ft²|sq\.? ?ft|in2|in²|sq\.? ?in)?\.?"
+)
+_SQUARE_M = {"m": 1.0, "cm": 1e-4, "ft": FOOT_M**2, "in": INCH_M**2}
+#: A length of ours within a sentence; the thickness of a laminate stays as it was stated.
+_SAID = re.compile(r"(?<!skin )(?<!core )\b(?:(?P<least>\d+) to )?(?P<most>\d{2,}) mm\b")
+
+
+def as_length(length_m: float, units: str = "m") -> str:
+    r"""A length in words, rounded as told at the head of this module.
+
+    Parameters
+    ----------
+    length_m : float
+        In metres.
+    units : str, optional
+        One of :data:`UNITS`.
+
+    Returns
+    -------
+    str
+        Such as ``250 mm``, ``1.25 m``, ``9 7/8"`` or ``4' 1 1/4"``.
+
+    Examples
+    --------
+    >>> as_length(0.25), as_length(1.25), as_length(0.25, "ft-in"), as_length(1.25, "ft-in")
+    ('250 mm', '1.25 m', '9 7/8"', '4\' 1 1/4"')
+    """
+    if not math.isfinite(length_m):
+        return "not known"
+    if units == "ft-in":
+        return _feet(length_m)
+    millimetres = _nearest(1000 * length_m)
+    return f"{millimetres} mm" if abs(millimetres) < 1000 else f"{_nearest(100 * length_m) / 100:.2f} m"
+
+
+def as_extent(across_m: float, up_m: float, units: str = "m") -> str:
+    """How far something reaches in two directions, in words.
+
+    Parameters
+    ----------
+    across_m, up_m : float
+        In metres.
+    units : str, optional
+        One of :data:`UNITS`.
+
+    Returns
+    -------
+    str
+        Such as ``250 × 100 mm`` or ``9 7/8" × 3 7/8"``.
+
+    Examples
+    --------
+    >>> as_extent(0.25, 0.1), as_extent(0.25, 0.1, "ft-in")
+    ('250 × 100 mm', '9 7/8" × 3 7/8"')
+    """
+    if units == "ft-in" or not math.isfinite(across_m + up_m):
+        return f"{as_length(across_m, units)} × {as_length(up_m, units)}"
+    return f"{_nearest(1000 * across_m)} × {_nearest(1000 * up_m)} mm"
+
+
+def as_area(area_m2: float, units: str = "m") -> str:
+    """An area in words, to 0.001 m² or 0.01 sq ft.
+
+    Parameters
+    ----------
+    area_m2 : float
+        In square metres.
+    units : str, optional
+        One of :data:`UNITS`.
+
+    Returns
+    -------
+    str
+        Such as ``0.050 m²`` or ``0.54 sq ft``.
+
+    Examples
+    --------
+    >>> as_area(0.05), as_area(0.05, "ft-in")
+    ('0.050 m²', '0.54 sq ft')
+    """
+    if not math.isfinite(area_m2):
+        return "not known"
+    return f"{area_m2 / FOOT_M**2:.2f} sq ft" if units == "ft-in" else f"{area_m2:.3f} m²"
+
+
+def in_units(sentence: str, units: str = "m") -> str:
+    """A sentence of a log, its distances shown in feet and inches where that is wanted.
+
+    Parameters
+    ----------
+    sentence : str
+        A reason or a note; logs are always metric.
+    units : str, optional
+        One of :data:`UNITS`.
+
+    Returns
+    -------
+    str
+        The same, but for distances from 10 mm on.
+
+    Examples
+    --------
+    >>> in_units("a loose patch from about 80 to 120 mm across (skin 12 mm)", "ft-in")
+    'a loose patch from about 3 1/8" to 4 3/4" across (skin 12 mm)'
+    """
+    if units != "ft-in":
+        return sentence
+
+    def respelt(found: re.Match[str]) -> str:
+        most = _feet(int(found["most"]) / 1000)
+        return f"{_feet(int(found['least']) / 1000)} to {most}" if found["least"] else most
+
+    return _SAID.sub(respelt, sentence)
+
+
+def read_length(text: str, units: str = "m") -> float:
+    r"""A length as a person writes it.
+
+    Parameters
+    ----------
+    text : str
+        A number with mm, cm or m, or feet and inches such as ``4' 7 1/2"``, whatever the units are.
+    units : str, optional
+        One of :data:`UNITS`: what a number by itself is, metres or feet.
+
+    Returns
+    -------
+    float
+        Metres.
+
+    Raises
+    ------
+    ValueError
+        Its text says what to write.
+
+    Examples
+    --------
+    >>> read_length("100 mm"), read_length("0.1"), read_length("1", "ft-in")
+    (0.1, 0.1, 0.3048)
+    >>> round(read_length("4' 7 1/2\""), 6)
+    1.4097
+    """
+    found = _METRIC.fullmatch(text.strip())
+    if found:
+        if not found["unit"] and units == "ft-in":
+            return float(found["number"]) * FOOT_M
+        return float(found["number"]) / {"mm": 1000, "cm": 100}.get(found["unit"], 1)
+    try:
+        return inches_of(text) * INCH_M
+    except ValueError as error:
+        raise ValueError(f"a length as 0.1 m or 100 mm, or {_FEET_WRITTEN}") from error
+
+
+def read_area(text: str, units: str = "m") -> float:
+    """An area as a person writes it.
+
+    Parameters
+    ----------
+    text : str
+        A number with m², cm², sq ft or sq in (also m2, ft2 …).
+    units : str, optional
+        One of :data:`UNITS`: what a number by itself is, square metres or square feet.
+
+    Returns
+    -------
+    float
+        Square metres.
+
+    Raises
+    ------
+    ValueError
+        Its text says what to write.
+
+    Examples
+    --------
+    >>> read_area("0.05 m²"), round(read_area("10 sq ft"), 4), round(read_area("1", "ft-in"), 4)
+    (0.05, 0.929, 0.0929)
+    """
+    found = _AREA.fullmatch(text.strip())
+    if not found:
+        raise ValueError("an area as 0.05 m² (or m2), or 0.5 sq ft")
+    unit = found["unit"] or ("ft" if units == "ft-in" else "m")
+    return float(found["number"]) * _SQUARE_M[re.sub(r"sq|[. 2²]", "", unit)]
+
+
+def inches_of(text: str) -> float:
+    r"""The inches of ``4' 7 1/2"``, ``4 ft 7 in``, ``7 1/2 in`` or ``4'``.
+
+    Parameters
+    ----------
+    text : str
+        Feet and inches, with a minus before them or not.
+
+    Returns
+    -------
+    float
+        Inches.
+
+    Raises
+    ------
+    ValueError
+        Its text says what to write.
+
+    Examples
+    --------
+    >>> inches_of("4' 7 1/2\""), inches_of("-3/4 in")
+    (55.5, -0.75)
+    """
+    found = _FEET.fullmatch(text.strip())
+    if not found or not (found["feet"] or found["inches"] or found["part"]):
+        raise ValueError(_FEET_WRITTEN)
+    above, below = (found["part"] or "0/1").split("/")
+    inches = 12 * float(found["feet"] or 0) + float(found["inches"] or 0) + int(above) / int(below)
+    return -inches if found["minus"] else inches
+
+
+def _feet(length_m: float) -> str:
+    """Feet and inches, with a fraction as a tape has it."""
+    inches = abs(length_m) / INCH_M
+    eighths = _nearest(8 * inches) if inches < 12 else 2 * _nearest(4 * inches)
+    minus = "-" if length_m < 0 and eighths else ""
+    feet, eighths = divmod(eighths, 96)
+    whole, eighths = divmod(eighths, 8)
+    shared = math.gcd(eighths, 8)
+    part = f"{eighths // shared}/{8 // shared}" if eighths else ""
+    words = " ".join(filter(None, (str(whole) if whole or not part else "", part)))
+    return f"{minus}{feet}' {words}\"" if feet else f'{minus}{words}"'
+
+
+def _nearest(value: float) -> int:
+    """The nearest whole number; half way goes away from zero, as a person rounds."""
+    return int(math.copysign(math.floor(abs(value) + 0.5 + 1e-9), value))
