@@ -11,9 +11,9 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
+from taptone.edges.cells import table
 from taptone.edges.keeping import put_file
 from taptone.edges.store import Store
-from taptone.edges.cells import table
 from taptone.edges.visiting import panel_of
 from taptone.errors import SurveyError
 from taptone.pipeline.outline import spacing
