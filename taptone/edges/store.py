@@ -42,6 +42,8 @@ __all__ = ["FOLDERS", "Row", "Store", "create_store", "open_store", "sha256_of"]
 
 FOLDERS = ("recordings", "photos", "panels", "exports")
 _FILE = "survey.sqlite"
+_FAULTS = (sqlite3.Error, UnicodeError)  # the second where SQLite's own words are spoilt
+_NO_DAMAGE = tuple(f"SQLITE_{what}" for what in ("BUSY", "LOCKED", "FULL", "IOERR", "READONLY", "CANTOPEN"))
 _WAIT_S = 30.0  # for another program that is writing
 _LONGEST = 120  # bytes of a kept file's name before its suffix, so that a hash has room beside it
 _NO_NAME = '<>:"/\\|?*'  # in a file's name on one system or another
@@ -104,7 +106,7 @@ def create_store(folder: str | Path, records: Sequence[Record] = (), *, who: str
             undone.callback(_clear, folder, made)
             for part in FOLDERS:
                 (folder / part).mkdir(parents=True, exist_ok=True)
-            store = Store(folder)
+            store = Store(folder, new=True)
             undone.callback(store.close)
             store.add_all(records, who=who)
             undone.pop_all()
@@ -153,9 +155,11 @@ class Store:
     ----------
     folder : Path
         Of the survey.
+    new : bool, optional
+        Whether its file may be empty.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *, new: bool = False) -> None:
         self.folder = folder
         self.reads_only = (folder / _FILE).exists() and not all(
             os.access(path, os.W_OK) for path in (folder, folder / _FILE)
@@ -168,8 +172,8 @@ class Store:
                 for pragma in ("journal_mode = WAL", "synchronous = FULL", "foreign_keys = ON"):
                     self._db.execute(f"PRAGMA {pragma}")
                 self._db.execute("PRAGMA recursive_triggers = ON")
-                self._bring_up_to_date()
-            except sqlite3.Error as error:
+                self._bring_up_to_date(new)
+            except _FAULTS as error:
                 raise self._failed(error) from error
             self._open = undone.pop_all()
 
@@ -198,7 +202,7 @@ class Store:
         self._may_write()
         try:
             self._db.execute("BEGIN IMMEDIATE")
-        except sqlite3.Error as error:
+        except _FAULTS as error:
             raise self._failed(error) from error
         try:
             yield
@@ -206,7 +210,7 @@ class Store:
         except BaseException as error:
             if self._db.in_transaction:
                 self._db.execute("ROLLBACK")
-            if isinstance(error, sqlite3.Error):
+            if isinstance(error, _FAULTS):
                 raise self._failed(error) from error
             raise
 
@@ -378,7 +382,7 @@ class Store:
             with contextlib.closing(sqlite3.connect(path)) as copy:
                 self._db.backup(copy)
             [[found], *_] = self._db.execute("PRAGMA integrity_check").fetchall()
-        except sqlite3.Error as error:
+        except _FAULTS as error:
             raise self._failed(error) from error
         if found != "ok":
             raise self._failed(sqlite3.DatabaseError(str(found).partition("\n")[0]))
@@ -469,8 +473,13 @@ class Store:
         """:meth:`together`, also inside of it."""
         return contextlib.nullcontext() if self._db.in_transaction else self.together()
 
-    def _bring_up_to_date(self) -> None:
+    def _bring_up_to_date(self, new: bool) -> None:
         """Take the steps that are missing, all or none."""
+        if self.version == 0 and not new:
+            raise SurveyError(
+                f"{self.folder / _FILE} is empty",
+                hint="take the latest pack or copy; if there was nothing in it yet, delete the folder",
+            )
         if self.version > len(MIGRATIONS):
             raise SurveyError(
                 f"{self.folder} was made by a later version of this program", hint="install that version"
@@ -505,7 +514,7 @@ class Store:
             done = self._db.execute(
                 f"INSERT INTO {kind} ({', '.join(values)}) VALUES ({marks})", tuple(values.values())
             )
-        except sqlite3.Error as error:
+        except _FAULTS as error:
             raise self._failed(error) from error
         return int(done.lastrowid or 0)
 
@@ -519,7 +528,7 @@ class Store:
                 f"SELECT {columns} FROM {name} WHERE {where} ORDER BY id",
                 tuple(_written(value) for value in equal.values()),
             ).fetchall()
-        except sqlite3.Error as error:
+        except _FAULTS as error:
             raise self._failed(error) from error
         try:
             return [_row(kind, fields, values) for values in found]
@@ -546,13 +555,15 @@ class Store:
                 hint="add to a copy of it, or ask for the right to write",
             )
 
-    def _failed(self, error: sqlite3.Error) -> SurveyError:
+    def _failed(self, error: Exception) -> SurveyError:
         """Say in one line what SQLite says."""
-        hint = "look for room on the disk, and whether another program holds the file"
+        if isinstance(error, UnicodeEncodeError):
+            return SurveyError(f"{error.object!r} is no text", hint="write it in letters and figures")
+        hint = "take the latest pack or copy of the survey"
         if isinstance(error, sqlite3.IntegrityError):
             hint = "correct it with a new, dated row"
-        elif type(error) is sqlite3.DatabaseError:
-            hint = "take the latest pack or copy of the survey"
+        elif getattr(error, "sqlite_errorname", "").startswith(_NO_DAMAGE):
+            hint = "look for room on the disk, and whether another program holds the file"
         return SurveyError(f"{self.folder / _FILE}: {error}", hint=hint)
 
 
