@@ -140,7 +140,7 @@ def analyse(
             folder = Path(out or "taptone-log")
         else:
             where = as_surveyed(store, take_panel(store, panel)) if panel is not None else None
-            folder = log_folder(store, where.name if where else "")
+            folder = store.folder / "exports"
         may_write(folder)
         known = load_baseline(baseline) if baseline is not None else None
         other = load_earlier(mirror) if mirror is not None else None
@@ -166,6 +166,7 @@ def analyse(
         )
         if store:
             result = with_words(store, result)
+            folder = log_folder(store, where.name if where else "")
         _, _, _, _, _, *kept = write_result(result, folder, pictures=draw_map(result))
         if store:
             file_log(store, folder, who=who_is(store))

@@ -539,7 +539,9 @@ class Store:
         """A row that nothing has taken the place of."""
         row = self.row(kind, number)
         if not (who.strip() and why.strip()):
-            raise SurveyError(f"{kind} {number} cannot be corrected", hint="say who corrects it, and why")
+            raise SurveyError(
+                f"{kind} {number} cannot be corrected", hint="say who corrects it (--who), and why"
+            )
         for later in self._rows(KINDS[kind], f"replaces = {row.id}", {}):
             raise SurveyError(
                 f"{kind} {number} was replaced by {kind} {later.id} before", hint=f"correct {kind} {later.id}"
