@@ -163,7 +163,7 @@ def open_pack(path: str | Path, folder: str | Path) -> Path:
         raise _no_pack(path, str(error)) from error
     except OSError as error:
         hint = "give a file that taptone pack wrote"
-        if path.is_file():
+        if os.path.isfile(path):
             hint = "look for room on the disk, and for the right to write there"
         raise SurveyError(f"{path} cannot be opened ({error.strerror})", hint=hint) from error
     return folder

@@ -96,9 +96,9 @@ def create_store(folder: str | Path, records: Sequence[Record] = (), *, who: str
     ['Lantern']
     """
     folder = Path(folder)
-    if (folder / _FILE).exists():
+    if os.path.lexists(folder / _FILE):  # unlike Path.exists, at peace with a name too long
         raise SurveyError(f"{folder} holds a survey already", hint="add to it, or choose another folder")
-    made = not folder.exists()
+    made = not os.path.lexists(folder)
     try:
         if folder.is_dir() and any(folder.iterdir()):
             raise SurveyError(f"{folder} is not empty", hint="choose a new folder for the survey")
@@ -143,7 +143,7 @@ def open_store(folder: str | Path) -> Store:
     taptone.errors.SurveyError: nowhere holds no survey: make one with taptone new
     """
     folder = Path(folder)
-    if not (folder / _FILE).is_file():
+    if not os.path.isfile(folder / _FILE):
         raise SurveyError(f"{folder} holds no survey", hint="make one with taptone new")
     return Store(folder)
 

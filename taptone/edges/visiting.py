@@ -254,12 +254,11 @@ def add_recording(
     for kept in store.records(SoundFile, sha256=heard.sha256):
         if (kept.panel, kept.use) == (panel, use):
             return kept
-    file, digest = store.keep_file(path, "recordings")
     record = checked(
         "recording",
-        file=file,
+        file="-",
         original=printable(str(path)),
-        sha256=digest,
+        sha256=heard.sha256,
         rate_hz=heard.rate_hz,
         samples=heard.samples,
         panel=panel,
@@ -267,6 +266,12 @@ def add_recording(
         device=device,
         started=started or _made(path),
     )
+    file, digest = store.keep_file(path, "recordings")
+    if digest != heard.sha256:
+        raise SurveyError(
+            f"{path} changed while it was read", hint="wait until it is whole, and add it again"
+        )
+    record = record.model_copy(update={"file": file})
     store.add(record, who=who)
     assert isinstance(record, SoundFile)
     return record
