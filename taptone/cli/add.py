@@ -62,7 +62,9 @@ def _record(name: str) -> click.Command:
 
         with opened(survey, who) as (store, speaker):
             here = given(made, values)
-            heard = made is Word and bool(store.rows(Analysis, panel=here.get("panel", "").strip()))
+            heard = made is Word and any(  # a verdict that was withdrawn later was shown all the same
+                row.record.panel == here.get("panel", "").strip() for row in store.history(Analysis)
+            )
             if made is Word:
                 here.setdefault("ear_first", not heard)
             record = checked(kind, **here)

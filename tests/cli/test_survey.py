@@ -576,6 +576,9 @@ def test_a_word_after_the_verdict_is_kept_as_such(analysed):
     assert "kept as given after it" in done(analysed(*words)).stderr
     assert not records(analysed, Word)[-1].ear_first
     assert "given first, as you say" in done(analysed(*words, "--ear-first")).stderr
+    done(analysed("correct", "analysis", "1", "--withdraw", "--why", "wrong recording"))
+    assert "kept as given after it" in done(analysed(*words)).stderr
+    assert "0 tapped" in done(analysed("status")).stdout
 
 
 def test_frost_stated_in_the_survey_alone_leaves_all_not_assessed(analysed):
