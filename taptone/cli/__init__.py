@@ -42,6 +42,7 @@ COMMANDS = {
     "export": ("taptone.cli.export:export", "Write everything a survey holds as CSV and JSON."),
     "schema": ("taptone.cli.schema:schema", "Print the JSON Schema of panel files or of logs."),
     "check": ("taptone.cli.check:check", "Say whether panels, baselines, logs and surveys are in order."),
+    "pack": ("taptone.cli.pack:pack", "Write a survey into one zip file, or open one."),
 }
 
 

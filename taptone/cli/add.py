@@ -20,6 +20,7 @@ PLAIN = {
     "not-done": ("omission", "What was not done (tapping, moisture …), and why."),
     "note": ("note", "Anything else worth keeping."),
     "conditions": ("conditions", "What it was like while you tapped."),
+    "boat": ("boat", "The boat, if it was not named, or named wrongly."),
     "visit": ("visit", "Who asked what, and who allowed it."),
     "hammer": ("hammer", "What was struck with."),
     "recorder": ("recorder", "What listened."),
@@ -51,32 +52,31 @@ def add() -> None:
 
 
 def _record(name: str) -> click.Command:
-    from taptone.survey.records import KINDS, Observation, Photo, Reading, Word, checked
+    from taptone.survey.records import KINDS, Analysis, Observation, Photo, Reading, Word, checked
 
     kind, line = PLAIN[name]
     made = KINDS[kind]
 
     def command(survey: str, who: str, **values: Any) -> None:
         from taptone.edges.joining import read_here
-        from taptone.edges.visiting import panel_of
+        from taptone.edges.visiting import check_place
 
         with opened(survey, who) as (store, speaker):
             here = given(made, values)
-            if made is Word and "ear_first" not in here:
-                from taptone.survey.records import Analysis
-
-                here["ear_first"] = not store.rows(Analysis, panel=here.get("panel", ""))
+            heard = made is Word and any(  # a verdict that was withdrawn later was shown all the same
+                row.record.panel == here.get("panel", "").strip() for row in store.history(Analysis)
+            )
+            if made is Word:
+                here.setdefault("ear_first", not heard)
             record = checked(kind, **here)
-            panel, station = getattr(record, "panel", ""), getattr(record, "station", "")
-            labels = [station] if station else getattr(record, "stations", [])
-            if panel or labels:
-                _known(panel_of(store, panel), labels)
+            check_place(store, record)
             if isinstance(record, Observation) and record.photo:
                 _shown(record.photo, [photo.file for photo in store.records(Photo)])
             number = store.add(record, who=speaker)
             click.echo(f"{name} {number} added")
-            if made is Word and not getattr(record, "ear_first"):  # noqa: B009
-                tell("note: the program's verdict was there before: kept as given after it")
+            if heard:
+                told = "given first, as you say" if here["ear_first"] else "given after it"
+                tell(f"note: the program's verdict was there before: kept as {told}")
             if isinstance(record, Reading):
                 for note in read_here(store, record).notes:
                     tell(f"note: {note}")
@@ -85,13 +85,7 @@ def _record(name: str) -> click.Command:
 
 
 def _file(name: str) -> click.Command:
-    from taptone.survey.records import KINDS
-
-    filled = {
-        "panel": tuple(KINDS["panel"].model_fields),
-        "recording": ("file", "original", "sha256", "rate_hz", "samples"),
-        "photo": ("file", "original", "sha256"),
-    }[name]
+    from taptone.survey.records import FILLED, KINDS, Boat, Photo, SoundFile
 
     def command(survey: str, who: str, file: str, why: str = "", **values: Any) -> None:
         from taptone.edges import visiting
@@ -103,13 +97,22 @@ def _file(name: str) -> click.Command:
                 click.echo(f"panel {panel.name}: {len(panel.stations)} stations")
                 for caution in panel.cautions:
                     tell(f"note: {caution}")
+                for boat in store.records(Boat)[-1:]:
+                    if panel.boat and panel.boat != boat.label:
+                        tell(f"note: the file names the boat {panel.boat}, this survey {boat.label}")
             elif name == "recording":
+                before = len(store.rows(SoundFile))
                 kept = visiting.add_recording(store, file, who=speaker, **here)
                 click.echo(f"{kept.file}: {kept.samples / kept.rate_hz:.1f} s")
+                if len(store.rows(SoundFile)) == before:
+                    tell("note: it was there already")
             else:
+                before = len(store.rows(Photo))
                 click.echo(visiting.add_photo(store, file, who=speaker, **here).file)
+                if len(store.rows(Photo)) == before:
+                    tell("note: it was there already")
 
-    options = form(KINDS[name], without=filled)
+    options = form(KINDS[name], without=FILLED[name])
     if name == "panel":
         options = [click.Option(["--why"], default="", help="Why the panel was changed.")]
     argument = click.Argument(["file"], type=click.Path(), metavar="FILE")
@@ -120,17 +123,6 @@ def _made(name: str, command: Any, line: str, params: Sequence[click.Parameter])
     made: click.Command = click.command(name, help=line)(in_survey(command))
     made.params = [*params, *made.params]
     return made
-
-
-def _known(panel: Any, labels: Sequence[str]) -> None:
-    from taptone.errors import SurveyError
-
-    there = {station.label for station in panel.stations}
-    for label in labels:
-        if label not in there:
-            raise SurveyError(
-                f"panel {panel.name} has no station {label}", hint="look at its layout, or give --place"
-            )
 
 
 def _shown(photo: str, there: Sequence[str]) -> None:

@@ -140,7 +140,7 @@ def analyse(
             folder = Path(out or "taptone-log")
         else:
             where = as_surveyed(store, take_panel(store, panel)) if panel is not None else None
-            folder = log_folder(store, where.name if where else "")
+            folder = store.folder / "exports"
         may_write(folder)
         known = load_baseline(baseline) if baseline is not None else None
         other = load_earlier(mirror) if mirror is not None else None
@@ -168,6 +168,7 @@ def analyse(
             result = with_words(store, result)
             if baseline is not None:
                 store.keep_file(baseline, "panels")  # so that the log can be explained from the survey alone
+            folder = log_folder(store, where.name if where else "")
         _, _, _, _, _, *kept = write_result(result, folder, pictures=draw_map(result, settings.show.units))
         if store:
             file_log(store, folder, who=who_is(store))

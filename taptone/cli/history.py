@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from taptone.cli.common import a_path
 from taptone.cli.visiting import in_survey, opened, pairs
+
+if TYPE_CHECKING:
+    from taptone.survey.records import Record
 
 __all__ = ["correct", "history"]
 
@@ -52,12 +55,45 @@ def correct(
     """Correct row NUMBER of a KIND: a new, dated row beside it. Numbers: see taptone history."""
     if bool(changes) == withdraw:
         raise click.UsageError("give NAME=VALUE, or --withdraw.")
+    from taptone.edges.visiting import check_place
+    from taptone.survey.records import checked
+
     with opened(survey, who) as (store, speaker):
         if withdraw:
             row = store.withdraw(kind, number, who=speaker, why=why)
         else:
-            row = store.correct(kind, number, pairs(changes), who=speaker, why=why)
+            before = store.row(kind, number).record
+            wanted = _wanted(kind, before, pairs(changes))
+            if {"panel", "station", "stations", "photo"} & wanted.keys():
+                check_place(store, checked(kind, **(before.model_dump() | wanted)))
+            row = store.correct(kind, number, wanted, who=speaker, why=why)
     click.echo(f"{kind} {row} {'withdraws' if withdraw else 'stands in place of'} {kind} {number}")
+
+
+def _wanted(kind: str, before: Record, texts: dict[str, str]) -> dict[str, Any]:
+    """Changes as the record wants them: a list by commas, NAME.PART of a table, nothing as not recorded."""
+    from taptone.errors import SurveyError
+    from taptone.survey.records import FILLED
+
+    wanted: dict[str, Any] = {}
+    for name, text in texts.items():
+        field, _, part = name.partition(".")
+        if field in FILLED.get(kind, ()):
+            raise SurveyError(
+                f"{kind}, {field} was filled in by the program",
+                hint="withdraw the row (--withdraw) and add or analyse anew; a panel: add panel --why",
+            )
+        old = getattr(before, field, None)
+        if isinstance(old, dict):
+            if not part:
+                raise SurveyError(f"{kind}, {field} has parts", hint=f"write {field}.NAME=VALUE")
+            wanted[field] = {**wanted.get(field, old), part: text}
+        elif isinstance(old, list):
+            wanted[name] = [label.strip() for label in text.split(",") if label.strip()]
+        else:
+            known = type(before).model_fields.get(name)
+            wanted[name] = None if not text and known is not None and known.default is None else text
+    return wanted
 
 
 def _said(values: dict[str, Any]) -> str:

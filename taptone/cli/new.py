@@ -11,7 +11,7 @@ import click
 from taptone.cli.analyse import CAUTIONS
 from taptone.cli.common import a_path
 from taptone.cli.visiting import form, given
-from taptone.survey.records import Boat, Conditions, Record, Visit, checked, kind_of
+from taptone.survey.records import Boat, Conditions, Record, Visit, checked, fault_in, kind_of
 
 __all__ = ["new"]
 
@@ -39,6 +39,7 @@ ASKED = (
 def new(directory: str, **values: Any) -> None:
     """Make the folder DIR of a new survey: one visit to one boat. Asks what is not given."""
     from taptone.edges.store import create_store
+    from taptone.errors import printable
 
     if sys.stdin.isatty():
         _ask(values)
@@ -48,18 +49,25 @@ def new(directory: str, **values: Any) -> None:
         here = given(kind, {name: values[name] for name in kind.model_fields if name in values})
         if here or kind is Boat:
             records.append(checked(kind_of(kind), **here))
-    with create_store(directory) as store:
-        store.add_all(records, who=values["surveyor"] or "")
-    click.echo(f"{directory}: survey of {values['label']}")
+    create_store(directory, records, who=(values["surveyor"] or "").strip()).close()
+    click.echo(printable(f"{directory}: survey of {records[0].model_dump()['label']}"))
     for line in (*BEFORE, *CAUTIONS):
         click.echo(f"caution: {line}")
-    click.echo(f"next: taptone add panel FILE --survey {directory}")
+    click.echo(printable(f"next: taptone add panel FILE --survey {directory}"))
 
 
 def _ask(values: dict[str, Any]) -> None:
-    """Fill in what was not given; an empty answer stays not recorded."""
+    """Fill in what was not given; an empty answer stays not recorded, a wrong one is asked again."""
     for kind in KINDS:
         for name in (n for n in kind.model_fields if n in ASKED and values[n] is None):
             text = kind.model_fields[name].description or name
-            answer = click.prompt(text[:1].upper() + text[1:], default="", show_default=False)
-            values[name] = answer.strip() or None
+            while fault := _answered(kind, name, text, values):
+                click.echo(fault)
+
+
+def _answered(kind: type[Record], name: str, text: str, values: dict[str, Any]) -> str:
+    """Ask once; what is wrong with the answer, if anything."""
+    answer = click.prompt(text[:1].upper() + text[1:], default="", show_default=False).strip()
+    values[name] = answer or None
+    needed = name == "label"
+    return fault_in(kind_of(kind), name, answer) if answer or needed else ""

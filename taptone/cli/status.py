@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import click
 
 from taptone.cli.common import a_path
+
+if TYPE_CHECKING:
+    from taptone.survey.status import PanelStatus
 
 __all__ = ["status"]
 
@@ -15,35 +20,66 @@ def status(survey: str) -> None:
     """Say what is planned and done in the survey in DIR, and what is not and why."""
     from taptone.edges.store import open_store
     from taptone.edges.visiting import surveyed
-    from taptone.survey.records import Boat, Omission, Visit
+    from taptone.errors import printable
+    from taptone.survey.records import Boat, Observation, Omission, Plug, Visit
     from taptone.survey.status import status as status_of
-    from taptone.survey.status import still_open
+    from taptone.survey.status import visit_lacks
 
     with open_store(survey) as store:
-        boats, visits = store.records(Boat), store.records(Visit)
-        panels = status_of(surveyed(store))
+        boats, visits = store.records(Boat)[-1:], store.records(Visit)[-1:]
+        held = surveyed(store)
         other = [o for o in store.records(Omission) if not o.panel]
-    click.echo(
-        f"{boats[-1].label if boats else 'no boat stated'}, {visits[-1].date if visits else 'no date'}"
-    )
-    if not panels:
-        click.echo("no panel yet: taptone add panel FILE")
-    for one in panels:
-        click.echo(
-            f"panel {one.panel}: {one.planned} stations planned, {one.tapped} tapped"
-            f" ({one.suspect} suspect, {one.not_assessed} not assessed), {one.recordings} recordings,"
-            f" {one.words} own words, {one.readings} moisture readings"
+        seen, plugs = len(store.rows(Observation)), len(store.rows(Plug))
+    lines = [
+        ", ".join(
+            (
+                boats[0].label if boats else "no boat stated",
+                visits[0].date if visits else "no date",
+                *(visit.surveyor for visit in visits if visit.surveyor),
+            )
         )
-        for stations, reason in one.not_tapped:
-            if reason:
-                click.echo(f"  not tapped: {_few(stations)}, because {reason}")
-        if one.no_moisture_because:
-            click.echo(f"  moisture not measured, because {one.no_moisture_because}")
-        for line in still_open(one):
-            click.echo(f"  open: {line}")
+    ]
+    if lacks := visit_lacks(held):
+        lines.append(f"open: of the visit not recorded: {', '.join(lacks)}")
+    panels = status_of(held)
+    if not panels:
+        lines.append("no panel yet: taptone add panel FILE")
+    for one in panels:
+        lines += _of_panel(one)
+    loose = sum(not photo.panel for photo in held.photos)
+    lines.append(
+        f"on the boat: {_n(seen, 'observation')}, {_n(plugs, 'opening')}, {_n(loose, 'photo')} of no panel"
+    )
     for omission in other:
         where = f", {omission.place}" if omission.place else ""
-        click.echo(f"not done: {omission.what}{where}, because {omission.because}")
+        lines.append(f"not done: {omission.what}{where}, because {omission.because}")
+    for line in lines:
+        click.echo(printable(line))
+
+
+def _of_panel(one: PanelStatus) -> list[str]:
+    from taptone.survey.status import still_open
+
+    lines = [
+        f"panel {one.panel}: {_n(one.planned, 'station')} planned, {one.tapped} tapped"
+        f" ({one.suspect} suspect, {one.not_assessed} not assessed), {_n(one.recordings, 'recording')},"
+        f" {_n(one.words, 'own word')}, {_n(one.readings, 'moisture reading')}, {_n(one.photos, 'photo')}",
+        f"  reference: {one.reference or 'none'}; struck again: {_n(one.rechecks, 'recording')}",
+    ]
+    for stations, reason in one.not_tapped:
+        if reason:
+            lines.append(f"  not tapped: {_few(stations)}, because {reason}")
+    for stations, reason in one.unclear:
+        lines.append(f"  not assessed: {_few(stations)}, because {reason}")
+    if one.no_moisture_because:
+        lines.append(f"  moisture not measured, because {one.no_moisture_because}")
+    lines += [f"  not done: {what}, because {reason}" for what, reason in one.left_out]
+    lines += [f"  open: {line}" for line in still_open(one)]
+    return lines
+
+
+def _n(number: int, what: str) -> str:
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
 
 
 def _few(labels: tuple[str, ...]) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import filecmp
 import itertools
 import os
 import shutil
@@ -12,7 +13,7 @@ from pathlib import Path
 
 from taptone.errors import OutputError
 
-__all__ = ["alone_in", "may_keep", "put_file", "put_files", "set_beside"]
+__all__ = ["alone_in", "may_keep", "put_file", "put_files", "put_written", "set_beside"]
 
 
 @contextlib.contextmanager
@@ -81,10 +82,7 @@ def set_beside(path: Path, content: bytes) -> Path | None:
     """
     if not path.exists() or path.read_bytes() == content:
         return None
-    names = (path.with_name(f"{path.stem}.earlier-{n}{path.suffix}") for n in itertools.count(1))
-    beside = next(name for name in names if not name.exists())
-    os.rename(path, beside)
-    return beside
+    return _move_beside(path)
 
 
 def may_keep(path: Path) -> None:
@@ -263,3 +261,47 @@ def _sync(folder: Path) -> None:
             os.fsync(handle)
         finally:
             os.close(handle)
+
+
+def put_written(written: Path, path: Path) -> Path | None:
+    """Give a file that was written under another name its own; an earlier, different one is set beside.
+
+    Parameters
+    ----------
+    written : Path
+        Whole, on the same disk.
+    path : Path
+        The name that is wanted.
+
+    Returns
+    -------
+    Path or None
+        Where the earlier file is now.
+
+    Raises
+    ------
+    OSError
+        If it cannot be renamed.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     written = Path(folder, ".writing")
+    ...     _ = written.write_text("whole")
+    ...     put_written(written, Path(folder, "lantern.zip"))
+    ...     Path(folder, "lantern.zip").read_text()
+    'whole'
+    """
+    with alone_in(path.parent):
+        same = path.exists() and filecmp.cmp(written, path, shallow=False)
+        earlier = _move_beside(path) if path.exists() and not same else None
+        os.replace(written, path)
+    return earlier
+
+
+def _move_beside(path: Path) -> Path:
+    names = (path.with_name(f"{path.stem}.earlier-{n}{path.suffix}") for n in itertools.count(1))
+    beside = next(name for name in names if not name.exists())
+    os.rename(path, beside)
+    return beside

@@ -11,6 +11,7 @@
 
 A row is never changed: a correction is a new row that names the one it replaces, who made it, when and why.
 Every commit is on the disk before it returns (write-ahead log, full sync), and a second program waits.
+Where nothing can be written, a survey is read from a copy of its file.
 """
 
 from __future__ import annotations
@@ -32,16 +33,21 @@ from typing import Generic, TypeVar
 from pydantic import ValidationError
 
 from taptone import __version__
+from taptone.edges.keeping import alone_in
 from taptone.edges.logshape import spoken
 from taptone.edges.migrations import MIGRATIONS, statements
 from taptone.errors import SurveyError
 from taptone.survey.records import KINDS, Record, checked, kind_of
 
-__all__ = ["FOLDERS", "Row", "Store", "create_store", "is_survey", "open_store"]
+__all__ = ["FOLDERS", "Row", "Store", "create_store", "is_survey", "open_store", "sha256_of"]
 
 FOLDERS = ("recordings", "photos", "panels", "exports")
 _FILE = "survey.sqlite"
+_FAULTS = (sqlite3.Error, UnicodeError)  # the second where SQLite's own words are spoilt
+_NO_DAMAGE = tuple(f"SQLITE_{what}" for what in ("BUSY", "LOCKED", "FULL", "IOERR", "READONLY", "CANTOPEN"))
 _WAIT_S = 30.0  # for another program that is writing
+_LONGEST = 120  # bytes of a kept file's name before its suffix, so that a hash has room beside it
+_NO_NAME = '<>:"/\\|?*'  # in a file's name on one system or another
 
 R = TypeVar("R", bound=Record)
 
@@ -59,13 +65,17 @@ class Row(Generic[R]):
     record: R
 
 
-def create_store(folder: str | Path) -> Store:
-    """Make the folder of a new survey.
+def create_store(folder: str | Path, records: Sequence[Record] = (), *, who: str = "") -> Store:
+    """Make the folder of a new survey; if that fails, nothing of it is left.
 
     Parameters
     ----------
     folder : str or Path
         Missing or empty.
+    records : sequence of Record, optional
+        What it holds from the beginning.
+    who : str, optional
+        Who says so.
 
     Returns
     -------
@@ -87,18 +97,25 @@ def create_store(folder: str | Path) -> Store:
     ['Lantern']
     """
     folder = Path(folder)
-    if is_survey(folder):
+    if os.path.lexists(folder / _FILE):  # unlike Path.exists, at peace with a name too long
         raise SurveyError(f"{folder} holds a survey already", hint="add to it, or choose another folder")
+    made = not os.path.lexists(folder)
     try:
         if folder.is_dir() and any(folder.iterdir()):
             raise SurveyError(f"{folder} is not empty", hint="choose a new folder for the survey")
-        for part in FOLDERS:
-            (folder / part).mkdir(parents=True, exist_ok=True)
+        with contextlib.ExitStack() as undone:
+            undone.callback(_clear, folder, made)
+            for part in FOLDERS:
+                (folder / part).mkdir(parents=True, exist_ok=True)
+            store = Store(folder, new=True)
+            undone.callback(store.close)
+            store.add_all(records, who=who)
+            undone.pop_all()
     except OSError as error:
         raise SurveyError(
             f"{folder} cannot be made ({error.strerror})", hint="choose another place"
         ) from error
-    return Store(folder)
+    return store
 
 
 def open_store(folder: str | Path) -> Store:
@@ -112,7 +129,7 @@ def open_store(folder: str | Path) -> Store:
     Returns
     -------
     Store
-        Open; close it, or use it in a ``with`` statement.
+        Open; close it, or use it in a ``with`` statement. Where nothing can be written it only reads.
 
     Raises
     ------
@@ -150,7 +167,7 @@ def is_survey(folder: str | Path) -> bool:
     >>> is_survey("nowhere")
     False
     """
-    return (Path(folder) / _FILE).is_file()
+    return os.path.isfile(Path(folder) / _FILE)  # unlike Path.is_file, at peace with a name too long
 
 
 class Store:
@@ -160,18 +177,27 @@ class Store:
     ----------
     folder : Path
         Of the survey.
+    new : bool, optional
+        Whether its file may be empty.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *, new: bool = False) -> None:
         self.folder = folder
-        try:
-            self._db = sqlite3.connect(folder / _FILE, timeout=_WAIT_S, isolation_level=None)
-            for pragma in ("journal_mode = WAL", "synchronous = FULL", "foreign_keys = ON"):
-                self._db.execute(f"PRAGMA {pragma}")
-            self._db.execute("PRAGMA recursive_triggers = ON")
-            self._bring_up_to_date()
-        except sqlite3.Error as error:
-            raise self._failed(error) from error
+        self.reads_only = (folder / _FILE).exists() and not all(
+            os.access(path, os.W_OK) for path in (folder, folder / _FILE)
+        )
+        with contextlib.ExitStack() as undone:
+            file = _copied(folder, undone) if self.reads_only else folder / _FILE
+            try:
+                self._db = sqlite3.connect(file, timeout=_WAIT_S, isolation_level=None)
+                undone.callback(self._db.close)
+                for pragma in ("journal_mode = WAL", "synchronous = FULL", "foreign_keys = ON"):
+                    self._db.execute(f"PRAGMA {pragma}")
+                self._db.execute("PRAGMA recursive_triggers = ON")
+                self._bring_up_to_date(new)
+            except _FAULTS as error:
+                raise self._failed(error) from error
+            self._open = undone.pop_all()
 
     def __enter__(self) -> Store:
         return self
@@ -183,7 +209,7 @@ class Store:
 
     def close(self) -> None:
         """Close the file; everything added is in it already."""
-        self._db.close()
+        self._open.close()
 
     @property
     def version(self) -> int:
@@ -195,9 +221,10 @@ class Store:
     @contextlib.contextmanager
     def together(self) -> Iterator[None]:
         """All that is added inside is kept, or nothing of it."""
+        self._may_write()
         try:
             self._db.execute("BEGIN IMMEDIATE")
-        except sqlite3.Error as error:
+        except _FAULTS as error:
             raise self._failed(error) from error
         try:
             yield
@@ -205,7 +232,7 @@ class Store:
         except BaseException as error:
             if self._db.in_transaction:
                 self._db.execute("ROLLBACK")
-            if isinstance(error, sqlite3.Error):
+            if isinstance(error, _FAULTS):
                 raise self._failed(error) from error
             raise
 
@@ -253,9 +280,7 @@ class Store:
         SurveyError
             If they cannot be written.
         """
-        if self._db.in_transaction:
-            return [self.add(record, who=who, why=why) for record in records]
-        with self.together():
+        with self._alone():
             return [self.add(record, who=who, why=why) for record in records]
 
     def correct(self, kind: str, number: int, changes: Mapping[str, object], *, who: str, why: str) -> int:
@@ -282,10 +307,10 @@ class Store:
         SurveyError
             If there is no such row, it was corrected before, a value is not right, or nobody says why.
         """
-        row = self._open_row(kind, number, who, why)
-        return self._insert(
-            checked(kind, **(row.record.model_dump() | dict(changes))), who, why, "", number, False
-        )
+        with self._alone():
+            row = self._open_row(kind, number, who, why)
+            record = checked(kind, **(row.record.model_dump() | dict(changes)))
+            return self._insert(record, who, why, "", number, False)
 
     def withdraw(self, kind: str, number: int, *, who: str, why: str) -> int:
         """Mark a row as not to be used any more; it stays.
@@ -309,7 +334,9 @@ class Store:
         SurveyError
             If there is no such row, it was corrected before, or nobody says why.
         """
-        return self._insert(self._open_row(kind, number, who, why).record, who, why, "", number, True)
+        with self._alone():
+            row = self._open_row(kind, number, who, why)
+            return self._insert(row.record, who, why, "", number, True)
 
     def keep_file(self, path: str | Path, part: str) -> tuple[str, str]:
         """Copy a file into the survey, as it is; one that is there already is not copied again.
@@ -334,36 +361,53 @@ class Store:
             If it cannot be read or copied.
         """
         path = Path(path)
-        temporary = ""
+        wanted = self.folder / part / _plain_name(path)
+        with contextlib.ExitStack() as undone:
+            try:
+                if path.exists() and not path.is_file():
+                    raise SurveyError(f"{path} is not a file", hint="give the file itself")
+                wanted.parent.mkdir(exist_ok=True)  # a pack that was unpacked may lack it
+                with (
+                    open(path, "rb") as source,
+                    tempfile.NamedTemporaryFile(dir=wanted.parent, prefix=".coming-", delete=False) as copy,
+                ):
+                    undone.callback(Path(copy.name).unlink, missing_ok=True)
+                    shutil.copyfileobj(source, copy, 1 << 20)
+                    copy.flush()
+                    os.fsync(copy.fileno())
+                sha256 = sha256_of(copy.name)
+                os.chmod(copy.name, 0o644)
+                with alone_in(wanted.parent):
+                    name = _put(Path(copy.name), wanted, sha256)
+            except OSError as error:
+                raise SurveyError(
+                    f"{path} cannot be kept in {self.folder / part} ({error.strerror})",
+                    hint="look at the file, and for room on the disk",
+                ) from error
+        return f"{part}/{name}", sha256
+
+    def copy_to(self, path: str | Path) -> None:
+        """Write a copy of the survey's file as it is at this moment, whole and checked.
+
+        Parameters
+        ----------
+        path : str or Path
+            A new file; nothing else is needed beside it.
+
+        Raises
+        ------
+        SurveyError
+            If the survey's file is damaged, or the copy cannot be written.
+        """
         try:
-            with (
-                open(path, "rb") as source,
-                tempfile.NamedTemporaryFile(dir=self.folder / part, prefix=".coming-", delete=False) as copy,
-            ):
-                temporary = copy.name
-                shutil.copyfileobj(source, copy, 1 << 20)
-                copy.flush()
-                os.fsync(copy.fileno())
-            with open(temporary, "rb") as copied:
-                sha256 = file_digest(copied, "sha256").hexdigest()
-            wanted = self.folder / part / path.name
-            for name in (wanted, wanted.with_name(f"{path.stem}-{sha256[:12]}{path.suffix}")):
-                if not name.exists():
-                    os.chmod(temporary, 0o644)
-                    os.replace(temporary, name)
-                    break
-                with open(name, "rb") as there:
-                    if file_digest(there, "sha256").hexdigest() == sha256:
-                        os.unlink(temporary)
-                        break
-        except OSError as error:
-            with contextlib.suppress(OSError):
-                os.unlink(temporary)
-            raise SurveyError(
-                f"{path} cannot be kept in {self.folder / part} ({error.strerror})",
-                hint="look at the file, and for room on the disk",
-            ) from error
-        return str(name.relative_to(self.folder)), sha256
+            self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+            with contextlib.closing(sqlite3.connect(path)) as copy:
+                self._db.backup(copy)
+            [[found], *_] = self._db.execute("PRAGMA integrity_check").fetchall()
+        except _FAULTS as error:
+            raise self._failed(error) from error
+        if found != "ok":
+            raise self._failed(sqlite3.DatabaseError(str(found).partition("\n")[0]))
 
     # -- looking ----------------------------------------------------------------------------------------
 
@@ -432,17 +476,53 @@ class Store:
         except sqlite3.Error as error:
             raise self._failed(error) from error
 
+    def row(self, kind: str, number: int) -> Row[Record]:
+        """One row by its number, whether it stands or not.
+
+        Parameters
+        ----------
+        kind : str
+            A key of :data:`taptone.survey.records.KINDS`.
+        number : int
+            The row.
+
+        Returns
+        -------
+        Row
+            With its record.
+
+        Raises
+        ------
+        SurveyError
+            If there is no such row.
+        """
+        if kind not in KINDS:
+            raise SurveyError(f"{kind} is no kind of record", hint=f"known are {', '.join(KINDS)}")
+        rows = self._rows(KINDS[kind], f"id = {int(number)}", {})
+        if not rows:
+            raise SurveyError(f"there is no {kind} {number}", hint="taptone history lists their numbers")
+        return rows[0]
+
     # -- within -----------------------------------------------------------------------------------------
 
-    def _bring_up_to_date(self) -> None:
+    def _alone(self) -> contextlib.AbstractContextManager[None]:
+        """:meth:`together`, also inside of it."""
+        return contextlib.nullcontext() if self._db.in_transaction else self.together()
+
+    def _bring_up_to_date(self, new: bool) -> None:
         """Take the steps that are missing, all or none."""
+        if self.version == 0 and not new:
+            raise SurveyError(
+                f"{self.folder / _FILE} is empty",
+                hint="take the latest pack or copy; if there was nothing in it yet, delete the folder",
+            )
         if self.version > len(MIGRATIONS):
             raise SurveyError(
                 f"{self.folder} was made by a later version of this program", hint="install that version"
             )
         if self.version == len(MIGRATIONS):
             return
-        with self.together():
+        with contextlib.nullcontext() if self.reads_only else self.together():
             for number in range(self.version, len(MIGRATIONS)):  # another program may have been quicker
                 for statement in statements(number):
                     self._db.execute(statement)
@@ -455,6 +535,7 @@ class Store:
     def _insert(
         self, record: Record, who: str, why: str, at: str, replaces: int | None, withdrawn: bool
     ) -> int:
+        self._may_write()
         kind = kind_of(record)
         values = {
             "at": at or _now(),
@@ -469,7 +550,7 @@ class Store:
             done = self._db.execute(
                 f"INSERT INTO {kind} ({', '.join(values)}) VALUES ({marks})", tuple(values.values())
             )
-        except sqlite3.Error as error:
+        except _FAULTS as error:
             raise self._failed(error) from error
         return int(done.lastrowid or 0)
 
@@ -483,7 +564,7 @@ class Store:
                 f"SELECT {columns} FROM {name} WHERE {where} ORDER BY id",
                 tuple(_written(value) for value in equal.values()),
             ).fetchall()
-        except sqlite3.Error as error:
+        except _FAULTS as error:
             raise self._failed(error) from error
         rows = []
         for id_, at, who, why, replaces, gone, *rest in found:
@@ -498,32 +579,121 @@ class Store:
         return rows
 
     def _open_row(self, kind: str, number: int, who: str, why: str) -> Row[Record]:
-        if kind not in KINDS:
-            raise SurveyError(f"{kind} is no kind of record", hint=f"known are {', '.join(KINDS)}")
+        """A row that nothing has taken the place of."""
+        row = self.row(kind, number)
         if not (who.strip() and why.strip()):
-            raise SurveyError(f"{kind} {number} cannot be corrected", hint="say who corrects it, and why")
-        rows = {row.id: row for row in self.history(KINDS[kind])}
-        if number not in rows:
-            raise SurveyError(f"there is no {kind} {number}", hint="taptone history lists their numbers")
-        for row in rows.values():
-            if row.replaces == number:
-                raise SurveyError(
-                    f"{kind} {number} was replaced by {kind} {row.id} before", hint=f"correct {kind} {row.id}"
-                )
-        return rows[number]
+            raise SurveyError(
+                f"{kind} {number} cannot be corrected", hint="say who corrects it (--who), and why"
+            )
+        for later in self._rows(KINDS[kind], f"replaces = {row.id}", {}):
+            raise SurveyError(
+                f"{kind} {number} was replaced by {kind} {later.id} before", hint=f"correct {kind} {later.id}"
+            )
+        if row.withdrawn:
+            raise SurveyError(f"{kind} {number} says that another was withdrawn", hint="add it anew")
+        return row
 
-    def _failed(self, error: sqlite3.Error) -> SurveyError:
+    def _may_write(self) -> None:
+        if self.reads_only:
+            raise SurveyError(
+                f"{self.folder} cannot be written to",
+                hint="add to a copy of it, or ask for the right to write",
+            )
+
+    def _failed(self, error: Exception) -> SurveyError:
         """Say in one line what SQLite says."""
-        hint = "look for room on the disk, and whether another program holds the file"
+        if isinstance(error, UnicodeEncodeError):
+            return SurveyError(f"{error.object!r} is no text", hint="write it in letters and figures")
+        hint = "take the latest pack or copy of the survey"
         if isinstance(error, sqlite3.IntegrityError):
             hint = "correct it with a new, dated row"
-        elif type(error) is sqlite3.DatabaseError:
-            hint = "take the latest pack or copy of the survey"
+        elif getattr(error, "sqlite_errorname", "").startswith(_NO_DAMAGE):
+            hint = "look for room on the disk, and whether another program holds the file"
         return SurveyError(f"{self.folder / _FILE}: {error}", hint=hint)
+
+
+def sha256_of(path: str | Path) -> str:
+    """SHA-256 of a file, in hexadecimal; memory does not grow with it.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file.
+
+    Returns
+    -------
+    str
+        64 figures.
+
+    Examples
+    --------
+    >>> sha256_of("/dev/null")[:12]
+    'e3b0c44298fc'
+    """
+    with open(path, "rb") as file:
+        return file_digest(file, "sha256").hexdigest()
+
+
+def _clear(folder: Path, made: bool) -> None:
+    """Take away what :func:`create_store` made in a folder that was missing or empty."""
+    for path in (*folder.glob(f"{_FILE}*"), *(folder / part for part in FOLDERS)):
+        with contextlib.suppress(OSError):
+            path.rmdir() if path.is_dir() else path.unlink()
+    if made:
+        with contextlib.suppress(OSError):
+            folder.rmdir()
+
+
+def _copied(folder: Path, until: contextlib.ExitStack) -> Path:
+    """A copy of a survey's file, and of what was not yet carried over into it, for as long as it is open.
+
+    SQLite keeps notes beside a file even to read it; where that is not allowed, it reads a copy.
+    """
+    try:
+        place = Path(until.enter_context(tempfile.TemporaryDirectory(prefix="taptone-")))
+        for name in (_FILE, f"{_FILE}-wal"):
+            if (folder / name).exists():
+                shutil.copyfile(folder / name, place / name)
+    except OSError as error:
+        raise SurveyError(
+            f"{folder} can be neither written to nor copied for reading ({error.strerror})",
+            hint="ask for the right to read it, and look for room on the disk",
+        ) from error
+    return place / _FILE
+
+
+def _plain_name(path: Path) -> str:
+    """A file's name as every system can keep it; ``original`` of its record has the real one."""
+    text = path.name.encode("utf-8", "replace").decode("utf-8")
+    text = "".join("_" if c in _NO_NAME or not c.isprintable() else c for c in text).strip(". ")
+    stem, dot, suffix = text.rpartition(".")
+    if not dot or len(suffix) > 10:
+        stem, suffix = text, ""
+    stem = stem.encode("utf-8")[:_LONGEST].decode("utf-8", "ignore").rstrip(". ")
+    return (stem or "file") + (f".{suffix}" if suffix else "")
+
+
+def _put(copy: Path, wanted: Path, sha256: str) -> str:
+    """Give a copy the name that is wanted, or one with its hash where another file has that name."""
+    there = {path.name.casefold(): path for path in wanted.parent.iterdir()}  # some systems see no case
+    for name in (wanted, wanted.with_name(f"{wanted.stem}-{sha256[:12]}{wanted.suffix}")):
+        same = there.get(name.name.casefold())
+        if same is None:
+            os.replace(copy, name)
+            return name.name
+        if sha256_of(same) == sha256:
+            return same.name
+    raise FileExistsError(None, "files of other content have both its names")
 
 
 def _now() -> str:
     return datetime.now(UTC).isoformat(timespec="seconds")
+
+
+def _row(kind: type[R], fields: Sequence[str], values: Sequence[object]) -> Row[R]:
+    number, at, who, why, replaces, gone, *rest = values
+    record = kind.model_validate(_read_back(kind, fields, rest))
+    return Row(number, at, who, why, replaces, bool(gone), record)  # type: ignore[arg-type]
 
 
 def _written(value: object) -> object:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import json
 import math
 import os
@@ -16,7 +17,7 @@ from typing import Any
 from taptone.edges.soundfiles import open_sound
 from taptone.edges.store import Row, Store
 from taptone.edges.textfiles import load_panel
-from taptone.errors import LogError, SurveyError
+from taptone.errors import LogError, OutputError, SurveyError, printable
 from taptone.survey.panel import parse_panel
 from taptone.survey.records import (
     Analysis,
@@ -28,6 +29,7 @@ from taptone.survey.records import (
     Photo,
     PlannedStation,
     Reading,
+    Record,
     SoundFile,
     StationVerdict,
     SuspectArea,
@@ -43,6 +45,7 @@ __all__ = [
     "add_photo",
     "add_recording",
     "as_surveyed",
+    "check_place",
     "file_log",
     "keep_recordings",
     "log_folder",
@@ -91,7 +94,7 @@ def add_panel(store: Store, path: str, *, who: str = "", why: str = "") -> Panel
     if kept and not why:
         raise SurveyError(
             f"{path}: panel {panel.name} is in this survey already, and differs",
-            hint="give it another name, or say why it was changed with --why",
+            hint="give it another name, or say why it was changed: taptone add panel --why",
         )
     file, digest = store.keep_file(path, "panels")
     values = {
@@ -159,6 +162,47 @@ def panel_of(store: Store, name: str) -> Panel:
     )
 
 
+def check_place(store: Store, record: Record) -> None:
+    """Refuse a record of a panel, station or photo that this survey does not have.
+
+    Parameters
+    ----------
+    store : Store
+        The survey.
+    record : Record
+        Of any kind.
+
+    Raises
+    ------
+    SurveyError
+        One line: which, and what to do.
+
+    Examples
+    --------
+    >>> from taptone.edges.store import create_store
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as place, create_store(Path(place, "s")) as store:
+    ...     check_place(store, Reading(value=12, station="A1"))
+    Traceback (most recent call last):
+        ...
+    taptone.errors.SurveyError: station A1 of which panel: give --panel, or say --place
+    """
+    panel, photo = getattr(record, "panel", ""), getattr(record, "photo", "")
+    station = getattr(record, "station", "")
+    labels = [station] if station else getattr(record, "stations", [])
+    if labels and not panel:
+        raise SurveyError(f"station {labels[0]} of which panel", hint="give --panel, or say --place")
+    if panel:
+        there = {one.label for one in panel_of(store, panel).stations}
+        for label in labels:
+            if label not in there:
+                raise SurveyError(
+                    f"panel {panel} has no station {label}", hint="look at its layout, or give --place"
+                )
+    if photo and all(photo not in (kept.file, kept.file.partition("/")[2]) for kept in store.records(Photo)):
+        raise SurveyError(f"this survey has no photo {photo}", hint="add it first: taptone add photo")
+
+
 def add_recording(
     store: Store,
     path: str,
@@ -210,12 +254,11 @@ def add_recording(
     for kept in store.records(SoundFile, sha256=heard.sha256):
         if (kept.panel, kept.use) == (panel, use):
             return kept
-    file, digest = store.keep_file(path, "recordings")
     record = checked(
         "recording",
-        file=file,
-        original=str(path),
-        sha256=digest,
+        file="-",
+        original=printable(str(path)),
+        sha256=heard.sha256,
         rate_hz=heard.rate_hz,
         samples=heard.samples,
         panel=panel,
@@ -223,6 +266,12 @@ def add_recording(
         device=device,
         started=started or _made(path),
     )
+    file, digest = store.keep_file(path, "recordings")
+    if digest != heard.sha256:
+        raise SurveyError(
+            f"{path} changed while it was read", hint="wait until it is whole, and add it again"
+        )
+    record = record.model_copy(update={"file": file})
     store.add(record, who=who)
     assert isinstance(record, SoundFile)
     return record
@@ -247,12 +296,12 @@ def add_photo(
     Returns
     -------
     Photo
-        As it is kept.
+        As it is kept; one that is there already with the same words is not added again.
 
     Raises
     ------
     SurveyError
-        If it cannot be read, or there is no such panel.
+        If it cannot be read, or there is no such panel or station.
 
     Examples
     --------
@@ -264,12 +313,13 @@ def add_photo(
         ...
     taptone.errors.SurveyError: nowhere.jpg cannot be kept in ...
     """
-    if panel:
-        panel_of(store, panel)
+    told = checked("photo", file="-", sha256="0" * 64, panel=panel, station=station, caption=caption)
+    check_place(store, told)
     file, digest = store.keep_file(path, "photos")
-    record = checked(
-        "photo", file=file, original=str(path), sha256=digest, panel=panel, station=station, caption=caption
-    )
+    record = told.model_copy(update={"file": file, "original": printable(str(path)), "sha256": digest})
+    for kept in store.records(Photo, sha256=digest):
+        if (kept.panel, kept.station, kept.caption) == (panel, station, caption):
+            return kept
     store.add(record, who=who)
     assert isinstance(record, Photo)
     return record
@@ -337,14 +387,15 @@ def as_surveyed(store: Store, panel: Panel) -> Panel:
     """
     stated = dict(panel.conditions)
     surface_temp_c, boat = panel.surface_temp_c, panel.boat
-    for here in store.records(Conditions):
+    # what was said of one panel counts more than what was said of all, the last more than the first
+    for here in sorted(store.records(Conditions), key=lambda c: bool(c.panel)):
         if here.panel not in ("", panel.name):
             continue
         if here.frozen_within_72h or (here.frozen_within_72h is False and "frozen_within_72h" not in stated):
             stated["frozen_within_72h"] = here.frozen_within_72h
         if here.surface_temp_c is not None and math.isnan(panel.surface_temp_c):
             surface_temp_c = here.surface_temp_c
-    for known in store.records(Boat):
+    for known in store.records(Boat)[-1:]:
         boat = boat or known.label
     return replace(panel, conditions=stated, surface_temp_c=surface_temp_c, boat=boat)
 
@@ -425,7 +476,7 @@ def with_words(store: Store, result: Result) -> Result:
 
 
 def log_folder(store: Store, panel: str) -> Path:
-    """Where the next log of a panel goes: a new folder in ``exports``.
+    """Make a folder in ``exports`` for the next log of a panel; no other run gets the same one.
 
     Parameters
     ----------
@@ -437,7 +488,12 @@ def log_folder(store: Store, panel: str) -> Path:
     Returns
     -------
     Path
-        That does not exist yet.
+        New and empty.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be made.
 
     Examples
     --------
@@ -449,9 +505,18 @@ def log_folder(store: Store, panel: str) -> Path:
     """
     words = "".join(c if c.isalnum() else " " for c in panel).split()
     stem = "-".join(words)[:60] or "taps"
-    taken = {path.name for path in (store.folder / "exports").iterdir()}
-    number = next(n for n in range(1, len(taken) + 2) if f"{stem}-{n}" not in taken)
-    return store.folder / "exports" / f"{stem}-{number}"
+    for number in itertools.count(1):
+        folder = store.folder / "exports" / f"{stem}-{number}"
+        try:
+            folder.mkdir(parents=True)
+        except FileExistsError:
+            continue
+        except OSError as error:
+            raise OutputError(
+                f"{folder} cannot be made ({error.strerror})", hint="look for room, and the right to write"
+            ) from error
+        return folder
+    raise AssertionError("numbers do not end")
 
 
 def file_log(store: Store, folder: Path, *, who: str = "") -> int:
@@ -555,6 +620,8 @@ def surveyed(store: Store) -> Surveyed:
         readings=store.records(Reading),
         conditions=store.records(Conditions),
         omissions=store.records(Omission),
+        visits=store.records(Visit),
+        photos=store.records(Photo),
     )
 
 

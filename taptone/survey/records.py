@@ -6,13 +6,15 @@ What nobody stated is empty or None, never a guess. Nothing here knows how it is
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from datetime import date as day
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 
 from taptone.errors import SurveyError
 
-__all__ = ["KINDS", "OBSERVATIONS", "URGENCIES", "Record", "checked", "kind_of"]
+__all__ = ["FILLED", "KINDS", "OBSERVATIONS", "URGENCIES", "Record", "checked", "fault_in", "kind_of"]
 
 #: How soon a finding wants attention, soonest first.
 URGENCIES = ("before_use", "this_season", "watch", "note")
@@ -26,6 +28,9 @@ OBSERVATIONS = (
 _Line = Annotated[str, Field(pattern=r"^[^\x00-\x1f\x7f]+$")]
 _Text = Annotated[str, Field(pattern=r"^[^\x00-\x08\x0b-\x1f\x7f]*$")]
 _Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+_Day = Annotated[
+    str, Field(pattern=r"^\d{4}-\d{2}-\d{2}$"), AfterValidator(lambda s: str(day.fromisoformat(s)))
+]
 _Temperature = Annotated[float, Field(ge=-60, le=120)]
 
 
@@ -45,7 +50,7 @@ class Boat(Record):
 class Visit(Record):
     """Who asked what, and who allowed it."""
 
-    date: _Line = Field(description="the day, as 2026-05-14", pattern=r"^\d{4}-\d{2}-\d{2}$")
+    date: _Day = Field(description="the day, as 2026-05-14")
     place: _Text = Field("", description="where the boat stands")
     surveyor: _Text = Field("", description="who does the work")
     client: _Text = Field("", description="who asked for it: buyer, owner, yard, insurer")
@@ -297,6 +302,15 @@ KINDS: dict[str, type[Record]] = {
     "note": Note,
     "export": Export,
 }
+#: What a program fills in: nobody may correct it by hand, for it can be held against a file.
+FILLED: dict[str, tuple[str, ...]] = {
+    "panel": tuple(PanelFile.model_fields),
+    "station": tuple(PlannedStation.model_fields),
+    "recording": ("file", "original", "sha256", "rate_hz", "samples"),
+    "photo": ("file", "original", "sha256"),
+    "export": ("file", "sha256"),
+    **{kind: tuple(KINDS[kind].model_fields) for kind in ("analysis", "tap", "verdict", "area")},
+}
 _NAMES = {made: kind for kind, made in KINDS.items()}
 
 
@@ -350,17 +364,56 @@ def checked(kind: str, **values: object) -> Record:
         ...
     taptone.errors.SurveyError: hammer, mass_g is -1: give grams
     """
-    made = KINDS[kind]
     try:
-        return made(**values)
+        return KINDS[kind](**values)
     except ValidationError as error:
-        fault = error.errors(include_url=False)[0]
-        key = str(fault["loc"][0]) if fault["loc"] else ""
-        field = made.model_fields.get(key)
-        if field is None and key:
-            raise SurveyError(
-                f"{kind}, {key} is not known", hint=f"known are {', '.join(made.model_fields)}"
-            ) from error
-        wanted = (field.description if field else None) or fault["msg"]
-        state = "is missing" if fault["type"] == "missing" else f"is {values.get(key)!r}"
-        raise SurveyError(f"{kind}, {key} {state}", hint=f"give {wanted}") from error
+        raise _told(kind, error.errors(include_url=False)[0], values) from error
+
+
+def fault_in(kind: str, name: str, value: object) -> str:
+    """What is wrong with one field of a record, whatever the others are.
+
+    Parameters
+    ----------
+    kind : str
+        A key of :data:`KINDS`.
+    name : str
+        The field.
+    value : object
+        Its value.
+
+    Returns
+    -------
+    str
+        One line; empty if nothing is wrong.
+
+    Examples
+    --------
+    >>> fault_in("visit", "date", "2026-02-30")
+    "visit, date is '2026-02-30': give the day, as 2026-05-14"
+    >>> fault_in("visit", "place", "the yard")
+    ''
+    """
+    try:
+        KINDS[kind](**{name: value})
+    except ValidationError as error:
+        for fault in error.errors(include_url=False):
+            if fault["loc"][:1] == (name,):
+                return str(_told(kind, fault, {name: value}))
+    return ""
+
+
+def _told(kind: str, fault: Any, values: Mapping[str, object]) -> SurveyError:
+    """A fault as pydantic found it, in one line."""
+    made = KINDS[kind]
+    key = str(fault["loc"][0]) if fault["loc"] else ""
+    field = made.model_fields.get(key)
+    if field is None and key:
+        return SurveyError(f"{kind}, {key} is not known", hint=f"known are {', '.join(made.model_fields)}")
+    wanted = (field.description if field else None) or fault["msg"]
+    state = "is missing" if fault["type"] == "missing" else f"is {_short(repr(values.get(key)))}"
+    return SurveyError(f"{kind}, {key} {state}", hint=f"give {wanted}")
+
+
+def _short(text: str) -> str:
+    return text if len(text) <= 80 else f"{text[:77]}…"

@@ -2,24 +2,55 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from taptone.errors import PanelError
+from taptone.survey.panel import parse_panel
 from taptone.survey.records import (
     Analysis,
     Conditions,
     Omission,
     PanelFile,
+    Photo,
     PlannedStation,
     Reading,
+    Record,
     SoundFile,
     StationVerdict,
+    Visit,
     Word,
 )
 
-__all__ = ["PanelStatus", "Surveyed", "status", "still_open"]
+__all__ = ["PanelStatus", "Surveyed", "status", "still_open", "visit_lacks"]
 
 _TAPPING, _MOISTURE = ("tapping", "tapped", "sounding"), ("moisture",)
+_REFERENCE, _RECHECK, _PHOTO = ("reference",), ("recheck", "re-check"), ("photo",)
+
+#: What is written down of a visit before anything is struck, in the words of a message.
+_OF_VISIT = {
+    "consent": "the owner's consent",
+    "surveyor": "who does the work",
+    "client": "who asked for it",
+    "question": "what they want to know",
+    "readers": "who may read the result",
+    "place": "where the boat stands",
+    "supported": "how it stands",
+}
+#: The same of conditions, a panel at a time. Common practice; dry and clean: AC 43.13-1B, tap testing.
+_OF_CONDITIONS = {
+    "hours_ashore": "hours ashore",
+    "rain_within_24h": "rain within 24 h",
+    "frozen_within_72h": "frost within 72 h",
+    "air_temp_c": "air temperature",
+    "surface_temp_c": "surface temperature",
+    "sun": "sun or shade",
+    "wind": "wind",
+    "noise": "noise nearby",
+    "surface": "surface and coatings",
+    "tanks": "tanks and lockers",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,11 +66,17 @@ class Surveyed:
     readings: Sequence[Reading] = ()
     conditions: Sequence[Conditions] = ()
     omissions: Sequence[Omission] = ()
+    visits: Sequence[Visit] = ()
+    photos: Sequence[Photo] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class PanelStatus:
-    """How far one panel is; ``not_tapped`` holds stations and the reason, empty where none was given."""
+    """How far one panel is.
+
+    ``not_tapped`` and ``unclear`` (tapped, not assessed) hold stations and the reason, empty where none was
+    given; ``left_out`` what else was not done, and why; ``lacks`` what nobody wrote down of its conditions.
+    """
 
     panel: str
     planned: int
@@ -53,6 +90,12 @@ class PanelStatus:
     no_moisture_because: str
     conditions: bool
     not_tapped: tuple[tuple[tuple[str, ...], str], ...] = ()
+    unclear: tuple[tuple[tuple[str, ...], str], ...] = ()
+    reference: str = ""
+    rechecks: int = 0
+    photos: int = 0
+    left_out: tuple[tuple[str, str], ...] = ()
+    lacks: tuple[str, ...] = ()
 
 
 def status(survey: Surveyed) -> tuple[PanelStatus, ...]:
@@ -95,8 +138,8 @@ def still_open(one: PanelStatus) -> tuple[str, ...]:
 
     Examples
     --------
-    >>> still_open(PanelStatus("blade", 4, 4, 0, 0, 1, 1, 0, 3, "", True))
-    ()
+    >>> still_open(PanelStatus("blade", 4, 4, 0, 0, 1, 1, 0, 3, "", True, reference="a baseline"))
+    ('no reference struck again: do it, or say why not', 'no photo: take one, or say why not')
     """
     lines = []
     for stations, reason in one.not_tapped:
@@ -109,9 +152,45 @@ def still_open(one: PanelStatus) -> tuple[str, ...]:
         lines.append("recorded, not analysed")
     if not one.readings and not one.no_moisture_because:
         lines.append("no moisture reading: take one, or say why not")
+    if one.tapped or one.recordings:
+        for there, words, line in (
+            (one.reference, _REFERENCE, "no reference taps: record them, or say why not"),
+            (one.rechecks, _RECHECK, "no reference struck again: do it, or say why not"),
+            (one.photos, _PHOTO, "no photo: take one, or say why not"),
+        ):
+            if not there and not any(_is(what, words) for what, _ in one.left_out):
+                lines.append(line)
     if not one.conditions:
         lines.append("conditions not recorded")
+    elif one.lacks:
+        lines.append(f"not recorded: {', '.join(one.lacks)}")
     return tuple(lines)
+
+
+def visit_lacks(survey: Surveyed) -> tuple[str, ...]:
+    """What nobody wrote down of the visit itself, the owner's consent first.
+
+    Parameters
+    ----------
+    survey : Surveyed
+        What the survey holds.
+
+    Returns
+    -------
+    tuple of str
+        In plain words; empty if nothing is missing.
+
+    Examples
+    --------
+    >>> visit_lacks(Surveyed([], [], visits=[Visit(date="2026-05-14", consent="by mail", surveyor="J")]))[:2]
+    ('who asked for it', 'what they want to know')
+    """
+    said = _said(survey.visits)
+    return tuple(
+        words
+        for name, words in _OF_VISIT.items()
+        if name not in said and not _left_out(survey, "", name, words)
+    )
 
 
 def _status(panel: str, survey: Surveyed) -> PanelStatus:
@@ -129,6 +208,10 @@ def _status(panel: str, survey: Surveyed) -> PanelStatus:
             left = [label for label in left if label not in named]
     if left:
         not_tapped.append((tuple(left), ""))
+    unclear: dict[str, list[str]] = {}
+    for label, verdict in latest.items():
+        if verdict.verdict == "not assessed" and label in tapped:
+            unclear.setdefault(verdict.reason, []).append(label)
     return PanelStatus(
         panel=panel,
         planned=len(planned),
@@ -144,7 +227,61 @@ def _status(panel: str, survey: Surveyed) -> PanelStatus:
         ),
         conditions=any(c.panel in ("", panel) for c in survey.conditions),
         not_tapped=tuple(not_tapped),
+        unclear=tuple((tuple(labels), reason) for reason, labels in unclear.items()),
+        reference=_reference(panel, survey, latest),
+        rechecks=sum(r.panel == panel and r.use == "recheck" for r in survey.recordings),
+        photos=sum(p.panel == panel for p in survey.photos),
+        left_out=tuple((o.what, o.because) for o in here if not _is(o.what, (*_TAPPING, *_MOISTURE))),
+        lacks=_conditions_lack(panel, survey),
     )
+
+
+def _reference(panel: str, survey: Surveyed, latest: Mapping[str, StationVerdict]) -> str:
+    """Where the known-good taps of a panel are, in a few words."""
+    recorded = sum(r.panel == panel and r.use == "reference" for r in survey.recordings)
+    labels = {s.label for s in survey.stations if s.panel == panel and s.role == "reference"}
+    struck = sum(label in labels and verdict.taps > 0 for label, verdict in latest.items())
+    last = [a for _, a in survey.analyses if a.panel == panel][-1:]
+    found = [
+        f"{recorded} recorded" if recorded else "",
+        f"{struck} of {len(labels)} reference stations tapped" if struck else "",
+        "a baseline in the latest analysis" if last and last[0].baseline else "",
+    ]
+    return ", ".join(part for part in found if part)
+
+
+def _conditions_lack(panel: str, survey: Surveyed) -> tuple[str, ...]:
+    """What nobody wrote down of a panel's conditions and build, in its file or in the survey."""
+    said = _said([c for c in survey.conditions if c.panel in ("", panel)])
+    lacks = []
+    for file in [p for p in survey.panels if p.name == panel][-1:]:
+        try:
+            described = parse_panel(file.text, source=file.file)
+        except PanelError:  # of another version: then its file is not asked
+            continue
+        said |= described.conditions.keys()
+        if "days_ashore" in said:
+            said.add("hours_ashore")
+        if not math.isnan(described.surface_temp_c):
+            said.add("surface_temp_c")
+        if described.construction in ("", "unknown"):
+            lacks.append("construction")
+        if described.laminate is None:
+            lacks.append("thickness of the skin")
+    lacks += [words for name, words in _OF_CONDITIONS.items() if name not in said]
+    names = {words: name for name, words in _OF_CONDITIONS.items()}
+    return tuple(words for words in lacks if not _left_out(survey, panel, names.get(words, ""), words))
+
+
+def _said(records: Sequence[Record]) -> set[str]:
+    """Names of the fields that hold something in any of the records."""
+    return {name for record in records for name, value in record if value not in (None, "", {}, [])}
+
+
+def _left_out(survey: Surveyed, panel: str, *names: str) -> bool:
+    """Whether somebody said why a thing of one of these names was not done."""
+    wanted = {name.casefold() for name in names if name}
+    return any(o.panel in ("", panel) and o.what.casefold() in wanted for o in survey.omissions)
 
 
 def _is(what: str, words: Sequence[str]) -> bool:
