@@ -52,7 +52,7 @@ def add() -> None:
 
 
 def _record(name: str) -> click.Command:
-    from taptone.survey.records import KINDS, Analysis, Observation, Photo, Reading, Word, checked
+    from taptone.survey.records import KINDS, Analysis, Reading, Word, checked
 
     kind, line = PLAIN[name]
     made = KINDS[kind]
@@ -70,8 +70,6 @@ def _record(name: str) -> click.Command:
                 here.setdefault("ear_first", not heard)
             record = checked(kind, **here)
             check_place(store, record)
-            if isinstance(record, Observation) and record.photo:
-                _shown(record.photo, [photo.file for photo in store.records(Photo)])
             number = store.add(record, who=speaker)
             click.echo(f"{name} {number} added")
             if heard:
@@ -123,10 +121,3 @@ def _made(name: str, command: Any, line: str, params: Sequence[click.Parameter])
     made: click.Command = click.command(name, help=line)(in_survey(command))
     made.params = [*params, *made.params]
     return made
-
-
-def _shown(photo: str, there: Sequence[str]) -> None:
-    from taptone.errors import SurveyError
-
-    if photo not in there and f"photos/{photo}" not in there:
-        raise SurveyError(f"this survey has no photo {photo}", hint="add it first: taptone add photo FILE")

@@ -200,7 +200,7 @@ def check_place(store: Store, record: Record) -> None:
                     f"panel {panel} has no station {label}", hint="look at its layout, or give --place"
                 )
     if photo and all(photo not in (kept.file, kept.file.partition("/")[2]) for kept in store.records(Photo)):
-        raise SurveyError(f"this survey has no photo {photo}", hint="add it first: taptone add photo")
+        raise SurveyError(f"this survey has no photo {photo}", hint="add it first: taptone add photo FILE")
 
 
 def add_recording(
