@@ -100,6 +100,10 @@ def test_a_store_of_every_earlier_version_opens(tmp_path, version):
         assert store.version == len(MIGRATIONS)
         assert store.records(Boat) == [Boat(label="Lantern")]
         store.add(Note(text="up to date"))
+        [row] = store.rows(Boat)
+        assert (row.at, row.who) == ("2026-01-01", "J")
+        names = [name for (name,) in store._db.execute("SELECT name FROM migration ORDER BY number")]
+        assert names == [name for name, _ in MIGRATIONS]
 
 
 def test_a_later_store_is_refused(tmp_path):

@@ -56,11 +56,12 @@ for turn in range(times):
     if child == 0:
         write(turn, lambda line: os.write(there, (line + "\\n").encode()))
     os.close(there)
-    time.sleep(chance.uniform(0, 0.06))
-    os.kill(child, signal.SIGKILL)
-    os.waitpid(child, 0)
     with os.fdopen(here) as told:
-        sys.stdout.writelines(line for line in told if line.endswith("\\n"))
+        first = told.readline() if turn % 4 else ""  # one in four may be killed while it opens the store
+        time.sleep(chance.uniform(0, 0.06))
+        os.kill(child, signal.SIGKILL)
+        os.waitpid(child, 0)
+        sys.stdout.writelines(line for line in (first, *told) if line.endswith("\\n"))
 """
 
 
@@ -90,7 +91,7 @@ def test_killed_at_200_moments_every_row_that_was_told_is_there(tmp_path):
     assert all(sha256_of(folder / file) == digest for file, digest in photos.items())
     fresh = [row for row in readings.values() if row.replaces is None]
     assert len(fresh) % 2 == 0  # two together, or neither
-    assert len(told) > 200
+    assert len(told) >= 150  # as many were seen writing
     open_pack(pack(folder).file, tmp_path / "copy")
 
 
@@ -204,8 +205,16 @@ def test_a_survey_that_cannot_be_written_to_can_be_read(lasting, held, capsys):
         store.add(Note(text="the last word"), who="J")
         if not held:
             store.close()
-        words = [["status"], ["history"], ["add", "note", "--text", "x", "--survey"]]
-        for some in words[:2]:
+        (lasting / "open").mkdir()
+        (lasting / "open").chmod(0o777)
+        packed = str(lasting / "open" / "lantern.zip")
+        words = [
+            ["status"],
+            ["history"],
+            ["add", "note", "--text", "x", "--survey"],
+            ["pack", "--out", packed],
+        ]
+        for some in (*words[:2], ["pack", "--out", str(lasting / "by root.zip")]):
             _run(_taptone, [*some, str(folder)])  # loads all that nobody may not read
         capsys.readouterr()
         for path in [*folder.rglob("*"), folder]:
@@ -219,6 +228,9 @@ def test_a_survey_that_cannot_be_written_to_can_be_read(lasting, held, capsys):
         assert runs[2][0] == 1
         assert runs[2][2].count("\n") == 1
         assert "cannot be written to" in runs[2][2]
+        assert runs[3][0] == 0
+        with open_store(open_pack(packed, lasting / "open" / "copy")) as copy:
+            assert copy.records(Note) == [Note(text="the last word")]
         assert sorted((p.name, p.stat().st_size) for p in folder.iterdir()) == before
 
 
