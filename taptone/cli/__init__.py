@@ -36,6 +36,7 @@ COMMANDS = {
     "history": ("taptone.cli.history:history", "List everything ever added to a survey, and by whom."),
     "correct": ("taptone.cli.history:correct", "Put a corrected row beside an earlier one."),
     "settings": ("taptone.cli.settings:settings", "List every setting with its default, unit and limits."),
+    "plan": ("taptone.cli.plan:plan", "Plan a grid: spacing, stations, minutes; panel files and sheets."),
 }
 
 

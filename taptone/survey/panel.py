@@ -18,18 +18,16 @@ from functools import lru_cache
 from itertools import groupby, pairwise
 from typing import Annotated, Any, Literal
 
-import numpy as np
 import shapely
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, ValidationInfo
 
 from taptone.errors import PanelError
-from taptone.types import Laminate, Panel, Station, Structure
+from taptone.survey.lattice import MOST_STATIONS, TOUCH_M, lay, tappable
+from taptone.types import CutOut, Laminate, Panel, Station, Structure
 
 __all__ = ["on_structure", "parse_panel"]
 
-MOST_STATIONS = 2000
 LONGEST_M = 200.0  # no boat's panel is longer; a larger number was meant in millimetres
-TOUCH_M = 1e-6  # what counts as on a line: far below what a tape can measure
 
 _Points = tuple[tuple[float, float], ...]
 
@@ -41,7 +39,9 @@ def parse_panel(text: str, *, source: str) -> Panel:
     first stands half a spacing inside the lower left corner of the outline's bounding box, so that each
     station stands for the cell around it. Rows run along y and are lettered (A, B … Z, AA), columns run
     along x and are numbered from 1; points outside the outline are left out, and the others keep their
-    numbers. ``path`` gives the order of tapping.
+    numbers. ``path`` gives the order of tapping. ``pattern = "staggered"`` moves every other row by half a
+    spacing; ``edge_margin`` leaves out what stands nearer to an edge. In a ``[[cutout]]`` (its ``outline``,
+    perhaps its ``kind``: a hatch, a fitting) nothing is tapped.
 
     A ``[[station]]`` list is tapped in its own order. Where all labels are letters and a number (B3, or B3a
     to B3c between stations), each change of letters starts a new row; otherwise all are one row.
@@ -85,6 +85,10 @@ def parse_panel(text: str, *, source: str) -> Panel:
     """
     file = _checked(text, source)
     outline = _ring(file.outline, f"{source}: outline")
+    cutouts = tuple(
+        CutOut(_ring(hole.outline, f"{source}: cutout {n}, outline"), hole.kind)
+        for n, hole in enumerate(file.cutout, start=1)
+    )
     if (file.grid is None) == (file.station is None):
         stands = "[grid] and [[station]] both stand" if file.grid else "no station is planned"
         raise PanelError(f"{source}: {stands}", hint="give either [grid] or a list of [[station]]")
@@ -93,9 +97,17 @@ def parse_panel(text: str, *, source: str) -> Panel:
             raise PanelError(
                 f"{source}: taps_per_station stands outside [grid]", hint="move it into [grid], or remove it"
             )
-        stations = _lattice(shapely.Polygon(outline), file.grid, source)
+        stations = lay(
+            outline,
+            file.grid.spacing,
+            file.grid.path,
+            pattern=file.grid.pattern,
+            margin_m=file.grid.edge_margin,
+            cutouts=cutouts,
+            where=f"{source}: grid, spacing",
+        )
     else:
-        stations = _listed(shapely.Polygon(outline), file.station or [], source)
+        stations = _listed(outline, cutouts, file.station or [], source)
 
     said = {
         "boat": file.boat,
@@ -116,6 +128,9 @@ def parse_panel(text: str, *, source: str) -> Panel:
         taps_per_station=(file.grid.taps_per_station if file.grid else file.taps_per_station) or 1,
         spacing_m=file.grid.spacing if file.grid else math.nan,
         path=file.grid.path if file.grid else "",
+        pattern=file.grid.pattern if file.grid else "square",
+        edge_margin_m=file.grid.edge_margin if file.grid else 0.0,
+        cutouts=cutouts,
         boat=file.boat,
         hammer=file.hammer,
         recorder=file.recorder,
@@ -253,6 +268,13 @@ class _Grid(_Table):
         description='"rows", "serpentine rows", "columns" or "serpentine columns"'
     )
     taps_per_station: _Strikes = Field(1, description="a whole number from 1 to 20")
+    pattern: Literal["square", "staggered"] = Field("square", description='"square" or "staggered"')
+    edge_margin: _Length = Field(0.0, ge=0, le=2, description="a distance from 0 up to 2 m (0.03 for 30 mm)")
+
+
+class _CutOut(_Table):
+    outline: list[_Point] = Field(min_length=3, description="3 or more points as [[x, y], …]")
+    kind: str = Field("", description='what it is, in quotes, such as "hatch"')
 
 
 class _Listed(_Table):
@@ -310,6 +332,7 @@ class _File(_Table):
     station: list[_Listed] | None = Field(
         None, min_length=1, description="[[station]] with label, x and y below it"
     )
+    cutout: list[_CutOut] = Field([], description="[[cutout]] with outline below it")
     structure: list[_Declared] = Field([], description="[[structure]] with kind and line or outline below it")
 
 
@@ -318,6 +341,7 @@ _TABLES: dict[str, type[_Table]] = {
     "station": _Listed,
     "structure": _Declared,
     "laminate": _Laminate,
+    "cutout": _CutOut,
 }
 
 
@@ -401,39 +425,17 @@ def _ring(points: Sequence[Sequence[float]], where: str) -> _Points:
     return ring
 
 
-def _lattice(outline: shapely.Polygon, grid: _Grid, source: str) -> tuple[Station, ...]:
-    """Lay the grid and put it into tapping order."""
-    left, low, right, high = outline.bounds
-    across, up = ((size / grid.spacing + 0.5 + TOUCH_M) for size in (right - left, high - low))
-    if across * up > 500 * MOST_STATIONS:
-        raise _too_many(f"{source}: grid, spacing")
-    row, column = (index.ravel() for index in np.mgrid[: int(up), : int(across)])
-    x, y = left + (column + 0.5) * grid.spacing, low + (row + 0.5) * grid.spacing
-    inside = shapely.intersects_xy(outline.buffer(TOUCH_M), x, y)
-    row, column, x, y = row[inside], column[inside], x[inside], y[inside]
-    if not len(row):
-        raise PanelError(f"{source}: no station of the grid falls inside the outline", hint="lessen spacing")
-    if len(row) > MOST_STATIONS:
-        raise _too_many(f"{source}: grid, spacing")
-
-    line, along = (row, column) if grid.path.endswith("rows") else (column, row)
-    stations: list[Station] = []
-    for tapped, k in enumerate(np.unique(line)):
-        here = np.flatnonzero(line == k)
-        here = here[np.argsort(along[here])]
-        if grid.path.startswith("serpentine") and tapped % 2:
-            here = here[::-1]
-        for i in here:
-            label = f"{_letters(row[i])}{column[i] + 1}"
-            stations.append(Station(label, round(float(x[i]), 6), round(float(y[i]), 6), tapped))
-    return tuple(stations)
-
-
-def _listed(outline: shapely.Polygon, tables: Sequence[_Listed], source: str) -> tuple[Station, ...]:
+def _listed(
+    outline: _Points, cutouts: Sequence[CutOut], tables: Sequence[_Listed], source: str
+) -> tuple[Station, ...]:
     """Check the listed stations and tell their rows by the letters of their labels."""
     if len(tables) > MOST_STATIONS:
-        raise _too_many(f"{source}: station")
-    reach, seen = outline.buffer(TOUCH_M), set()
+        raise PanelError(
+            f"{source}: station gives more than {MOST_STATIONS} stations",
+            hint="cut the panel into several, or tap more widely",
+        )
+    reach, seen = shapely.Polygon(outline).buffer(TOUCH_M), set()
+    left = tappable(outline, cutouts).buffer(TOUCH_M)
     for n, table in enumerate(tables, start=1):
         if table.label in seen:
             raise PanelError(
@@ -444,6 +446,11 @@ def _listed(outline: shapely.Polygon, tables: Sequence[_Listed], source: str) ->
             raise PanelError(
                 f"{source}: station {n}, {table.label} at ({table.x:g}, {table.y:g}) m, lies outside",
                 hint="correct the station or the outline",
+            )
+        if not shapely.intersects_xy(left, table.x, table.y):
+            raise PanelError(
+                f"{source}: station {n}, {table.label} at ({table.x:g}, {table.y:g}) m, lies in a cutout",
+                hint="correct the station or the cutout",
             )
     letters = [found[1] if (found := re.fullmatch(r"([A-Z]+)\d+[abc]?", t.label)) else "" for t in tables]
     if "" in letters:
@@ -490,19 +497,3 @@ def _laminate(table: _Laminate, source: str) -> Laminate:
         skin_modulus_gpa=math.nan if table.skin_modulus_gpa is None else table.skin_modulus_gpa,
         core_density_kg_m3=math.nan if table.core_density_kg_m3 is None else table.core_density_kg_m3,
     )
-
-
-def _too_many(where: str) -> PanelError:
-    return PanelError(
-        f"{where} gives more than {MOST_STATIONS} stations",
-        hint="cut the panel into several, or tap more widely",
-    )
-
-
-def _letters(row: int) -> str:
-    """Return the letters of a row: A for 0, Z for 25, AA for 26."""
-    letters, row = "", int(row) + 1
-    while row:
-        row, last = divmod(row - 1, 26)
-        letters = chr(ord("A") + last) + letters
-    return letters
