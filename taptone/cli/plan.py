@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -12,14 +14,39 @@ from taptone.cli.common import a_path, tell
 if TYPE_CHECKING:
     from taptone.types import Panel
 
-#: Chances that are told of every grid.
-_TOLD = (0.5, 0.8, 0.95, 1.0)
-_USUAL = 0.95
+#: Flag of a typical panel → the measures it is made of.
+MEASURES = {
+    "blade": ("chords", "height"),
+    "strip": ("girth", "length"),
+    "rectangle": ("width", "height"),
+}
+
+
+class _Numbers(click.ParamType[tuple[float, ...]]):
+    """Numbers with commas between them."""
+
+    name = "numbers"
+
+    def __init__(self, count: int | None = None) -> None:
+        self.count = count
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        try:
+            numbers = tuple(float(part) for part in value.split(","))
+        except ValueError:
+            numbers = ()
+        if not numbers or (self.count and len(numbers) != self.count):
+            how_many = f"{self.count} numbers" if self.count else "numbers"
+            self.fail(
+                f"{value!r}: write {how_many} in metres with commas between, such as 0.62,0.55", param, ctx
+            )
+        return numbers
 
 
 @click.command()
+@click.argument("labels", nargs=-1, metavar="[STATION]...")
 @click.option("--patch", "patch_m", type=float, metavar="M", help="Patch to be touched: its long axis.")
-@click.option("--chance", type=float, metavar="P", help=f"Wanted chance to touch it, 0 to 1 ({_USUAL:g}).")
+@click.option("--chance", type=float, metavar="P", help="Wanted chance to touch it, 0 to 1 (0.95).")
 @click.option(
     "--spacing", "spacing_m", type=float, metavar="M", help="Spacing; else the widest that will do."
 )
@@ -27,182 +54,182 @@ _USUAL = 0.95
 @click.option("--shape", type=float, default=1.0, metavar="S", help="Patch: short axis over long axis (1).")
 @click.option("--area", "area_m2", type=float, metavar="M2", help="Area to be tapped, without a panel (1).")
 @click.option("--panel", "file", type=click.Path(), callback=a_path, metavar="FILE", help="Panel file.")
+@click.option(
+    "--refine", metavar="STATION…", help="Write stations at half the spacing round these of --panel."
+)
+@click.option("--blade", is_flag=True, help="Write a rudder or fin: --chords from top to tip, --height.")
+@click.option("--strip", is_flag=True, help="Write a strip of hull: --girth, --length.")
+@click.option(
+    "--rectangle", is_flag=True, help="Write a deck: --width, --height, --cut-out as often as needed."
+)
+@click.option("--chords", type=_Numbers(), metavar="M,M,…", help="Widths of a blade, evenly apart.")
+@click.option("--height", type=float, metavar="M", help="Of a blade or a rectangle, along the skin.")
+@click.option("--girth", type=float, metavar="M", help="Of a strip, upwards along the skin.")
+@click.option("--length", type=float, metavar="M", help="Of a strip, aft.")
+@click.option("--width", type=float, metavar="M", help="Of a rectangle.")
+@click.option(
+    "--cut-out",
+    "cut_out",
+    multiple=True,
+    type=_Numbers(4),
+    metavar="X,Y,W,H",
+    help="A hatch or fitting in a rectangle: corner nearest the datum, width, height.",
+)
+@click.option("--name", metavar="NAME", help="Of the panel that is written.")
+@click.option(
+    "--side", type=click.Choice(["port", "starboard", "centre"]), help="Of the panel that is written."
+)
+@click.option(
+    "--path",
+    type=click.Choice(["rows", "serpentine rows", "columns", "serpentine columns"]),
+    help="Of the panel that is written (serpentine rows).",
+)
+@click.option("--edge-margin", type=float, metavar="M", help="Of the panel that is written (0).")
+@click.option(
+    "--out", type=click.Path(), callback=a_path, metavar="FILE.toml", help="The panel file to write."
+)
 @click.option("--json", "as_json", is_flag=True, help="As JSON, for a program.")
-def plan(
-    patch_m: float | None,
-    chance: float | None,
-    spacing_m: float | None,
-    grid: str | None,
-    shape: float,
-    area_m2: float | None,
-    file: str | None,
-    as_json: bool,
-) -> None:
+def plan(file: str | None, as_json: bool, **given: Any) -> None:
     """Plan a grid: spacing, stations and minutes for a wanted chance to touch a patch.
 
     Give --patch (and --chance) to get a spacing, --spacing to see what it can and cannot touch, both to get
-    the chance. Lengths in metres.
+    the chance; with --panel, for that panel. --refine B3 B4, --blade, --strip and --rectangle write a panel
+    file. Lengths in metres.
     """
+    from taptone.edges.planning import in_words, planned
     from taptone.edges.textfiles import load_panel
+    from taptone.errors import printable
 
+    kind = _kind(file, given)
     panel = load_panel(file) if file else None
-    told = _told(panel, patch_m, chance, spacing_m, grid, shape, area_m2)
+    wish = {name: given[name] for name in ("patch_m", "chance", "spacing_m", "grid", "shape")}
+    notes: list[str] = []
+    if panel is not None and kind == "refine":
+        panel = _refined(panel, _labels(given))
+        panel, notes = _keep(panel, Path(given["out"] or f"{Path(file or '').stem}-closer.toml"), given)
+        stations = [station.label for station in panel.stations]
+        told: dict[str, Any] = {"panel": panel.name, "stations": len(stations), "labels": stations}
+        words = [f"{panel.name}: {len(stations)} stations: {' '.join(stations)}"]
+    else:
+        if kind:
+            panel = _typical(kind, given, wish)
+            panel, notes = _keep(panel, Path(given["out"] or f"{panel.name.replace(' ', '-')}.toml"), given)
+        area = {} if given["area_m2"] is None else {"area_m2": given["area_m2"]}
+        told = planned(panel, **wish, **area)
+        words = in_words(told)
+        notes += [f"caution: {line}" for line in told["warnings"]]
     if as_json:
         import json
 
         click.echo(json.dumps(told, ensure_ascii=False, indent=1))
-        return
-    for line in _lines(told):
-        click.echo(line)
-    for line in told["warnings"]:
-        tell(f"caution: {line}")
-
-
-def _told(
-    panel: Panel | None,
-    patch_m: float | None,
-    chance: float | None,
-    spacing_m: float | None,
-    grid: str | None,
-    shape: float,
-    area_m2: float | None,
-) -> dict[str, Any]:
-    """Work out the one of patch, chance and spacing that was not given, and all that follows."""
-    from taptone.survey import plan as planning
-
-    if panel and area_m2 is not None:
-        raise click.UsageError("--area goes without --panel: a panel has its own.")
-    own_m = panel.spacing_m if panel and math.isfinite(panel.spacing_m) else None
-    grid = grid or (panel.pattern if panel else "square")
-    if patch_m is None and spacing_m is None:
-        if own_m is None:
-            raise click.UsageError("Give --patch to get a spacing, or --spacing to see what it can touch.")
-        spacing_m = own_m
-    if spacing_m is None and patch_m is not None:
-        spacing_m = planning.spacing_for(
-            patch_m, _USUAL if chance is None else chance, grid=grid, shape=shape
-        )
-        chance = _USUAL if chance is None else chance
-    elif spacing_m is not None and patch_m is None:
-        chance = _USUAL if chance is None else chance
-        patch_m = planning.patch_for(spacing_m, chance, grid=grid, shape=shape)
-    elif chance is not None:
-        raise click.UsageError("Give two of --patch, --chance and --spacing: the third follows.")
-    assert spacing_m is not None
-    assert patch_m is not None
-    if chance is None:
-        chance = planning.chance_touched(patch_m, spacing_m, grid=grid, shape=shape)
-
-    laid = planning.laid(spacing_m, grid, panel=panel, area_m2=1.0 if area_m2 is None else area_m2)
-    minutes = planning.minutes_for(laid.stations, laid.rows, laid.taps_per_station)
-    told: dict[str, Any] = {
-        "spacing_m": round(spacing_m, 6),
-        "chance": round(chance, 6),
-        "stations": laid.stations,
-        "minutes": round(minutes.total, 1),
-        "patch_m": round(patch_m, 6),
-        "shape": shape,
-        "grid": grid,
-        "touched_m": {
-            f"{p:g}": round(planning.patch_for(spacing_m, p, grid=grid, shape=shape), 6) for p in _TOLD
-        },
-        "can_lie_between_m": round(planning.patch_for(spacing_m, 1.0, grid=grid, shape=shape), 6),
-        "panel": panel.name if panel else None,
-        "area_m2": round(laid.area_m2, 4),
-        "rows": laid.rows,
-        "taps_per_station": laid.taps_per_station,
-        "minutes_laying_out": round(minutes.laying_out, 1),
-        "minutes_tapping": round(minutes.tapping, 1),
-        "minutes_from": round(minutes.brisk, 1),
-        "minutes_to": round(minutes.slow, 1),
-        "minutes_source": "common practice, no source",
-        "within_reach": round(laid.within_reach(patch_m), 4) if panel and shape == 1.0 else None,
-        "hearable_m": None,
-        "hearable_rests_on": [],
-        "warnings": [],
-    }
-    if panel:
-        _add_hearable(told, panel)
-    if own_m is not None and abs(own_m - spacing_m) > 1e-6:
-        own = planning.chance_touched(patch_m, own_m, grid=panel.pattern if panel else grid, shape=shape)
-        told["panel_spacing_m"], told["panel_chance"] = own_m, round(own, 6)
-    return told
-
-
-def _add_hearable(told: dict[str, Any], panel: Panel) -> None:
-    """Say what the stated skin lets the stated hammer hear, and warn of a plan that is finer than that."""
-    from taptone.edges.planning import hearable
-
-    heard = hearable(panel.laminate, panel.hammer)
-    told["hearable_rests_on"] = list(heard.rests_on)
-    narrow_m = told["patch_m"] * told["shape"]
-    if heard.lacking:
-        told["warnings"].append(
-            f"how small a patch this skin lets a hammer hear is not known: {heard.lacking}"
-        )
-    elif math.isnan(heard.across_m):
-        told["warnings"].append(
-            "even a wide loose patch under a station would probably not be noticed through this skin with "
-            "this hammer: no grid helps; a heavier or harder hammer, or another method"
-        )
     else:
-        told["hearable_m"] = heard.across_m
-        if narrow_m < heard.across_m:
-            what = "patch" if told["shape"] == 1 else "patch's short axis"
-            told["warnings"].append(
-                f"the {what}, {_mm(narrow_m)}, is smaller than what this skin lets this hammer hear (about "
-                f"{_mm(heard.across_m)}): touching it is not hearing it, and a finer grid does not help"
-            )
+        for line in words:
+            click.echo(printable(line))
+    for line in notes:
+        tell(line)
 
 
-def _lines(told: dict[str, Any]) -> list[str]:
-    """Put the numbers into words."""
-    shape = told["shape"]
-    what = "round patch" if shape == 1 else f"patch {shape:g} times as wide as long"
-    chance = "surely" if told["chance"] >= 1 else f"with a chance of {_percent(told['chance'])}"
-    size = f"{_mm(told['patch_m'])} {'across' if shape == 1 else 'long'}"
-    tape_mm = math.floor(1000 * told["spacing_m"] + 1e-6)  # rounded up, the chance would not be reached
-    lines = [
-        f"a {told['grid']} grid every {tape_mm} mm touches a {what}, {size}, {chance}",
-    ]
-    if "panel_chance" in told:
-        lines.append(
-            f"the panel file's own {_mm(told['panel_spacing_m'])} would with a chance of "
-            f"{_percent(told['panel_chance'])}"
+def _kind(file: str | None, given: dict[str, Any]) -> str:
+    """What is to be written, if anything; a usage error where words do not go together."""
+    kinds = [name for name in ("refine", *MEASURES) if given[name]]
+    if len(kinds) > 1:
+        raise click.UsageError(f"--{kinds[0]} and --{kinds[1]}: one at a time.")
+    kind = kinds[0] if kinds else ""
+    needed = MEASURES.get(kind, ())
+    for name in {measure for measures in MEASURES.values() for measure in measures} - set(needed):
+        if given[name] is not None:
+            wants = " or ".join(f"--{k}" for k, measures in MEASURES.items() if name in measures)
+            raise click.UsageError(f"--{name} goes with {wants}.")
+    for name in needed:
+        if given[name] is None:
+            raise click.UsageError(f"--{kind} needs {' and '.join(f'--{n}' for n in needed)}.")
+    if given["cut_out"] and kind != "rectangle":
+        raise click.UsageError("--cut-out goes with --rectangle.")
+    if given["labels"] and kind != "refine":
+        raise click.UsageError(f"{given['labels'][0]!r}: stations go with --refine.")
+    if kind == "refine" and file is None:
+        raise click.UsageError("--refine needs --panel, the file with the grid.")
+    if kind in MEASURES and file is not None:
+        raise click.UsageError(f"--{kind} makes a panel: leave out --panel.")
+    if (file or kind) and given["area_m2"] is not None:
+        raise click.UsageError("--area goes without a panel: a panel has its own.")
+    for name in ("out", "name", "side", "path", "edge_margin"):
+        if given[name] is not None and (not kind or (kind == "refine" and name not in ("out", "name"))):
+            raise click.UsageError(f"--{name.replace('_', '-')} goes with a panel that is written.")
+    if not (kind or file or given["patch_m"] is not None or given["spacing_m"] is not None):
+        raise click.UsageError("Give --patch to get a spacing, or --spacing to see what it can touch.")
+    if None not in (given["patch_m"], given["chance"], given["spacing_m"]):
+        raise click.UsageError("Give two of --patch, --chance and --spacing: the third follows.")
+    return kind
+
+
+def _labels(given: dict[str, Any]) -> list[str]:
+    """Labels with blanks or commas between them."""
+    return [label for word in (given["refine"], *given["labels"]) for label in word.split(",") if label]
+
+
+def _refined(panel: Panel, labels: Sequence[str]) -> Panel:
+    """Make a panel of the stations round some of another."""
+    from dataclasses import replace
+
+    from taptone.survey.lattice import refined
+
+    stations = refined(panel, labels)
+    at = " ".join(labels) if len(labels) <= 6 else f"{len(labels)} stations"
+    return replace(panel, name=f"{panel.name} closer at {at}", stations=stations, spacing_m=math.nan)
+
+
+def _typical(kind: str, given: dict[str, Any], wish: dict[str, Any]) -> Panel:
+    """Make a panel of measures; its spacing is what was asked for, down to the millimetre."""
+    from dataclasses import replace
+
+    from taptone.edges.planning import planned
+    from taptone.survey import typical
+
+    if kind == "blade":
+        panel = typical.blade(given["chords"], given["height"])
+    elif kind == "strip":
+        panel = typical.strip(given["girth"], given["length"])
+    else:
+        panel = typical.rectangle(given["width"], given["height"], given["cut_out"])
+    if wish["patch_m"] is not None or wish["spacing_m"] is not None:
+        spacing_m = planned(None, **wish)["spacing_m"]
+        panel = replace(panel, spacing_m=math.floor(1000 * spacing_m + 1e-6) / 1000)
+        if wish["chance"] is not None and wish["patch_m"] is not None:
+            wish |= {"chance": None, "spacing_m": panel.spacing_m}
+        wish["spacing_m"] = panel.spacing_m
+    said = {"pattern": given["grid"], "path": given["path"], "edge_margin_m": given["edge_margin"]}
+    return replace(panel, **{name: value for name, value in said.items() if value is not None})
+
+
+def _keep(panel: Panel, target: Path, given: dict[str, Any]) -> tuple[Panel, list[str]]:
+    """Write a panel file, checked by reading it; return it as read, and what there is to say."""
+    from dataclasses import replace
+
+    from taptone.edges.keeping import put_file
+    from taptone.survey.panel import parse_panel
+    from taptone.survey.typical import written
+
+    named = {name: given[name] for name in ("name", "side") if given[name]}
+    text = written(replace(panel, **named), _remarks(given))
+    read = parse_panel(text, source=target.name)
+    earlier = put_file(target, text.encode())
+    notes = [f"written: {target}"]
+    if earlier is not None:
+        notes.append(f"note: the earlier file of that name is now {earlier.name}")
+    if not given["refine"]:
+        unsure = ["construction", "datum", *([] if given["side"] else ["side"])]
+        notes.append(f"caution: {', '.join(unsure)} in it are guesses: correct them before tapping")
+        notes += [f"caution: {line}" for line in read.cautions]
+    return read, notes
+
+
+def _remarks(given: dict[str, Any]) -> tuple[str, ...]:
+    if given["refine"]:
+        return (
+            "Stations at half the spacing; conditions as they were in the first pass: correct what changed.",
         )
-    where = told["panel"] or f"{told['area_m2']:g} m²"
-    lines.append(
-        f"{where}: {told['stations']} stations in {told['rows']} rows, about {told['minutes']:.0f} min "
-        f"({told['minutes_from']:.0f} to {told['minutes_to']:.0f}), laying out among them "
-        f"({told['minutes_source']})"
+    return (
+        "Made from measures. Correct side, construction and datum; take the outline's other corners by tape.",
+        "Add what is known: boat, hammer, recorder, surface_temp_c, [conditions], [laminate], [[structure]].",
     )
-    sizes = ", ".join(
-        f"{_mm(size)} {'surely' if float(p) >= 1 else _percent(float(p))}"
-        for p, size in told["touched_m"].items()
-    )
-    lines += [
-        f"touched with a chance of 50, 80, 95 % and surely: {sizes}",
-        f"cannot be ruled out between the stations: anything under {_mm(told['can_lie_between_m'])}, and a "
-        "narrow strip or crack of any length",
-    ]
-    if told["within_reach"] is not None and told["within_reach"] < 0.995:
-        lines.append(
-            f"with its edges counted in, such a patch is touched on {_percent(told['within_reach'])} of this "
-            "panel"
-        )
-    if told["hearable_m"] is not None:
-        lines.append(
-            f"a loose patch from about {_mm(told['hearable_m'])} across under a station would probably be "
-            f"heard in a quiet yard (an estimate for {', '.join(told['hearable_rests_on'])})"
-        )
-    return lines
-
-
-def _mm(length_m: float) -> str:
-    return f"{1000 * length_m:.0f} mm"
-
-
-def _percent(chance: float) -> str:
-    """Never round to what would be certain."""
-    shown = f"{100 * chance:.1f}".removesuffix(".0")
-    return f"{'over 99.9' if shown == '100' and chance < 1 else shown} %"

@@ -98,3 +98,82 @@ def test_bad_words_get_one_line(run_taptone, words, code, said):
     assert (run.returncode, run.stdout) == (code, "")
     assert said in run.stderr
     assert "Traceback" not in run.stderr
+
+
+# -- panel files ---------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("words", "file"),
+    [
+        (("--blade", "--chords", "0.62,0.55,0.40", "--height", 1.2), "blade.toml"),
+        (("--strip", "--girth", 1.4, "--length", 3.0), "hull-strip.toml"),
+        (
+            ("--rectangle", "--width", 1.2, "--height", 0.9, "--cut-out", "0.4,0.3,0.4,0.3"),
+            "rectangle.toml",
+        ),
+    ],
+)
+def test_a_panel_from_measures_is_one_that_can_be_planned(run_taptone, tmp_path, words, file):
+    run = run_taptone("plan", *words)
+    assert run.returncode == 0, run.stderr
+    assert f"written: {file}" in run.stderr
+    assert "are guesses: correct them before tapping" in run.stderr
+    assert "caution: hammer not recorded" in run.stderr
+    again = run_taptone("plan", "--panel", file)
+    assert again.stdout == run.stdout
+
+
+def test_a_panel_from_measures_takes_the_wanted_chance_and_nothing_is_lost(run_taptone, tmp_path):
+    words = ("--strip", "--girth", 0.5, "--length", 0.6, "--patch", 0.1, "--grid", "staggered")
+    run = run_taptone("plan", *words, "--edge-margin", 0.02, "--side", "starboard", "--name", "strake")
+    text = (tmp_path / "hull-strip.toml").read_text(encoding="utf-8")
+    for line in ('name = "strake"', 'side = "starboard"', 'pattern = "staggered"', "spacing = 0.096"):
+        assert line in text
+    assert "every 96 mm touches a round patch, 100 mm across, with a chance of 95" in run.stdout
+    again = run_taptone("plan", *words)
+    assert "the earlier file of that name is now hull-strip.earlier-1.toml" in again.stderr
+
+
+def test_refined_stations_become_a_panel(run_taptone, tmp_path, deck):
+    run = run_taptone(
+        "plan", "--refine", "B3", "B4", "--panel", deck(THICK), "--out", "closer.toml", "--json"
+    )
+    told = json.loads(run.stdout)
+    assert (told["panel"], told["stations"]) == ("foredeck closer at B3 B4", 13)
+    assert {"B3a", "B3b", "B3c", "A2c"} <= set(told["labels"])
+    text = (tmp_path / "closer.toml").read_text(encoding="utf-8")
+    assert text.count("[[station]]") == 13
+    assert "skin_mm = 25" in text
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "said"),
+    [
+        (("--blade", "--height", 1.2), 2, "--blade needs --chords and --height."),
+        (("--blade", "--strip"), 2, "--blade and --strip: one at a time."),
+        (("--blade", "--chords", "a,b", "--height", 1.2), 2, "'a,b': write numbers in metres with commas"),
+        (("--blade", "--chords", "0.6,0.4", "--height", 1200), 1, "taptone: height is 1200 m"),
+        (("--strip", "--girth", 1, "--length", 3, "--width", 2), 2, "--width goes with --rectangle."),
+        (("--rectangle", "--width", 1, "--height", 1, "--cut-out", "1,2"), 2, "'1,2': write 4 numbers"),
+        (
+            ("--rectangle", "--width", 1, "--height", 1, "--cut-out", "2,2,1,1"),
+            1,
+            "taptone: cut-out 1 reaches",
+        ),
+        (("--strip", "--girth", 50, "--length", 50), 1, "taptone: hull-strip.toml: grid, spacing gives more"),
+        (("--refine", "B3"), 2, "--refine needs --panel, the file with the grid."),
+        (("--refine", "Z9", "--panel", "deck.toml"), 1, "taptone: foredeck has no station Z9"),
+        (("B3", "--panel", "deck.toml"), 2, "'B3': stations go with --refine."),
+        (("--panel", "deck.toml", "--out", "x.toml"), 2, "--out goes with a panel that is written."),
+        (("--panel", "deck.toml", "--area", 2), 2, "--area goes without a panel"),
+        (("--strip", "--girth", 1, "--length", 3, "--out", "no/x.toml"), 1, "taptone: no is not a folder"),
+    ],
+)
+def test_bad_words_write_nothing(run_taptone, tmp_path, deck, words, code, said):
+    deck()
+    run = run_taptone("plan", *words)
+    assert (run.returncode, run.stdout) == (code, "")
+    assert said in run.stderr
+    assert "Traceback" not in run.stderr
+    assert [file.name for file in tmp_path.iterdir()] == ["deck.toml"]
