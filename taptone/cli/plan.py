@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from taptone.cli.common import a_path, tell
+from taptone.cli.common import a_path, paths, tell
 
 if TYPE_CHECKING:
     from taptone.types import Panel
@@ -88,19 +88,30 @@ class _Numbers(click.ParamType[tuple[float, ...]]):
 @click.option(
     "--out", type=click.Path(), callback=a_path, metavar="FILE.toml", help="The panel file to write."
 )
+@click.option(
+    "--sheet",
+    "sheets",
+    multiple=True,
+    type=click.Path(),
+    callback=paths,
+    metavar="FILE.pdf|.png",
+    help="Draw the panel's layout sheet; once for each file.",
+)
+@click.option("--paper", type=click.Choice(["a4", "letter"]), help="Of the sheet (a4).")
 @click.option("--json", "as_json", is_flag=True, help="As JSON, for a program.")
-def plan(file: str | None, as_json: bool, **given: Any) -> None:
+def plan(file: str | None, as_json: bool, sheets: tuple[str, ...], paper: str | None, **given: Any) -> None:
     """Plan a grid: spacing, stations and minutes for a wanted chance to touch a patch.
 
     Give --patch (and --chance) to get a spacing, --spacing to see what it can and cannot touch, both to get
     the chance; with --panel, for that panel. --refine B3 B4, --blade, --strip and --rectangle write a panel
-    file. Lengths in metres.
+    file; --sheet draws the layout of a panel to be printed. Lengths in metres.
     """
     from taptone.edges.planning import in_words, planned
     from taptone.edges.textfiles import load_panel
     from taptone.errors import printable
 
     kind = _kind(file, given)
+    _check_sheets(sheets, paper, file or kind)
     panel = load_panel(file) if file else None
     wish = {name: given[name] for name in ("patch_m", "chance", "spacing_m", "grid", "shape")}
     notes: list[str] = []
@@ -110,6 +121,9 @@ def plan(file: str | None, as_json: bool, **given: Any) -> None:
         stations = [station.label for station in panel.stations]
         told: dict[str, Any] = {"panel": panel.name, "stations": len(stations), "labels": stations}
         words = [f"{panel.name}: {len(stations)} stations: {' '.join(stations)}"]
+    elif panel is not None and sheets and given["patch_m"] is given["spacing_m"] is given["chance"] is None:
+        told = {"panel": panel.name, "stations": len(panel.stations)}
+        words = [f"{panel.name}: {len(panel.stations)} stations"]
     else:
         if kind:
             panel = _typical(kind, given, wish)
@@ -118,6 +132,9 @@ def plan(file: str | None, as_json: bool, **given: Any) -> None:
         told = planned(panel, **wish, **area)
         words = in_words(told)
         notes += [f"caution: {line}" for line in told["warnings"]]
+    if panel is not None and sheets:
+        told["sheets"] = _draw(panel, sheets, paper or "a4")
+        notes.append(f"written: {', '.join(told['sheets'])}")
     if as_json:
         import json
 
@@ -161,6 +178,45 @@ def _kind(file: str | None, given: dict[str, Any]) -> str:
     if None not in (given["patch_m"], given["chance"], given["spacing_m"]):
         raise click.UsageError("Give two of --patch, --chance and --spacing: the third follows.")
     return kind
+
+
+def _check_sheets(sheets: Sequence[str], paper: str | None, panel: str) -> None:
+    """A usage error where a sheet cannot be drawn."""
+    if sheets and not panel:
+        raise click.UsageError("--sheet needs a panel: --panel, --blade, --strip or --rectangle.")
+    if paper and not sheets:
+        raise click.UsageError("--paper goes with --sheet.")
+    for name in sheets:
+        if Path(name).suffix.lower() not in (".pdf", ".png"):
+            raise click.UsageError(f"--sheet {name}: end its name in .pdf or .png.")
+
+
+def _draw(panel: Panel, names: Sequence[str], paper: str) -> list[str]:
+    """Write the sheets; of several as pictures, each gets a number. Return the files."""
+    from taptone.edges.keeping import may_keep, put_file
+    from taptone.edges.layout import draw_sheets
+
+    for name in names:
+        may_keep(Path(name))
+    pdf, pictures = draw_sheets(panel, paper)
+    files: dict[Path, bytes] = {}
+    for path in map(Path, names):
+        if path.suffix.lower() == ".pdf":
+            files[path] = pdf
+        elif len(pictures) == 1:
+            files[path] = pictures[0]
+        else:
+            files |= {
+                path.with_name(f"{path.stem}-{n}{path.suffix}"): picture
+                for n, picture in enumerate(pictures, start=1)
+            }
+    if len(pictures) > 1:
+        tell(f"note: {panel.name} goes over {len(pictures)} sheets")
+    for path, content in files.items():
+        earlier = put_file(path, content)
+        if earlier is not None:
+            tell(f"note: the earlier sheet of that name is now {earlier.name}")
+    return [str(path) for path in files]
 
 
 def _labels(given: dict[str, Any]) -> list[str]:
