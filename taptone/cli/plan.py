@@ -110,8 +110,8 @@ def plan(file: str | None, as_json: bool, sheets: tuple[str, ...], paper: str | 
     from taptone.edges.textfiles import load_panel
     from taptone.errors import printable
 
+    _check_sheets(sheets, paper, bool(file) or any(given[name] for name in MEASURES))
     kind = _kind(file, given)
-    _check_sheets(sheets, paper, file or kind)
     panel = load_panel(file) if file else None
     wish = {name: given[name] for name in ("patch_m", "chance", "spacing_m", "grid", "shape")}
     notes: list[str] = []
@@ -180,7 +180,7 @@ def _kind(file: str | None, given: dict[str, Any]) -> str:
     return kind
 
 
-def _check_sheets(sheets: Sequence[str], paper: str | None, panel: str) -> None:
+def _check_sheets(sheets: Sequence[str], paper: str | None, panel: bool) -> None:
     """A usage error where a sheet cannot be drawn."""
     if sheets and not panel:
         raise click.UsageError("--sheet needs a panel: --panel, --blade, --strip or --rectangle.")
@@ -195,9 +195,13 @@ def _draw(panel: Panel, names: Sequence[str], paper: str) -> list[str]:
     """Write the sheets; of several as pictures, each gets a number. Return the files."""
     from taptone.edges.keeping import may_keep, put_file
     from taptone.edges.layout import draw_sheets
+    from taptone.errors import OutputError
 
-    for name in names:
-        may_keep(Path(name))
+    try:
+        for name in names:
+            may_keep(Path(name))
+    except OutputError as error:
+        raise OutputError(error.message, hint="choose another place with --sheet") from error
     pdf, pictures = draw_sheets(panel, paper)
     files: dict[Path, bytes] = {}
     for path in map(Path, names):

@@ -35,7 +35,7 @@ __all__ = ["PAPERS_IN", "draw_sheets"]
 #: Short and long side.
 PAPERS_IN = {"a4": (210 / 25.4, 297 / 25.4), "letter": (8.5, 11.0)}
 _DPI = 150
-_HEAD_IN = 1.5
+_HEAD_IN, _HEAD_PT, _HEAD_LINES = 1.6, 9.5, 6
 _EDGE_IN = 0.45  # printers leave this much white
 _NEAREST_IN = 11 / 25.4  # stations on paper
 _WIDEST_IN = 45 / 25.4
@@ -232,11 +232,13 @@ def _header(paper: Axes, panel: Panel, page: _Page, pages: int) -> None:
     """What it is, from where it is measured, how it is tapped."""
     width, height = page.size_in
     top, most_in = height - _EDGE_IN, width - 2 * _EDGE_IN
-    sheet = f"sheet {page.number} of {pages}" if pages > 1 else ""
-    title = ", ".join(filter(None, (panel.boat, panel.name, f"{panel.side} {panel.face}")))
-    size = _size(title, 15, 8, (most_in - 1.3) / 1.1)
-    paper.text(_EDGE_IN, top, _fitted(title, size, most_in - 1.3), size=size, weight="bold", va="top")
-    paper.text(width - _EDGE_IN, top, sheet, size=12, weight="bold", va="top", ha="right")
+    sheet = f", sheet {page.number} of {pages}" if pages > 1 else ""
+    corner = f"{panel.side} {panel.face}{sheet}"
+    title = ", ".join(filter(None, (panel.boat, panel.name)))
+    title_in = most_in - 0.115 * len(corner) - 0.2
+    size = _size(title, 15, 8, title_in / 1.1)
+    paper.text(_EDGE_IN, top, _fitted(title, size, title_in), size=size, weight="bold", va="top")
+    paper.text(width - _EDGE_IN, top, corner, size=12, weight="bold", va="top", ha="right")
     every = f"every {1000 * panel.spacing_m:g} mm, " if math.isfinite(panel.spacing_m) else ""
     strikes = f"{panel.taps_per_station} strike{'s' * (panel.taps_per_station > 1)} a station"
     kind = "staggered, " if panel.pattern == "staggered" else ""
@@ -247,15 +249,17 @@ def _header(paper: Axes, panel: Panel, page: _Page, pages: int) -> None:
     first, last = panel.stations[0].label, panel.stations[-1].label
     inside = all(page.view_m[k] - 1e-6 <= 0 <= page.view_m[2 + k] + 1e-6 for k in (0, 1))
     row = "column" if panel.path.endswith("columns") else "row"
+    said = f"{every}{kind}{margin}{way}{strikes}."
     lines = [
-        *_wrapped(f"Datum ({'+' if inside else 'not on this sheet'}): {panel.datum}", _TEXT_PT, most_in, 2),
-        f"Tapes: mm from the datum, along the skin. {every}{kind}{margin}{way}{strikes}.",
+        *_wrapped(f"Datum ({'+' if inside else 'not on this sheet'}): {panel.datum}", _HEAD_PT, most_in, 2),
+        said[:1].upper() + said[1:],
         f"{count}{here}: from {first} (heavy ring) to {last} (double ring).",
-        f"Construction: {panel.construction}. {_shown(panel)}Pause after each {row}, count, tick.",
+        f"Tapes: mm from the datum, along the skin. Pause after each {row}, count, tick.",
+        *_wrapped(f"Construction: {panel.construction}. {_shown(panel)}", _HEAD_PT, most_in, 2),
     ]
-    for n, line in enumerate(lines):
-        line = _fitted(line[:1].upper() + line[1:], _TEXT_PT, most_in)
-        paper.text(_EDGE_IN, top - 0.33 - 0.21 * n, line, size=_TEXT_PT, va="top")
+    for n, line in enumerate(lines[:_HEAD_LINES]):
+        text = _fitted(line, _HEAD_PT, most_in)
+        paper.text(_EDGE_IN, top - 0.33 - 0.19 * n, text, size=_HEAD_PT, va="top")
 
 
 def _shown(panel: Panel) -> str:

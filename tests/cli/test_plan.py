@@ -177,3 +177,52 @@ def test_bad_words_write_nothing(run_taptone, tmp_path, deck, words, code, said)
     assert said in run.stderr
     assert "Traceback" not in run.stderr
     assert [file.name for file in tmp_path.iterdir()] == ["deck.toml"]
+
+
+# -- sheets --------------------------------------------------------------------------------------------
+
+
+def test_a_sheet_as_pdf_and_as_picture(run_taptone, tmp_path, deck):
+    words = ("--panel", deck(), "--paper", "letter", "--json")
+    run = run_taptone("plan", "--sheet", "deck.pdf", "--sheet", "deck.png", *words)
+    assert json.loads(run.stdout) == {"panel": "foredeck", "stations": 48, "sheets": ["deck.pdf", "deck.png"]}
+    assert (tmp_path / "deck.pdf").read_bytes().startswith(b"%PDF")
+    assert (tmp_path / "deck.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_a_big_panel_says_that_it_goes_over_several_sheets(run_taptone, tmp_path):
+    words = ("--strip", "--girth", 0.6, "--length", 6.0, "--sheet", "strip.png", "--out", "strip.toml")
+    run = run_taptone("plan", *words)
+    sheets = {file.name for file in tmp_path.glob("strip-*.png")}
+    assert f"note: hull strip goes over {len(sheets)} sheets" in run.stderr
+    assert {f"strip-{n}.png" for n in range(1, len(sheets) + 1)} == sheets
+    assert len(sheets) > 1
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "said"),
+    [
+        (("--sheet", "deck.pdf"), 2, "--sheet needs a panel: --panel, --blade, --strip or --rectangle."),
+        (
+            ("--sheet", "deck.svg", "--panel", "deck.toml"),
+            2,
+            "--sheet deck.svg: end its name in .pdf or .png.",
+        ),
+        (("--paper", "a4", "--panel", "deck.toml"), 2, "--paper goes with --sheet."),
+        (
+            ("--paper", "a3", "--sheet", "x.pdf", "--panel", "deck.toml"),
+            2,
+            "'a3' is not one of 'a4', 'letter'",
+        ),
+        (
+            ("--sheet", "no/deck.pdf", "--panel", "deck.toml"),
+            1,
+            "no is not a folder: choose another place with --sheet",
+        ),
+    ],
+)
+def test_a_sheet_that_cannot_be_drawn_gets_one_line(run_taptone, deck, words, code, said):
+    deck()
+    run = run_taptone("plan", *words)
+    assert (run.returncode, run.stdout) == (code, "")
+    assert said in run.stderr
