@@ -243,7 +243,7 @@ def _header(paper: Axes, panel: Panel, page: _Page, pages: int) -> None:
     strikes = f"{panel.taps_per_station} strike{'s' * (panel.taps_per_station > 1)} a station"
     kind = "staggered, " if panel.pattern == "staggered" else ""
     way = f"{panel.path}, " if panel.path else ""
-    count = f"{len(panel.stations)} stations"
+    count = f"{len(panel.stations)} station{'s' * (len(panel.stations) > 1)}"
     here = f", {len(page.stations)} on this sheet" if pages > 1 else ""
     margin = f"{1000 * panel.edge_margin_m:g} mm off every edge, " if panel.edge_margin_m else ""
     first, last = panel.stations[0].label, panel.stations[-1].label
@@ -474,6 +474,8 @@ def _counts(paper: Axes, panel: Panel, page: _Page, spot: _Box) -> None:
         rows.setdefault(station.row, []).append(station)
     here = {s.label for s in page.stations}
     before = -math.inf
+    right_m = max(s.x_m for s in page.stations) + _radius_m(panel, page)
+    over_in = (right_m - page.view_m[2]) * page.scale  # a ring on the edge
     for row in rows.values():
         part = [s for s in row if s.label in here]
         if not part:
@@ -492,7 +494,7 @@ def _counts(paper: Axes, panel: Panel, page: _Page, spot: _Box) -> None:
         y = low + (float(np.mean([s.y_m for s in part])) - page.view_m[1]) * page.scale
         y = max(y, before + 0.19)
         before = y
-        x = left + across + 0.14
+        x = left + across + max(0.14, over_in + 0.06)
         paper.add_patch(Rectangle((x, y - 0.08), 0.16, 0.16, fill=False, ec="black", lw=1.1))
         said = words.replace(" ", ": ", 1)
         size = min(_TEXT_PT, _TEXT_PT * 11 / len(said))

@@ -158,6 +158,20 @@ def _ticks(text, figure) -> bool:
     return text not in [t for axes in figure.axes for t in axes.texts]
 
 
+def test_a_ring_on_the_edge_keeps_off_the_counts():
+    from matplotlib.patches import Circle, Rectangle
+
+    panel = deck(across=1.35, pattern="staggered")
+    (page,) = _pages(panel, PAPERS["a4"])
+    figure = _figure(panel, page, 1)
+    renderer = figure.canvas.get_renderer()
+    rings = [c.get_window_extent(renderer) for c in figure.findobj(Circle)]
+    boxes = [r.get_window_extent(renderer) for r in figure.axes[0].findobj(Rectangle)]
+    boxes = [box for box in boxes if 0 < box.width < 50]
+    assert len(boxes) == 7
+    assert max(ring.x1 for ring in rings) < min(box.x0 for box in boxes)
+
+
 def test_long_words_are_kept_whole_where_they_matter():
     import dataclasses
 
