@@ -253,6 +253,14 @@ class Structure:
 
 
 @dataclass(frozen=True, slots=True)
+class CutOut:
+    """A hatch, a fitting …: an outline inside a panel in which nothing is tapped."""
+
+    outline: tuple[tuple[float, float], ...]
+    kind: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Laminate:
     """What was stated of how a panel is built: the struck skin, and the core behind it.
 
@@ -296,6 +304,9 @@ class Panel:
     laminate: Laminate | None = None
     sha256: str = ""
     cautions: tuple[str, ...] = ()
+    pattern: str = "square"  # or "staggered"
+    edge_margin_m: float = 0.0
+    cutouts: tuple[CutOut, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

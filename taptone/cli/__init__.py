@@ -43,6 +43,7 @@ COMMANDS = {
     "schema": ("taptone.cli.schema:schema", "Print the JSON Schema of panel files or of logs."),
     "check": ("taptone.cli.check:check", "Say whether panels, baselines, logs and surveys are in order."),
     "pack": ("taptone.cli.pack:pack", "Write a survey into one zip file, or open one."),
+    "plan": ("taptone.cli.plan:plan", "Plan a grid: spacing, stations, minutes; panel files and sheets."),
 }
 
 

@@ -34,6 +34,7 @@ from matplotlib.ticker import MaxNLocator, MultipleLocator
 from taptone.pipeline.judge import rarity, sureness
 from taptone.pipeline.later import WAS_SUSPECT, say_beside
 from taptone.survey.lengths import INCH_M, as_length, in_units
+from taptone.survey.qualify import between_stations_mm
 from taptone.types import Panel, Point, Result, Structure
 
 __all__ = ["draw_map", "repeatable_style"]
@@ -275,10 +276,11 @@ def _conditions(panel: Panel) -> str:
 
 
 def _reach(panel: Panel, units: str) -> str:
-    """Return what can lie unheard between the stations of a square grid: a circle through four of them."""
+    """Return what can lie unheard between the stations of a grid: a circle through its nearest ones."""
+    between_m = between_stations_mm(panel.spacing_m, panel.pattern) / 1000
     return (
         f"every {as_length(panel.spacing_m, units)}: a round patch under "
-        f"{as_length(math.sqrt(2) * panel.spacing_m, units)} can lie between them"
+        f"{as_length(between_m, units)} can lie between them"
     )
 
 
@@ -471,6 +473,8 @@ def _draw_panel(canvas: _Canvas, panel: Panel, result: Result, units: str) -> No
     axes.plot([0.0], [0.0], "k+", ms=9, mew=1.2, zorder=6, gid="datum", scalex=False, scaley=False)
     if len(panel.outline) > 2:
         axes.add_patch(Polygon(panel.outline, fill=False, ec="black", lw=1.2, zorder=3, gid="outline"))
+    for hole in panel.cutouts:
+        axes.add_patch(Polygon(hole.outline, fill=False, ec="0.45", lw=0.9, ls=":", zorder=3))
     hatches = _hatches(panel)
     for structure in panel.structures:
         _draw_structure(axes, structure, hatches[structure.kind])
@@ -633,6 +637,8 @@ def _legend(result: Result, marks: Sequence[_Mark]) -> list[_Entry]:
             drawn = _stroke("-.", "0.45") if line else _box(hatch)
             late = all(s.declared_after_tapping for s in result.panel.structures if s.kind == kind)
             entries.append((drawn, f"{kind} (declared{' after tapping' if late else ''})"))
+        if result.panel.cutouts:
+            entries.append((_stroke(":", "0.45"), "cut-out, nothing tapped there"))
         if any(len(area.at_least) > 2 for area in result.areas):
             entries.append((_stroke("-", "black"), "suspect area, at least"))
         if any(len(area.at_most) > 2 for area in result.areas):

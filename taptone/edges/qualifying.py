@@ -12,7 +12,7 @@ import dataclasses
 import math
 from collections.abc import Mapping, Sequence
 from functools import lru_cache
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -29,7 +29,10 @@ from taptone.survey.qualify import (
 )
 from taptone.types import BAND_CENTRES_HZ, FloatArray, Result, Tap
 
-__all__ = ["with_smallest"]
+if TYPE_CHECKING:
+    from taptone.physics.panel import Build
+
+__all__ = ["build_of", "with_smallest"]
 
 # Diameters that are tried; nothing under 25 mm is promised: common practice, no source.
 _ACROSS_M = np.array([25, 32, 40, 50, 63, 80, 100, 125, 160, 200, 250, 315, 400]) / 1000
@@ -72,7 +75,7 @@ def with_smallest(result: Result, judging: Judging, hammer: str, settings: Setti
         return result
     facts: dict[str, Any] = {}
     if panel is not None and math.isfinite(panel.spacing_m):
-        facts["between_stations_mm"] = round(between_stations_mm(panel.spacing_m))
+        facts["between_stations_mm"] = round(between_stations_mm(panel.spacing_m, panel.pattern))
     lacking = _lacking(result, hammer)
     if lacking:
         note = f"how small a patch under a station would have been noticed could not be worked out: {lacking}"
@@ -252,6 +255,39 @@ def _made(
     return levels.reshape(*ring.shape, len(BAND_CENTRES_HZ)), ring
 
 
+def build_of(materials: Materials) -> Build:
+    """Make the build that the laws of physics ask for.
+
+    Parameters
+    ----------
+    materials : Materials
+        In SI units.
+
+    Returns
+    -------
+    Build
+        All that was not stated is usual.
+
+    Examples
+    --------
+    >>> from taptone.types import Laminate
+    >>> build_of(materials_of(Laminate(skin_mm=3.0, core="foam", core_mm=20.0))).skin_m
+    0.003
+    """
+    from taptone.physics import scene as physics
+
+    return physics.Build(
+        name="as stated",
+        skin_m=materials.skin_m,
+        skin_modulus_pa=materials.skin_modulus_pa,
+        core_m=materials.core_m,
+        core_modulus_pa=materials.core_modulus_pa,
+        core_inplane_pa=materials.core_inplane_pa,
+        core_shear_pa=materials.core_shear_pa,
+        core_density_kg_m3=materials.core_density_kg_m3,
+    )
+
+
 def _tap(sound: FloatArray, noise_rms: float, rng: np.random.Generator) -> Tap:
     """A sound that starts at its first sample, as a tap in steady noise."""
     before, after = round(_BEFORE_S * _RATE_HZ), len(sound)
@@ -275,16 +311,7 @@ def _sounds(materials: Materials, mass_g: float, tip: str, place: int) -> FloatA
     """Sounds of one place of a bay, bonded first, shape (1 + sizes, samples)."""
     from taptone.physics import scene as physics
 
-    build = physics.Build(
-        name="as stated",
-        skin_m=materials.skin_m,
-        skin_modulus_pa=materials.skin_modulus_pa,
-        core_m=materials.core_m,
-        core_modulus_pa=materials.core_modulus_pa,
-        core_inplane_pa=materials.core_inplane_pa,
-        core_shear_pa=materials.core_shear_pa,
-        core_density_kg_m3=materials.core_density_kg_m3,
-    )
+    build = build_of(materials)
     apart_m = 2 * build.bay_m[0]  # the bay's modes are the same again after two of its lengths
     patches = tuple(physics.Patch(apart_m * n, 0.0, float(a) / 2) for n, a in enumerate(_ACROSS_M, start=1))
     scene = physics.Scene(

@@ -18,19 +18,17 @@ from functools import lru_cache
 from itertools import groupby, pairwise
 from typing import Annotated, Any, Literal
 
-import numpy as np
 import shapely
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, ValidationInfo
 
 from taptone.errors import PanelError
+from taptone.survey.lattice import MOST_STATIONS, TOUCH_M, lay, tappable
 from taptone.survey.lengths import FOOT_M, INCH_M, inches_of
-from taptone.types import Laminate, Panel, Station, Structure
+from taptone.types import CutOut, Laminate, Panel, Station, Structure
 
 __all__ = ["LONGEST_M", "on_structure", "panel_model", "parse_panel"]
 
-MOST_STATIONS = 2000
 LONGEST_M = 200.0  # no boat's panel is longer; a larger number was meant in millimetres
-TOUCH_M = 1e-6  # what counts as on a line: far below what a tape can measure
 
 _Points = tuple[tuple[float, float], ...]
 _Keys = tuple[str | int, ...]
@@ -43,7 +41,9 @@ def parse_panel(text: str, *, source: str) -> Panel:
     first stands half a spacing inside the lower left corner of the outline's bounding box, so that each
     station stands for the cell around it. Rows run along y and are lettered (A, B … Z, AA), columns run
     along x and are numbered from 1; points outside the outline are left out, and the others keep their
-    numbers. ``path`` gives the order of tapping.
+    numbers. ``path`` gives the order of tapping. ``pattern = "staggered"`` moves every other row by half a
+    spacing; ``edge_margin`` leaves out what stands nearer to an edge. In a ``[[cutout]]`` (its ``outline``,
+    perhaps its ``kind``: a hatch, a fitting) nothing is tapped.
 
     A ``[[station]]`` list is tapped in its own order. Where all labels are letters and a number (B3, or B3a
     to B3c between stations), each change of letters starts a new row; otherwise all are one row.
@@ -87,6 +87,10 @@ def parse_panel(text: str, *, source: str) -> Panel:
     """
     file = _checked(text, source)
     outline = _ring(file.outline, f"{source}: outline", ("outline",))
+    cutouts = tuple(
+        CutOut(_ring(hole.outline, f"{source}: cutout {n}, outline", ("cutout", n - 1, "outline")), hole.kind)
+        for n, hole in enumerate(file.cutout, start=1)
+    )
     if (file.grid is None) == (file.station is None):
         stands = "[grid] and [[station]] both stand" if file.grid else "no station is planned"
         raise PanelError(
@@ -101,9 +105,17 @@ def parse_panel(text: str, *, source: str) -> Panel:
                 hint="move it into [grid], or remove it",
                 at=("taps_per_station",),
             )
-        stations = _lattice(shapely.Polygon(outline), file.grid, source)
+        stations = lay(
+            outline,
+            file.grid.spacing,
+            file.grid.path,
+            pattern=file.grid.pattern,
+            margin_m=file.grid.edge_margin,
+            cutouts=cutouts,
+            where=f"{source}: grid, spacing",
+        )
     else:
-        stations = _listed(shapely.Polygon(outline), file.station or [], source)
+        stations = _listed(outline, cutouts, file.station or [], source)
 
     said = {
         "boat": file.boat,
@@ -124,6 +136,9 @@ def parse_panel(text: str, *, source: str) -> Panel:
         taps_per_station=(file.grid.taps_per_station if file.grid else file.taps_per_station) or 1,
         spacing_m=file.grid.spacing if file.grid else math.nan,
         path=file.grid.path if file.grid else "",
+        pattern=file.grid.pattern if file.grid else "square",
+        edge_margin_m=file.grid.edge_margin if file.grid else 0.0,
+        cutouts=cutouts,
         boat=file.boat,
         hammer=file.hammer,
         recorder=file.recorder,
@@ -269,6 +284,13 @@ class _Grid(_Table):
         description='"rows", "serpentine rows", "columns" or "serpentine columns"'
     )
     taps_per_station: _Strikes = Field(1, description="a whole number from 1 to 20")
+    pattern: Literal["square", "staggered"] = Field("square", description='"square" or "staggered"')
+    edge_margin: _Length = Field(0.0, ge=0, le=2, description="a distance from 0 up to 2 m (0.03 for 30 mm)")
+
+
+class _CutOut(_Table):
+    outline: list[_Point] = Field(min_length=3, description="3 or more points as [[x, y], …]")
+    kind: str = Field("", description='what it is, in quotes, such as "hatch"')
 
 
 class _Listed(_Table):
@@ -329,6 +351,7 @@ class _File(_Table):
     station: list[_Listed] | None = Field(
         None, min_length=1, description="[[station]] with label, x and y below it"
     )
+    cutout: list[_CutOut] = Field([], description="[[cutout]] with outline below it")
     structure: list[_Declared] = Field([], description="[[structure]] with kind and line or outline below it")
 
 
@@ -337,6 +360,7 @@ _TABLES: dict[str, type[_Table]] = {
     "station": _Listed,
     "structure": _Declared,
     "laminate": _Laminate,
+    "cutout": _CutOut,
 }
 
 
@@ -427,43 +451,18 @@ def _ring(points: Sequence[Sequence[float]], where: str, at: _Keys) -> _Points:
     return ring
 
 
-def _lattice(outline: shapely.Polygon, grid: _Grid, source: str) -> tuple[Station, ...]:
-    """Lay the grid and put it into tapping order."""
-    left, low, right, high = outline.bounds
-    across, up = ((size / grid.spacing + 0.5 + TOUCH_M) for size in (right - left, high - low))
-    if across * up > 500 * MOST_STATIONS:
-        raise _too_many(f"{source}: grid, spacing", ("grid", "spacing"))
-    row, column = (index.ravel() for index in np.mgrid[: int(up), : int(across)])
-    x, y = left + (column + 0.5) * grid.spacing, low + (row + 0.5) * grid.spacing
-    inside = shapely.intersects_xy(outline.buffer(TOUCH_M), x, y)
-    row, column, x, y = row[inside], column[inside], x[inside], y[inside]
-    if not len(row):
-        raise PanelError(
-            f"{source}: no station of the grid falls inside the outline",
-            hint="lessen spacing",
-            at=("grid", "spacing"),
-        )
-    if len(row) > MOST_STATIONS:
-        raise _too_many(f"{source}: grid, spacing", ("grid", "spacing"))
-
-    line, along = (row, column) if grid.path.endswith("rows") else (column, row)
-    stations: list[Station] = []
-    for tapped, k in enumerate(np.unique(line)):
-        here = np.flatnonzero(line == k)
-        here = here[np.argsort(along[here])]
-        if grid.path.startswith("serpentine") and tapped % 2:
-            here = here[::-1]
-        for i in here:
-            label = f"{_letters(row[i])}{column[i] + 1}"
-            stations.append(Station(label, round(float(x[i]), 6), round(float(y[i]), 6), tapped))
-    return tuple(stations)
-
-
-def _listed(outline: shapely.Polygon, tables: Sequence[_Listed], source: str) -> tuple[Station, ...]:
+def _listed(
+    outline: _Points, cutouts: Sequence[CutOut], tables: Sequence[_Listed], source: str
+) -> tuple[Station, ...]:
     """Check the listed stations and tell their rows by the letters of their labels."""
     if len(tables) > MOST_STATIONS:
-        raise _too_many(f"{source}: station", ("station", MOST_STATIONS))
-    reach, seen = outline.buffer(TOUCH_M), set()
+        raise PanelError(
+            f"{source}: station gives more than {MOST_STATIONS} stations",
+            hint="cut the panel into several, or tap more widely",
+            at=("station", MOST_STATIONS),
+        )
+    reach, seen = shapely.Polygon(outline).buffer(TOUCH_M), set()
+    left = tappable(outline, cutouts).buffer(TOUCH_M)
     for n, table in enumerate(tables, start=1):
         if table.label in seen:
             raise PanelError(
@@ -476,6 +475,12 @@ def _listed(outline: shapely.Polygon, tables: Sequence[_Listed], source: str) ->
             raise PanelError(
                 f"{source}: station {n}, {table.label} at ({table.x:g}, {table.y:g}) m, lies outside",
                 hint="correct the station or the outline",
+                at=("station", n - 1),
+            )
+        if not shapely.intersects_xy(left, table.x, table.y):
+            raise PanelError(
+                f"{source}: station {n}, {table.label} at ({table.x:g}, {table.y:g}) m, lies in a cutout",
+                hint="correct the station or the cutout",
                 at=("station", n - 1),
             )
     letters = [found[1] if (found := re.fullmatch(r"([A-Z]+)\d+[abc]?", t.label)) else "" for t in tables]
@@ -526,20 +531,3 @@ def _laminate(table: _Laminate, source: str) -> Laminate:
         skin_modulus_gpa=math.nan if table.skin_modulus_gpa is None else table.skin_modulus_gpa,
         core_density_kg_m3=math.nan if table.core_density_kg_m3 is None else table.core_density_kg_m3,
     )
-
-
-def _too_many(where: str, at: _Keys) -> PanelError:
-    return PanelError(
-        f"{where} gives more than {MOST_STATIONS} stations",
-        hint="cut the panel into several, or tap more widely",
-        at=at,
-    )
-
-
-def _letters(row: int) -> str:
-    """Return the letters of a row: A for 0, Z for 25, AA for 26."""
-    letters, row = "", int(row) + 1
-    while row:
-        row, last = divmod(row - 1, 26)
-        letters = chr(ord("A") + last) + letters
-    return letters

@@ -153,25 +153,27 @@ def hammer_of(words: str) -> tuple[float, str] | None:
     return (mass_g, named.pop()) if _LIGHTEST_G <= mass_g <= _HEAVIEST_G else None
 
 
-def between_stations_mm(spacing_m: float) -> float:
-    """Width of the round patch that can lie between the stations of a square grid, touched by none.
+def between_stations_mm(spacing_m: float, pattern: str = "square") -> float:
+    """Width of the round patch that can lie between the stations of a grid, touched by none.
 
     Parameters
     ----------
     spacing_m : float
         Between stations.
+    pattern : str, optional
+        ``square`` or ``staggered``.
 
     Returns
     -------
     float
-        Diameter of the circle through four stations.
+        Diameter of the circle through four stations, in a staggered grid through three.
 
     Examples
     --------
     >>> round(between_stations_mm(0.15))
     212
     """
-    return 1000 * math.sqrt(2) * spacing_m
+    return 1000 * (math.sqrt(4 / 3) if pattern == "staggered" else math.sqrt(2)) * spacing_m
 
 
 def smallest_across_m(
