@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import asdict, dataclass, fields, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from taptone import __version__
 from taptone.edges.earlier import load_earlier
 from taptone.edges.explaining import open_log
 from taptone.edges.stated import difference
 from taptone.edges.store import open_store
+from taptone.edges.tables import write_files
 from taptone.edges.textfiles import load_panel
 from taptone.errors import LogError, SurveyError
 from taptone.model.baseline import Baseline
@@ -24,7 +26,16 @@ from taptone.survey.change import Changes, Extent, Sounded, changes
 from taptone.survey.records import Analysis
 from taptone.types import BAND_CENTRES_HZ, FloatArray, Panel
 
-__all__ = ["Compared", "against", "compare_logs", "load_sounded", "logs_of", "stations_in"]
+__all__ = [
+    "Compared",
+    "against",
+    "compare_logs",
+    "load_sounded",
+    "logs_of",
+    "same_panels",
+    "stations_in",
+    "write_changes",
+]
 
 _APART_C = 10.0  # common practice, no source: resin softens as it warms
 _LEAST_SHARED = 0.5  # of the stations of the smaller log
@@ -85,6 +96,66 @@ def logs_of(path: str | os.PathLike[str]) -> dict[str, Path]:
             f"{place} holds no analysis of a panel", hint="run taptone analyse --survey with --panel first"
         )
     return found
+
+
+def same_panels(
+    earlier_path: str | os.PathLike[str], later_path: str | os.PathLike[str], panel: str = ""
+) -> tuple[list[tuple[str, Path, Path]], list[str]]:
+    """Logs of the same panels on two visits.
+
+    Parameters
+    ----------
+    earlier_path, later_path : path-like
+        Logs, or surveys.
+    panel : str, optional
+        The only panel that is wanted.
+
+    Returns
+    -------
+    pairs : list of (str, Path, Path)
+        Name of a panel, and its log on either visit.
+    only : list of str
+        A line for each panel of a survey that the other one lacks.
+
+    Raises
+    ------
+    LogError, SurveyError
+        If they share no panel.
+
+    Examples
+    --------
+    >>> same_panels("nowhere", "there")  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+        ...
+    taptone.errors.LogError: nowhere does not exist: give the folder or log.json of taptone analyse, or ...
+    """
+    found = []
+    for path in (earlier_path, later_path):
+        logs = logs_of(path)
+        if "" in logs:
+            logs = {load_earlier(logs[""]).panel: logs[""]}
+        found.append({_spoken(name): (name, log) for name, log in logs.items()})
+    then, now = found
+    lone = len(then) == len(now) == 1  # the only panel of either: perhaps called otherwise now
+    if lone and not panel:
+        [(_, one)], [(name, two)] = then.values(), now.values()
+        return [(name, one, two)], []
+    wanted = [key for key in now if key in then and (not panel or key == _spoken(panel))]
+    if not wanted:
+        said = [", ".join(name for name, _ in side.values()) for side in found]
+        raise LogError(
+            f"no panel {panel} on both visits: {said[0]} then, {said[1]} now".replace(
+                "panel  on", "panel on"
+            ),
+            hint="give the logs of one panel, or name it with --panel",
+        )
+    only = [
+        f"panel {name} was sounded on the {visit} visit only"
+        for visit, side, other in (("earlier", then, now), ("later", now, then))
+        for key, (name, _) in side.items()
+        if key not in other and not panel
+    ]
+    return [(now[key][0], then[key][1], now[key][1]) for key in wanted], only
 
 
 def load_sounded(path: str | os.PathLike[str]) -> Sounded:
@@ -292,6 +363,58 @@ def compare_logs(
             name: getattr(settings, name)
             for name in ("confidence", "least_spread_db", "least_ring_db", "neighbours", "set_aside")
         },
+    )
+
+
+def write_changes(found: Compared, out: Path, *, pictures: Mapping[str, bytes]) -> tuple[Path, ...]:
+    """Write what became of a panel into a folder, all or nothing.
+
+    Parameters
+    ----------
+    found : Compared
+        From :func:`compare_logs`.
+    out : Path
+        The folder; made if missing. A file of an earlier run that differs is set beside.
+    pictures : mapping of str to bytes
+        By file name, as :func:`taptone.edges.changemap.draw_changes` makes them.
+
+    Returns
+    -------
+    tuple of Path
+        ``changes.csv``, ``changes.json``, the pictures, and what was set beside.
+
+    Raises
+    ------
+    OutputError
+        If the folder cannot be made or written to. Nothing has changed then.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> nothing = Compared(Changes("deck", (), (), "", 0), {}, {}, None, (), (), (), {})
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     [path.name for path in write_changes(nothing, Path(folder), pictures={})]
+    ['changes.json']
+    """
+    changed = found.changes
+    stations = [asdict(one) for one in changed.stations]
+    body = {
+        "panel": changed.panel,
+        "earlier": dict(found.earlier),
+        "later": dict(found.later),
+        "matched_on": changed.matched_on,
+        "compared": changed.compared,
+        "repaired": list(found.repaired),
+        "although": list(found.although),
+        "cautions": list(found.cautions),
+        "notes": list(changed.notes),
+        "settings": dict(found.settings),
+        "version": __version__,
+        "stations": stations,
+        "areas": [asdict(area) for area in changed.areas],
+    }
+    return write_files(
+        out, tables={"changes.csv": stations}, documents={"changes.json": body}, pictures=pictures
     )
 
 
