@@ -36,6 +36,7 @@ COMMANDS = {
     "history": ("taptone.cli.history:history", "List everything ever added to a survey, and by whom."),
     "correct": ("taptone.cli.history:correct", "Put a corrected row beside an earlier one."),
     "compare": ("taptone.cli.compare:compare", "Tell what changed on a panel since an earlier visit."),
+    "agree": ("taptone.cli.agree:agree", "Tell how far two people, or ear and program, agree."),
     "settings": ("taptone.cli.settings:settings", "List every setting with its default, unit and limits."),
 }
 

@@ -30,6 +30,7 @@ __all__ = [
     "Compared",
     "against",
     "compare_logs",
+    "elsewhere",
     "load_sounded",
     "logs_of",
     "same_panels",
@@ -266,7 +267,7 @@ def against(earlier: Sounded, later: Sounded, *, repaired: bool = False) -> tupl
                     for (skin, core, thick), when in zip(skins, ("then", "now"), strict=True)
                 )
             )
-    reasons += _elsewhere(one, two)
+    reasons += elsewhere(one, two)
     cautions += [
         f"the panel was called {one.name} then, and is called {two.name} now"
         for _ in range(_spoken(one.name) != _spoken(two.name))
@@ -466,8 +467,25 @@ def stations_in(areas: Sequence[str], later: Sounded) -> list[str]:
 # -- what speaks against it --------------------------------------------------------------------------------
 
 
-def _elsewhere(one: Panel, two: Panel) -> list[str]:
-    """Why places of the two panels are not the same places."""
+def elsewhere(one: Panel, two: Panel) -> list[str]:
+    """Why places of two panels are not the same places.
+
+    Parameters
+    ----------
+    one, two : Panel
+        As they were then, and now.
+
+    Returns
+    -------
+    list of str
+        Reasons; none: they are.
+
+    Examples
+    --------
+    >>> deck = Panel("deck", "port", "outside", "solid", "stem", (), (), spacing_m=0.1)
+    >>> elsewhere(deck, replace(deck, side="starboard"))
+    ['another side: port then, starboard now']
+    """
     reasons = [
         f"another {name}: {getattr(one, name)} then, {getattr(two, name)} now"
         for name in ("side", "face", "datum")

@@ -44,6 +44,8 @@ NOT_COMPARED = "not compared"
 
 _QUARTER, _HALF = 0.25, 0.5  # of the spacing
 _FOLDS = 10
+# Over loose skin a tap depends on where it falls to within millimetres: measured with benchmarks/later.py.
+_LOOSE_LOG = 0.25  # spread of the logarithm of the score of one suspect, from one visit to the next
 _SURELY = 4.0  # standard errors by which a whole panel must have moved to be told of
 _LEAST = 8  # pairs, or reference places, from which anything is learnt
 
@@ -210,7 +212,6 @@ def changes(
     step, doubt, matched_on = _matched(earlier, later, shape, raw, good, then, now)
     difference = _bounded(raw - step)
     chance = _chance_if_unchanged(difference, told, good, doubt, new_scorer, settings)
-    sure = confidence(chance, told)
     kinds_then = ["structure" if v == "at structure" else "" for v in earlier.log.verdicts]
     kinds_now = [
         "repaired" if within else "structure" if v == "at structure" else ""
@@ -225,6 +226,10 @@ def changes(
         )
     )
     scores = _on_one_scale(before, after, lambda: new_judge(features))
+    chance = _within_a_patch(
+        chance, scores[0][then], scores[1][now], _suspect(earlier)[then] & _suspect(later)[now]
+    )
+    sure = confidence(chance, told)
     mended = confidence(after.chance_if_good, inside & np.isfinite(after.chance_if_good))
     partner = np.full(len(later.log.labels), -1)
     partner[now] = then
@@ -255,7 +260,7 @@ def changes(
         _areas(earlier, later, stations),
         matched_on,
         int(told.sum()),
-        tuple(_whole(raw - step, good, doubt, matched_on)),
+        tuple(_whole(raw - step, good, doubt)),
     )
 
 
@@ -437,10 +442,33 @@ def _on_one_scale(
     return scores[0], scores[1]
 
 
-def _whole(difference: FloatArray, good: NDArray[np.bool_], doubt: FloatArray, matched_on: str) -> list[str]:
+def _suspect(side: Sounded) -> NDArray[np.bool_]:
+    return np.array([verdict == "suspect" for verdict in side.log.verdicts], bool)
+
+
+def _within_a_patch(
+    chance: FloatArray, score_then: FloatArray, score_now: FloatArray, both: NDArray[np.bool_]
+) -> FloatArray:
+    """The chance of a station that was suspect both times: its score must have moved as well.
+
+    Good stations cannot teach how a loose one repeats. Its own kind do where there are enough of them.
+    """
+    from scipy.stats import norm
+
+    out = chance.copy()
+    if not both.any():
+        return out
+    moved = np.log(np.maximum(score_now[both], 1e-9) / np.maximum(score_then[both], 1e-9))
+    spread = float(location_scale(moved)[1]) if both.sum() >= _LEAST else 0.0
+    of_score = 2 * norm.sf(np.abs(moved) / max(spread, _LOOSE_LOG))
+    out[both] = np.where(np.isfinite(of_score), np.maximum(chance[both], of_score), np.nan)
+    return out
+
+
+def _whole(difference: FloatArray, good: NDArray[np.bool_], doubt: FloatArray) -> list[str]:
     """A line on the panel as a whole: whether it moved against its reference, or could not be asked."""
     if not doubt.any():
-        return [f"levels were matched on {matched_on}: a change of the whole panel alike would not show"]
+        return ["a change of the whole panel alike would not show: it was matched to its own stations"]
     middle, spread = location_scale(difference[good])
     error = np.hypot(doubt, spread / math.sqrt(good.sum()))
     size = np.abs(np.nan_to_num(middle)) / np.maximum(error, 1e-9)
@@ -517,6 +545,8 @@ def _judged(
     one = replace(one, chance_if_unchanged=chance, confidence=sure)
     if not sure >= limit:
         flags = one.flags
+        if was and is_now and one.earlier_character != one.later_character:
+            flags = (*flags, "character differs")
         if was != is_now:
             flags = (*flags, "verdict differs")
             numbers += (
