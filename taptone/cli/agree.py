@@ -12,6 +12,8 @@ from taptone.cli.common import a_name, a_path, tell
 
 __all__ = ["agree"]
 
+_MOST = 20  # labels in a line; all of them stand in agree.csv
+
 
 @click.command()
 @click.argument("first", type=click.Path(), callback=a_path, metavar="A")
@@ -57,7 +59,8 @@ def agree(
         ("not assessed by the second", found.not_by_second),
         ("not assessed by either", found.not_by_either),
     ):
-        named = f" ({' '.join(labels)})" if labels and kind != "neither" else ""
+        shown = labels if len(labels) <= _MOST else (*labels[:_MOST], "…")
+        named = f" ({' '.join(shown)})" if labels and kind != "neither" else ""
         click.echo(printable(f"{kind}: {len(labels)}{named}"))
     click.echo(_spoken(found.kappa, found.low, found.high, found.note))
     if found.assessed:

@@ -206,7 +206,6 @@ def load_sounded(path: str | os.PathLike[str]) -> Sounded:
             areas=areas,
             reference_bands_db=bands_db,
             reference_ring_db=ring_db,
-            reference_sha256=str(known.get("sha256", "")),
         )
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise LogError(

@@ -74,7 +74,6 @@ class Sounded:
     areas: tuple[Extent, ...]
     reference_bands_db: FloatArray
     reference_ring_db: FloatArray
-    reference_sha256: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,11 +217,12 @@ def changes(
         for v, within in zip(later.log.verdicts, inside, strict=True)
     ]
     features = shape.now.shape[1]
+    known = min(len(shape.known_then), len(shape.known_now)) >= settings.least_places
     before, after = (
-        compare(rows, xy_m, kinds, None, lambda: new_judge(features), settings)
-        for rows, xy_m, kinds in (
-            (shape.then, earlier.log.xy_m, kinds_then),
-            (shape.now - step, later.log.xy_m, kinds_now),
+        compare(rows, xy_m, kinds, places if known else None, lambda: new_judge(features), settings)
+        for rows, xy_m, kinds, places in (
+            (shape.then, earlier.log.xy_m, kinds_then, shape.known_then),
+            (shape.now - step, later.log.xy_m, kinds_now, shape.known_now - step),
         )
     )
     scores = _on_one_scale(before, after, lambda: new_judge(features))
@@ -230,7 +230,7 @@ def changes(
         chance, scores[0][then], scores[1][now], _suspect(earlier)[then] & _suspect(later)[now]
     )
     sure = confidence(chance, told)
-    mended = confidence(after.chance_if_good, inside & np.isfinite(after.chance_if_good))
+    mended = confidence(after.chance_if_good, np.isfinite(after.chance_if_good))
     partner = np.full(len(later.log.labels), -1)
     partner[now] = then
     row_of = {int(k): n for n, k in enumerate(now)}
@@ -342,7 +342,16 @@ def _shapes(earlier: Sounded, later: Sounded) -> _Shapes:
     shape, _ = in_one_band(np.where(nobody, np.nan, np.concatenate(bands)), None)
     shape, _ = with_ring(shape, None, np.concatenate(ring_db), np.zeros(0))
     ends = np.cumsum([len(rows) for rows in bands])[:-1]
-    return _Shapes(*np.split(shape, ends))
+    then, now, *known = np.split(shape, ends)
+    return _Shapes(then, now, *(_all_read(rows) for rows in known))
+
+
+def _all_read(known: FloatArray) -> FloatArray:
+    """Reference places that were heard; a ring that could not be read is taken as usual."""
+    known = known[np.isfinite(known[:, :-1]).all(axis=1)]
+    read = known[np.isfinite(known[:, -1]), -1]
+    known[:, -1] = np.where(np.isfinite(known[:, -1]), known[:, -1], np.median(read) if len(read) else 0.0)
+    return known
 
 
 def _matched(
@@ -368,7 +377,7 @@ def _matched(
             f"{int(marked.sum())} reference stations that were tapped both times",
         )
     counts = [len(rows) for rows in (shape.known_then, shape.known_now)]
-    anew = earlier.reference_sha256 != later.reference_sha256
+    anew = not np.array_equal(earlier.reference_bands_db, later.reference_bands_db, equal_nan=True)
     if min(counts) >= _LEAST and anew:
         (one, spread_one), (two, spread_two) = map(location_scale, (shape.known_then, shape.known_now))
         return (
