@@ -93,8 +93,6 @@ def draw_changes(found: Compared) -> dict[str, bytes]:
     )
     foot = [f"{one.station} {one.change}: {one.reason}" for one in surest[:_MOST]]
     foot += [f"and {len(surest) - _MOST} more, see changes.csv"] if len(surest) > _MOST else []
-    if found.although:
-        foot.insert(0, f"COMPARED ANYWAY, ALTHOUGH {'; '.join(found.although)}")
     foot += [
         "A change is one of sound, beyond what the same station differs by from one visit to the next; "
         "unchanged means that no sure change was heard, not that there is none."
