@@ -206,6 +206,7 @@ def load_sounded(path: str | os.PathLike[str]) -> Sounded:
             areas=areas,
             reference_bands_db=bands_db,
             reference_ring_db=ring_db,
+            anyway=bool(log.body.get("stated", {}).get("anyway", False)),
         )
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise LogError(
@@ -338,6 +339,11 @@ def compare_logs(
             f"{later.log.panel}: the two visits do not compare: {'; '.join(reasons)}",
             hint="correct what was stated, or use --anyway, which marks every line",
         )
+    cautions += [
+        f"the log of the {visit} visit was itself judged anyway: see why in its notes"
+        for visit, side in (("earlier", earlier), ("later", later))
+        if side.anyway
+    ]
     if shared:
         cautions.append("both logs are of the same recording: this is no second visit")
     settings = _judging(later)

@@ -64,7 +64,8 @@ class Sounded:
     """One panel as it was sounded on one visit.
 
     ``reference_bands_db`` (places, bands) and ``reference_ring_db`` (places,) are how its known-good places
-    sounded, with no rows where there were none or the log does not hold them.
+    sounded, with no rows where there were none or the log does not hold them. ``anyway``: its log was judged
+    although something spoke against it.
     """
 
     log: Earlier
@@ -74,6 +75,7 @@ class Sounded:
     areas: tuple[Extent, ...]
     reference_bands_db: FloatArray
     reference_ring_db: FloatArray
+    anyway: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,6 +213,7 @@ def changes(
     step, doubt, matched_on = _matched(earlier, later, shape, raw, good, then, now)
     difference = _bounded(raw - step)
     chance = _chance_if_unchanged(difference, told, good, doubt, new_scorer, settings)
+    usual = location_scale(difference[good])[1]
     kinds_then = ["structure" if v == "at structure" else "" for v in earlier.log.verdicts]
     kinds_now = [
         "repaired" if within else "structure" if v == "at structure" else ""
@@ -240,6 +243,8 @@ def changes(
         else _judged(
             _station(earlier, later, int(partner[k]), k, scores),
             difference[row_of[k]],
+            (raw - step)[row_of[k]],
+            usual,
             float(chance[row_of[k]]),
             float(sure[row_of[k]]),
             settings.confidence,
@@ -539,17 +544,23 @@ def _station(
 
 
 def _judged(
-    one: StationChange, difference: FloatArray, chance: float, sure: float, limit: float
+    one: StationChange,
+    difference: FloatArray,
+    heard: FloatArray,
+    usual: FloatArray,
+    chance: float,
+    sure: float,
+    limit: float,
 ) -> StationChange:
-    """What became of a station that was heard on both visits."""
+    """What became of a station that was heard on both visits; its reason tells the step as it was heard."""
     if math.isnan(chance):
         return one
     was, is_now = one.earlier_verdict == "suspect", one.later_verdict == "suspect"
-    n = int(np.argmax(np.abs(difference)))
-    side = "up" if difference[n] > 0 else "down"
+    n = int(np.argmax(np.abs(difference) / np.maximum(usual, 0.1)))
     numbers = (
-        f"{_feature(n, len(difference))} {abs(difference[n]):.1f} dB {side}; score {one.earlier_score:.1f} "
-        f"then, {one.later_score:.1f} now; {_share(chance)} unchanged stations would differ this much"
+        f"{_feature(n, len(difference))} {abs(heard[n]):.1f} dB {'up' if heard[n] > 0 else 'down'} "
+        f"(unchanged ones ± {usual[n]:.1f} dB); score {one.earlier_score:.1f} then, {one.later_score:.1f} "
+        f"now; {_share(chance)} unchanged stations would differ this much"
     )
     one = replace(one, chance_if_unchanged=chance, confidence=sure)
     if not sure >= limit:

@@ -283,6 +283,12 @@ def test_another_recorder_is_a_caution(visits, tmp_path):
     assert any(c.startswith("another recorder: phone") for c in compare_logs(visits / "then", later).cautions)
 
 
+def test_a_log_that_was_judged_anyway_is_a_caution(visits, tmp_path):
+    later = edited(visits / "now", tmp_path, lambda body: body["stated"].update(anyway=True))
+    said = "the log of the later visit was itself judged anyway: see why in its notes"
+    assert said in compare_logs(visits / "then", later).cautions
+
+
 def test_a_station_of_another_label_is_found_by_its_place_and_one_left_out_is_said(visits, tmp_path):
     def relabelled(body):
         for row in (*body["points"], *body["taps"], *body["panel"]["stations"]):
