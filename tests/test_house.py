@@ -37,7 +37,7 @@ MAY_IMPORT = {
     "settings": {"types", "errors"},
     "pipeline": BASE,
     "model": BASE | {"pipeline"},
-    "survey": BASE,
+    "survey": BASE | {"pipeline"},
     "physics": BASE,
     "evaluation": BASE,
     "edges": BELOW,

@@ -38,6 +38,8 @@ COMMANDS = {
     "points": ("taptone.cli.points:points", "Join what was heard, read and seen, station by station."),
     "look-next": ("taptone.cli.look_next:look_next", "Ask what to look at next, where something differs."),
     "head": ("taptone.cli.head:head", "Give the pressure of sea water at a depth."),
+    "compare": ("taptone.cli.compare:compare", "Tell what changed on a panel since an earlier visit."),
+    "agree": ("taptone.cli.agree:agree", "Tell how far two people, or ear and program, agree."),
     "settings": ("taptone.cli.settings:settings", "List every setting with its default, unit and limits."),
     "export": ("taptone.cli.export:export", "Write everything a survey holds as CSV and JSON."),
     "schema": ("taptone.cli.schema:schema", "Print the JSON Schema of panel files or of logs."),

@@ -15,7 +15,7 @@ import math
 import textwrap
 import warnings
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from operator import attrgetter
@@ -35,9 +35,9 @@ from taptone.pipeline.judge import rarity, sureness
 from taptone.pipeline.later import WAS_SUSPECT, say_beside
 from taptone.survey.lengths import INCH_M, as_length, in_units
 from taptone.survey.qualify import between_stations_mm
-from taptone.types import Panel, Point, Result, Structure
+from taptone.types import Area, Panel, Point, Result, Structure
 
-__all__ = ["draw_map", "repeatable_style"]
+__all__ = ["draw_map", "draw_signs", "repeatable_style"]
 
 _PAGE_IN = (7.3, 10.7)  # A4 without its margins
 _DPI = 200
@@ -93,13 +93,83 @@ def draw_map(result: Result, units: str = "m") -> dict[str, bytes]:
     >>> sorted(draw_map(nothing))
     ['map.png', 'map.svg']
     """
+    return _saved(lambda: _figure(result, units), "map")
+
+
+def draw_signs(
+    panel: Panel,
+    placed: Sequence[tuple[str, str, float, float]],
+    signs: Mapping[str, tuple[str, float, Mapping[str, Any]]],
+    *,
+    spoken: Collection[str] = (),
+    title: str,
+    under: Sequence[str],
+    foot: Sequence[str],
+    stem: str,
+) -> dict[str, bytes]:
+    """Draw a panel with a sign at each place, laid out as the map of an analysis is.
+
+    Parameters
+    ----------
+    panel : Panel
+        Its outline, datum and structure are drawn.
+    placed : sequence of (str, str, float, float)
+        Name of a sign, label, x and y in metres.
+    signs : mapping of str to (str, float, mapping)
+        By name, in the order of the legend: matplotlib's marker, its share of the room, its look.
+    spoken : collection of str, optional
+        Signs whose name is written above the label too.
+    title : str
+        In one line.
+    under, foot : sequence of str
+        Lines above and below the map.
+    stem : str
+        Of the file names.
+
+    Returns
+    -------
+    dict of str to bytes
+        SVG and PNG (200 dots an inch), the same bytes on every run.
+
+    Examples
+    --------
+    >>> square = ((0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0))
+    >>> deck = Panel("deck", "centre", "outside", "solid", "stem", square, ())
+    >>> sign = {"new": ("^", 1.0, {"mfc": "black"})}
+    >>> sorted(draw_signs(deck, [("new", "B3", 0.3, 0.2)], sign, title="", under=(), foot=(), stem="changes"))
+    ['changes.png', 'changes.svg']
+    """
+    marks = [_Mark(name, label, x, y) for name, label, x, y in placed]
+    count = Counter(mark.verdict for mark in marks)
+    legend: list[_Entry] = [
+        (_sign_of(*sign), f"{name} ({count[name]})") for name, sign in signs.items() if count[name]
+    ]
+    legend += _structure_legend(panel)
+
+    def draw(canvas: _Canvas) -> None:
+        _draw_panel(canvas, panel, ())
+        for name, (shape, share, look) in signs.items():
+            here = [mark for mark in marks if mark.verdict == name]
+            style: dict[str, Any] = {"ls": "none", "marker": shape, "ms": share * canvas.mark_pt, **look}
+            gid = name.replace(",", "").replace(" ", "-")
+            if here:
+                canvas.axes.plot(
+                    [m.x for m in here], [m.y for m in here], zorder=5, clip_on=False, gid=gid, **style
+                )
+        canvas.keep_clear(marks)
+        _label(canvas, marks, [m for m in marks if m.verdict in spoken], lambda mark: mark.verdict)
+
+    return _saved(lambda: _page(_Sheet(title, under, marks, draw, legend, foot, panel)), stem)
+
+
+def _saved(make: Callable[[], Figure], stem: str) -> dict[str, bytes]:
     files = {}
     with repeatable_style():
-        figure = _figure(result, units)
+        figure = make()
         for kind, metadata in (("svg", {"Date": None, "Creator": "taptone"}), ("png", {"Software": None})):
             file = io.BytesIO()
             figure.savefig(file, format=kind, dpi=_DPI, metadata=metadata)
-            files[f"map.{kind}"] = file.getvalue()
+            files[f"{stem}.{kind}"] = file.getvalue()
     return files
 
 
@@ -140,23 +210,60 @@ class _Mark:
     was_suspect: bool = False  # until structure was declared after tapping
 
 
+@dataclass(frozen=True, slots=True)
+class _Sheet:
+    """What stands on a page: words above and below the map, the marks on it, and what is drawn under them."""
+
+    title: str
+    under: Sequence[str]
+    marks: Sequence[_Mark]
+    draw: Callable[[_Canvas], object]
+    legend: Sequence[_Entry]
+    foot: Sequence[str]
+    panel: Panel | None
+    units: str = "m"
+
+
 def _figure(result: Result, units: str) -> Figure:
-    """Lay out the page and fill it from top to bottom."""
+    """Lay out the map of one analysis."""
     panel = result.panel
     marks = _stations(panel, result.points) if panel else _along_time(result)
+
+    def draw(canvas: _Canvas) -> None:
+        if panel:
+            _draw_panel(canvas, panel, result.areas, units)
+        else:
+            _draw_lanes(canvas, marks, result)
+        _draw_marks(canvas, marks)
+
+    return _page(
+        _Sheet(
+            _title(result),
+            _under(result, marks, units),
+            marks,
+            draw,
+            _legend(result, marks),
+            [*_suspects(result.points), *(in_units(line, units) for line in _footing(result))],
+            panel,
+            units,
+        )
+    )
+
+
+def _page(sheet: _Sheet) -> Figure:
+    """Fill a page from top to bottom."""
+    panel, marks = sheet.panel, sheet.marks
     box = _bounds(panel, marks) if panel else _strip_bounds(marks)
     across, up = box[2] - box[0], box[3] - box[1]
     wide = not panel or across > 1.3 * up
     width_in, most_in = (_PAGE_IN[1], _PAGE_IN[0]) if wide else _PAGE_IN
     usable_in = width_in - 2 * _SIDE_IN
 
-    title = _wrapped(_title(result), 12, usable_in, most=3)
-    under = [line for text in _under(result, marks, units) for line in _wrapped(text, 8, usable_in, most=3)]
-    legend = _legend(result, marks)
+    title = _wrapped(sheet.title, 12, usable_in, most=3)
+    under = [line for text in sheet.under for line in _wrapped(text, 8, usable_in, most=3)]
     columns = 4 if wide else 3
-    rows = math.ceil(len(legend) / columns)
-    foot = [*_suspects(result.points), *(in_units(line, units) for line in _footing(result))]
-    listed = [line for text in foot for line in _wrapped(text, 7.5, usable_in, most=2)]
+    rows = math.ceil(len(sheet.legend) / columns)
+    listed = [line for text in sheet.foot for line in _wrapped(text, 7.5, usable_in, most=2)]
 
     head_in = 0.1 + (len(title) * 12 + len(under) * 8) * _LINE / 72 + 0.1
     foot_in = _TICKS_IN + 0.35 + rows * 0.2 + 0.1 + len(listed) * 7.5 * _LINE / 72 + 0.1
@@ -173,18 +280,13 @@ def _figure(result: Result, units: str) -> Figure:
     left, bottom = _SIDE_IN + _LEFT_IN + (usable_in - _LEFT_IN - map_in[0]) / 2, foot_in
     place = (left / width_in, bottom / height_in, map_in[0] / width_in, map_in[1] / height_in)
     axes = figure.add_axes(place, xlim=(box[0], box[2]), ylim=(box[1], box[3]))
-    canvas = _Canvas(axes, (map_in[0] / across, map_in[1] / up), _room_in(marks, map_in, across, up))
-    if panel:
-        _draw_panel(canvas, panel, result, units)
-    else:
-        _draw_lanes(canvas, marks, result)
-    _draw_marks(canvas, marks)
+    sheet.draw(_Canvas(axes, (map_in[0] / across, map_in[1] / up), _room_in(marks, map_in, across, up)))
 
     below = bottom - _TICKS_IN
     if panel:
-        _scale_bar(page, left, below - 0.1, map_in, across, units)
+        _scale_bar(page, left, below - 0.1, map_in, across, sheet.units)
     below -= 0.35
-    for n, (draw, text) in enumerate(legend):
+    for n, (draw, text) in enumerate(sheet.legend):
         x = _SIDE_IN + (n % columns) * usable_in / columns
         y = below - 0.1 - (n // columns) * 0.2
         draw(page, x + 0.15, y)
@@ -449,7 +551,7 @@ def _renderer() -> Any:
 # -- the map -------------------------------------------------------------------------------------------
 
 
-def _draw_panel(canvas: _Canvas, panel: Panel, result: Result, units: str) -> None:
+def _draw_panel(canvas: _Canvas, panel: Panel, areas: Iterable[Area], units: str = "m") -> None:
     """Draw what was declared, and the areas."""
     axes = canvas.axes
     shown = "feet and inches" if units == "ft-in" else "m"
@@ -478,7 +580,7 @@ def _draw_panel(canvas: _Canvas, panel: Panel, result: Result, units: str) -> No
     hatches = _hatches(panel)
     for structure in panel.structures:
         _draw_structure(axes, structure, hatches[structure.kind])
-    for area in result.areas:
+    for area in areas:
         for ring, dashes in ((area.at_least, "-"), (area.at_most, "--")):
             if len(ring) > 2:
                 axes.add_patch(Polygon(ring, fill=False, ec="black", lw=0.9, ls=dashes, zorder=4))
@@ -546,15 +648,21 @@ def _draw_marks(canvas: _Canvas, marks: Sequence[_Mark]) -> None:
 
     canvas.keep_clear(marks)
     suspects = [mark for mark in marks if mark.verdict == "suspect" or mark.was_suspect]
+    _label(canvas, marks, suspects, lambda mark: "was suspect" if mark.was_suspect else "suspect")
+
+
+def _label(
+    canvas: _Canvas, marks: Sequence[_Mark], first: Sequence[_Mark], word: Callable[[_Mark], str]
+) -> None:
+    """Write the labels that find room, those of some marks first, bold and with a word."""
     above, size = canvas.mark_pt / 2 + 0.8, canvas.text_pt
-    for mark in suspects:
+    for mark in first:
         canvas.text(mark.x, mark.y, mark.label, above, size, weight="bold")
-    for mark in suspects:
+    for mark in first:
         higher = above + (_LETTER * size if mark.label else 0.0)
-        word = "was suspect" if mark.was_suspect else "suspect"
-        canvas.text(mark.x, mark.y, word, higher, size, weight="bold")
+        canvas.text(mark.x, mark.y, word(mark), higher, size, weight="bold")
     for mark in marks if len(marks) <= _MOST_LABELLED else _outermost(marks):
-        if mark not in suspects:
+        if mark not in first:
             canvas.text(mark.x, mark.y, mark.label, above, 0.85 * size, color="0.35")
 
 
@@ -632,13 +740,7 @@ def _legend(result: Result, marks: Sequence[_Mark]) -> list[_Entry]:
                 lowest = _sign(verdict, {"mfc": tone(scores[0])})
                 entries.append((lowest, f"suspect, lowest score {scores[0]:.1f}"))
     if result.panel:
-        for kind, hatch in _hatches(result.panel).items():
-            line = all(s.width_m <= 0 and not s.outline for s in result.panel.structures if s.kind == kind)
-            drawn = _stroke("-.", "0.45") if line else _box(hatch)
-            late = all(s.declared_after_tapping for s in result.panel.structures if s.kind == kind)
-            entries.append((drawn, f"{kind} (declared{' after tapping' if late else ''})"))
-        if result.panel.cutouts:
-            entries.append((_stroke(":", "0.45"), "cut-out, nothing tapped there"))
+        entries += _structure_legend(result.panel)
         if any(len(area.at_least) > 2 for area in result.areas):
             entries.append((_stroke("-", "black"), "suspect area, at least"))
         if any(len(area.at_most) > 2 for area in result.areas):
@@ -646,9 +748,25 @@ def _legend(result: Result, marks: Sequence[_Mark]) -> list[_Entry]:
     return entries
 
 
+def _structure_legend(panel: Panel) -> list[_Entry]:
+    entries: list[_Entry] = []
+    for kind, hatch in _hatches(panel).items():
+        line = all(s.width_m <= 0 and not s.outline for s in panel.structures if s.kind == kind)
+        drawn = _stroke("-.", "0.45") if line else _box(hatch)
+        late = all(s.declared_after_tapping for s in panel.structures if s.kind == kind)
+        entries.append((drawn, f"{kind} (declared{' after tapping' if late else ''})"))
+    if panel.cutouts:
+        entries.append((_stroke(":", "0.45"), "cut-out, nothing tapped there"))
+    return entries
+
+
 def _sign(verdict: str, fill: dict[str, Any]) -> Callable[[Axes, float, float], object]:
     shape, share, style = _SHAPES.get(verdict, _SHAPES["not assessed"])
-    return lambda page, x, y: page.plot([x], [y], ls="none", marker=shape, ms=share * 8, **style, **fill)
+    return _sign_of(shape, share, {**style, **fill})
+
+
+def _sign_of(shape: str, share: float, look: Mapping[str, Any]) -> Callable[[Axes, float, float], object]:
+    return lambda page, x, y: page.plot([x], [y], ls="none", marker=shape, ms=share * 8, **look)
 
 
 def _stroke(dashes: str, color: str) -> Callable[[Axes, float, float], object]:

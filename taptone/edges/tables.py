@@ -25,7 +25,7 @@ from taptone.edges.keeping import put_files
 from taptone.errors import OutputError
 from taptone.types import BAND_NAMES_HZ, MEASURE_NAMES, Point, Result
 
-__all__ = ["DECIMALS", "POINT_COLUMNS", "TAP_COLUMNS", "may_write", "write_result"]
+__all__ = ["DECIMALS", "POINT_COLUMNS", "TAP_COLUMNS", "may_write", "write_files", "write_result"]
 
 #: Decimals of a value by the end of its name. ``confidence`` is rounded down, so that it reaches neither the
 #: limit of a verdict nor certainty by rounding; ``chance_if_good`` keeps three significant digits instead.
@@ -134,6 +134,54 @@ def write_result(result: Result, out: Path, *, pictures: Mapping[str, bytes]) ->
     return put_files(Path(out), files | dict(pictures))
 
 
+def write_files(
+    out: Path,
+    *,
+    tables: Mapping[str, Sequence[Mapping[str, Any]]] = {},
+    documents: Mapping[str, Any] = {},
+    pictures: Mapping[str, bytes] = {},
+) -> tuple[Path, ...]:
+    r"""Write tables, documents and pictures into a folder, all or nothing, rounded as a log is.
+
+    Parameters
+    ----------
+    out : Path
+        The folder; made if missing. A file of an earlier run that differs is set beside.
+    tables : mapping of str to sequence of mapping, optional
+        Rows by the name of a CSV file; all of one file have the same keys. One without rows is not written.
+    documents : mapping of str to object, optional
+        Values by the name of a JSON file; rows in lists of mappings are rounded by their keys.
+    pictures : mapping of str to bytes, optional
+        Pictures by file name.
+
+    Returns
+    -------
+    tuple of Path
+        What was written, in this order, and what was set beside.
+
+    Raises
+    ------
+    OutputError
+        If the folder cannot be made or written to. Nothing has changed then.
+
+    Examples
+    --------
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     [path] = write_files(Path(folder), tables={"a.csv": [{"x_m": 0.12345}]})
+    ...     path.read_text()
+    'x_m\n0.1235\n'
+    """
+    files: dict[str, bytes] = {}
+    for name, rows in tables.items():
+        if rows:
+            text = _table(list(rows[0]), [_rounded(row) for row in rows])
+            files[name] = text.encode("utf-8", "backslashreplace")
+    for name, body in documents.items():
+        text = json.dumps(_rounded_deep(_plain(body)), ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+        files[name] = text.encode("utf-8", "backslashreplace")
+    return _put(Path(out), files | dict(pictures))
+
+
 # -- rows ----------------------------------------------------------------------------------------------
 
 
@@ -195,13 +243,22 @@ def _rounded(row: Mapping[str, Any]) -> dict[str, Any]:
     return {name: _round(name, _plain(value)) for name, value in row.items()}
 
 
+def _rounded_deep(value: Any, name: str = "") -> Any:
+    """Return a document with every number rounded by the key it stands under."""
+    if isinstance(value, dict):
+        return {key: _rounded_deep(item, key) for key, item in value.items()}
+    if isinstance(value, list):
+        return [_rounded_deep(item, name) for item in value]
+    return _round(name, value)
+
+
 def _round(name: str, value: Any) -> Any:
     """Round a number, or the numbers in a list."""
     if isinstance(value, list):
         return [_round(name, item) for item in value]
     if not isinstance(value, float):
         return value
-    if name == "chance_if_good":
+    if name.startswith("chance_if_"):
         return float(f"{value:.3g}")
     end = next((end for end in DECIMALS if name.endswith(end)), None)
     if end is None:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from taptone.errors import SoundError
 from taptone.pipeline import pick
 from taptone.pipeline.apart import far_apart, least_different, say_apart
-from taptone.pipeline.compare import Comparison, compare, shapes
+from taptone.pipeline.compare import Comparison, compare, in_one_band, with_ring
 from taptone.pipeline.decay import Room
 from taptone.pipeline.detect import offset
 from taptone.pipeline.drift import MEASURES, Visit, drift_of, in_doubt, say_drift
@@ -505,7 +505,7 @@ def _judged(
     if marked and relative_to == _ALONE:
         least = settings.judge.least_places
         notes.append(f"{marked} stations marked as reference are not compared with: {least} heard are needed")
-    shape, known_shape = _with_ring(*_in_one_band(bands, known), ring_db, known_ring_db)
+    shape, known_shape = with_ring(*in_one_band(bands, known), ring_db, known_ring_db)
     able = np.isfinite(bands).any(axis=1)
     least = settings.judge.least_places
     if known_shape is None and not refused and able.sum() < least:
@@ -527,7 +527,7 @@ def _judged(
     apart, usual_db = far_apart(spread_db)
     if apart:
         fewer = [
-            _with_ring(*_in_one_band(rows, known, shape.shape[1] - 1), ring, known_ring_db)[0]
+            with_ring(*in_one_band(rows, known, shape.shape[1] - 1), ring, known_ring_db)[0]
             for rows, ring in _without_one(taps, places, apart, bands, ring_db)
         ]
         compared = least_different(compared, [against(rows) for rows in fewer], apart)
@@ -708,7 +708,7 @@ def _facing(
             ["no panel file: which station faces which is not known; the other side is not used"],
         )
     facing = match(xy_m, mirror.xy_m, spacing(panel) / 2)
-    shape, there = _with_ring(*_in_one_band(bands, mirror.bands_db), ring_db, mirror.ring_db)
+    shape, there = with_ring(*in_one_band(bands, mirror.bands_db), ring_db, mirror.ring_db)
     if there is None:
         return None, facing, []
     there[~np.asarray(np.isfinite(mirror.bands_db).any(axis=1))] = np.nan
@@ -805,37 +805,6 @@ def _known(
     return None, np.zeros(0), _ALONE
 
 
-def _in_one_band(
-    bands: FloatArray, known: FloatArray | None, features: int | None = None
-) -> tuple[FloatArray, FloatArray | None]:
-    """Shapes of both over the bands that both recordings hold, or over the first so many."""
-    nobody = ~np.isfinite(bands).any(axis=0)
-    if known is not None:
-        nobody |= ~np.isfinite(known).any(axis=0)
-        known = np.where(nobody, np.nan, known)
-    bands = np.where(nobody, np.nan, bands)
-    if not np.isfinite(bands).any():
-        return np.full((len(bands), 1), np.nan), None if known is None else np.zeros((len(known), 1))
-    both = shapes(bands if known is None else np.concatenate([bands, known]), features)
-    shape = both[: len(bands)].copy()
-    shape[~np.isfinite(bands).any(axis=1)] = np.nan
-    return shape, None if known is None else both[len(bands) :]
-
-
-def _with_ring(
-    shape: FloatArray, known: FloatArray | None, ring_db: FloatArray, known_ring_db: FloatArray
-) -> tuple[FloatArray, FloatArray | None]:
-    """The ring as one more feature; a place whose ring could not be read is taken as usual."""
-    usual = known_ring_db if known is not None else ring_db
-    usual_db = float(np.median(usual[np.isfinite(usual)])) if np.isfinite(usual).any() else 0.0
-    if not (np.isfinite(usual).any() and np.isfinite(ring_db).any()):
-        ring_db, known_ring_db = np.full(len(shape), usual_db), np.full(len(known_ring_db), usual_db)
-    shape = np.column_stack([shape, np.where(np.isfinite(shape).any(axis=1), ring_db, np.nan)])
-    if known is None:
-        return shape, None
-    return shape, np.column_stack([known, np.where(np.isfinite(known_ring_db), known_ring_db, usual_db)])
-
-
 def _reference_medians(reference: Reference | None) -> tuple[float, float]:
     if reference is None:
         return math.nan, math.nan
@@ -856,4 +825,7 @@ def _of(reference: Reference | None) -> dict[str, object]:
         "sha256": reference.sha256,
         "version": reference.version,
         "settings": dict(reference.settings),
+        # how they sound, so that a later survey can be matched to this one by this log alone
+        "bands_db": np.round(reference.bands_db, 2),
+        "ring_db": np.round([row["ring_db"] for row in reference.measures], 2),
     }

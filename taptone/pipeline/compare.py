@@ -23,7 +23,16 @@ from taptone.pipeline.robust import location_scale
 from taptone.settings import JudgeSettings
 from taptone.types import BAND_CENTRES_HZ, BAND_NAMES_HZ, FloatArray, Scorer
 
-__all__ = ["Comparison", "band_name_hz", "compare", "crisper", "shapes", "softened"]
+__all__ = [
+    "Comparison",
+    "band_name_hz",
+    "compare",
+    "crisper",
+    "in_one_band",
+    "shapes",
+    "softened",
+    "with_ring",
+]
 
 _LOWEST_BAND = 3  # 200 Hz
 _NODE = 0.1  # of the expected energy of a band: what a node leaves is not told from less
@@ -139,6 +148,88 @@ def crisper(features: int) -> FloatArray:
     array([-1.,  0.,  1.])
     """
     return np.linspace(-1.0, 1.0, features) if features > 1 else np.ones(1)
+
+
+def in_one_band(
+    bands_db: FloatArray, known_db: FloatArray | None, features: int | None = None
+) -> tuple[FloatArray, FloatArray | None]:
+    """Shapes of two sets over the bands that both hold, or over the first so many of them.
+
+    Parameters
+    ----------
+    bands_db : ndarray, shape (n, bands)
+        As for :func:`shapes`; a row of ``nan`` where there was no sound.
+    known_db : ndarray, shape (m, bands), or None
+        What they are held against.
+    features : int, optional
+        As for :func:`shapes`.
+
+    Returns
+    -------
+    shape : ndarray, shape (n, features)
+        A row of ``nan`` where there was no sound.
+    known : ndarray, shape (m, features), or None
+        In the same bands.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> wide, narrow = np.full((1, 23), -20.0), np.full((1, 23), -20.0)
+    >>> narrow[:, 16:] = np.nan
+    >>> [rows.shape for rows in in_one_band(wide, narrow)]
+    [(1, 13), (1, 13)]
+    """
+    nobody = ~np.isfinite(bands_db).any(axis=0)
+    if known_db is not None:
+        nobody |= ~np.isfinite(known_db).any(axis=0)
+        known_db = np.where(nobody, np.nan, known_db)
+    bands_db = np.where(nobody, np.nan, bands_db)
+    if not np.isfinite(bands_db).any():
+        return np.full((len(bands_db), 1), np.nan), None if known_db is None else np.zeros((len(known_db), 1))
+    both = shapes(bands_db if known_db is None else np.concatenate([bands_db, known_db]), features)
+    shape = both[: len(bands_db)].copy()
+    shape[~np.isfinite(bands_db).any(axis=1)] = np.nan
+    return shape, None if known_db is None else both[len(bands_db) :]
+
+
+def with_ring(
+    shape: FloatArray, known: FloatArray | None, ring_db: FloatArray, known_ring_db: FloatArray
+) -> tuple[FloatArray, FloatArray | None]:
+    """The ring as one more feature; a known place whose ring could not be read is taken as usual.
+
+    Parameters
+    ----------
+    shape : ndarray, shape (n, features)
+        From :func:`in_one_band`.
+    known : ndarray, shape (m, features), or None
+        The same.
+    ring_db : ndarray, shape (n,)
+        Late over early energy; ``nan`` where it could not be read.
+    known_ring_db : ndarray, shape (m,)
+        Of what they are held against.
+
+    Returns
+    -------
+    shape : ndarray, shape (n, features + 1)
+        A row of ``nan`` where there was no sound.
+    known : ndarray, shape (m, features + 1), or None
+        No ring is missing.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> with_ring(np.zeros((1, 2)), np.zeros((2, 2)), np.array([-9.0]), np.array([-8.0, np.nan]))[1]
+    array([[ 0.,  0., -8.],
+           [ 0.,  0., -8.]])
+    """
+    usual = known_ring_db if known is not None else ring_db
+    usual_db = float(np.median(usual[np.isfinite(usual)])) if np.isfinite(usual).any() else 0.0
+    if not (np.isfinite(usual).any() and np.isfinite(ring_db).any()):
+        ring_db, known_ring_db = np.full(len(shape), usual_db), np.full(len(known_ring_db), usual_db)
+    shape = np.column_stack([shape, np.where(np.isfinite(shape).any(axis=1), ring_db, np.nan)])
+    if known is None:
+        return shape, None
+    return shape, np.column_stack([known, np.where(np.isfinite(known_ring_db), known_ring_db, usual_db)])
 
 
 def softened(difference: FloatArray) -> FloatArray:

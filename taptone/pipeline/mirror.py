@@ -18,7 +18,7 @@ from taptone.pipeline.judge import rarity
 from taptone.pipeline.robust import location_scale
 from taptone.types import Earlier, FloatArray, Panel, Point, Scorer
 
-__all__ = ["Mirrored", "lowered", "match", "mirrored", "say_mirror"]
+__all__ = ["Mirrored", "lowered", "match", "mirrored", "pair_chance", "say_mirror"]
 
 _LEAST = 8  # pairs of good stations
 _HALF = 0.5  # of what sets a station apart, found on the other side as well
@@ -142,26 +142,64 @@ def mirrored(
     ratio = np.sqrt(np.mean(scale**2) / max(float(np.mean(other_scale**2)), 1e-12))
     there = np.full_like(shape, np.nan)
     there[paired] = (other_shape[mirror[paired]] - other_middle) * ratio
-    scorer = new_scorer().fit((here - there)[both])
-    pair_chance = np.full(len(shape), np.nan)
-    pair_chance[paired] = scorer.chance_if_good(scorer.score_samples((here - there)[paired]))
+    chance = pair_chance(here - there, paired, both, new_scorer)
     suspect = np.array([v == "suspect" for v in other_verdicts], bool)
     facing_chance = np.zeros(len(shape))
     facing_chance[paired] = np.where(suspect, 0.0, other_chance)[mirror[paired]]
-    lower = lowered(chance_if_good, pair_chance, facing_chance)
+    lower = lowered(chance_if_good, chance, facing_chance)
     share = np.full(len(shape), np.nan)
     share[paired] = (here[paired] * there[paired]).sum(axis=1) / np.maximum(
         (here[paired] ** 2).sum(axis=1), 1e-12
     )
     return Mirrored(
         lower,
-        pair_chance,
+        chance,
         facing_chance,
         lower < chance_if_good,
         share,
         np.nan_to_num(share, nan=0.0) >= _HALF,
         int(paired.sum()),
     )
+
+
+def pair_chance(
+    difference: FloatArray,
+    asked: NDArray[np.bool_],
+    good: NDArray[np.bool_],
+    new_scorer: Callable[[], Scorer],
+) -> FloatArray:
+    """Share of good pairs that differ at least as much as each pair asked.
+
+    Parameters
+    ----------
+    difference : ndarray, shape (stations, features)
+        One of a pair less the other.
+    asked : ndarray of bool, shape (stations,)
+        Pairs whose chance is wanted.
+    good : ndarray of bool, shape (stations,)
+        Pairs to learn from; at least 2.
+    new_scorer : callable
+        Makes an unfitted model.
+
+    Returns
+    -------
+    ndarray, shape (stations,)
+        ``nan`` where not asked.
+
+    Examples
+    --------
+    >>> from taptone.model.baseline import Baseline
+    >>> difference = np.random.default_rng(0).normal(size=(30, 2))
+    >>> difference[4] = 9.0
+    >>> good = np.arange(30) > 9
+    >>> pair_chance(difference, ~good, good, Baseline)[[3, 4, 20]].round(3)
+    array([0.347, 0.007,   nan])
+    """
+    scorer = new_scorer().fit(difference[good])
+    chance = np.full(len(difference), np.nan)
+    if asked.any():
+        chance[asked] = scorer.chance_if_good(scorer.score_samples(difference[asked]))
+    return chance
 
 
 def lowered(chance_if_good: FloatArray, pair_chance: FloatArray, facing_chance: FloatArray) -> FloatArray:
