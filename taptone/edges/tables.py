@@ -166,6 +166,7 @@ def write_files(
 
     Examples
     --------
+    >>> import tempfile
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     [path] = write_files(Path(folder), tables={"a.csv": [{"x_m": 0.12345}]})
     ...     path.read_text()
@@ -174,12 +175,12 @@ def write_files(
     files: dict[str, bytes] = {}
     for name, rows in tables.items():
         if rows:
-            text = _table(list(rows[0]), [_rounded(row) for row in rows])
+            text = table(list(rows[0]), [_rounded(row) for row in rows])
             files[name] = text.encode("utf-8", "backslashreplace")
     for name, body in documents.items():
         text = json.dumps(_rounded_deep(_plain(body)), ensure_ascii=False, indent=1, allow_nan=False) + "\n"
         files[name] = text.encode("utf-8", "backslashreplace")
-    return _put(Path(out), files | dict(pictures))
+    return put_files(Path(out), files | dict(pictures))
 
 
 # -- rows ----------------------------------------------------------------------------------------------
