@@ -34,7 +34,7 @@ def panel_schema() -> dict[str, Any]:
     Examples
     --------
     >>> panel_schema()["title"], sorted(panel_schema()["$defs"])[:2]
-    ('taptone panel', ['feet', 'feet_declared'])
+    ('taptone panel', ['feet', 'feet_cutout'])
     """
     plain = panel_model().model_json_schema()
     parts = {name.strip("_").lower(): part for name, part in plain.pop("$defs").items()}
