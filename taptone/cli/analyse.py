@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from rich.text import Text
 
     from taptone.settings import Settings
-    from taptone.types import Drift, Result, Sound
+    from taptone.types import Area, Drift, Result, Sound
 
 #: Said after every analysis, in plain words.
 CAUTIONS = (
@@ -214,13 +214,13 @@ def _print(result: Result, out: str, *, rejected: bool) -> None:
                 shown = " ".join(labels[:4]) + (f" … {labels[-1]} ({len(labels)})" if len(labels) > 4 else "")
                 table.add_row(_plain(shown), _plain(reason))
         console.print(table)
-    other = "" if result.mirror else "the same place on the other side and "
     for area in result.areas:
-        least, most = _size(area.at_least, area.at_least_m2), _size(area.at_most, area.at_most_m2)
+        console.print(_plain(_extent(area)))
+    if result.areas:
+        other = "" if result.mirror else "the same place on the other side, "
         console.print(
-            f"area {' '.join(area.stations)}: at least {least}, with one spacing round it {most}; the real "
-            f"edge may lie beyond. Next: tap round it at half the spacing, then {other}the inner face; look, "
-            "press, photograph",
+            f"next: taptone next {out} names the taps that close these outlines; then {other}the inner face; "
+            "look, press, photograph",
             markup=False,
         )
     for line in _unmoved(result.drift):
@@ -278,6 +278,16 @@ def _plain(text: str) -> Text:
     from taptone.errors import printable
 
     return Text(printable(text))
+
+
+def _extent(area: Area) -> str:
+    """One area in a line: how far it reaches, where it is, where nothing bounds it."""
+    least, most = _size(area.at_least, area.at_least_m2), _size(area.at_most, area.at_most_m2)
+    parts = [f"at least {least}, best guess {area.best_guess_m2:.3f} m² (cells), at most {most}"]
+    parts += [f"not counted within: {' '.join(area.left_out)}"] if area.left_out else []
+    parts += [f"open: {side}" for side in area.open]
+    parts += [f"to the panel's edge on the {side}" for side in area.at_edge]
+    return f"area {' '.join(area.stations)}: {'; '.join(parts)}; {area.place}"
 
 
 def _size(corners: Sequence[tuple[float, float]], area_m2: float) -> str:

@@ -19,6 +19,7 @@ from taptone.model.baseline import Baseline
 from taptone.pipeline import Judging, analyse
 from taptone.pipeline.compare import crisper
 from taptone.settings import JudgeSettings, Settings, flat
+from taptone.survey.qualify import least_radius_m
 from taptone.types import Earlier, Panel, Reference, Result, Sound
 
 __all__ = ["analyse_sounds"]
@@ -116,6 +117,7 @@ def analyse_sounds(
         rechecks=rechecks,
         mirror=facing,
         refused="" if anyway else "; ".join(against),
+        least_radius_m=least_radius_m(panel.laminate) if panel is not None and panel.laminate else math.nan,
         settings=settings,
         versions=_versions(),
         on_sound=on_sound,
