@@ -35,6 +35,7 @@ COMMANDS = {
     "status": ("taptone.cli.status:status", "Say what of a survey is done, and what is not and why."),
     "history": ("taptone.cli.history:history", "List everything ever added to a survey, and by whom."),
     "correct": ("taptone.cli.history:correct", "Put a corrected row beside an earlier one."),
+    "next": ("taptone.cli.next_:next_", "Say where to tap next to close a suspect area's outline."),
     "settings": ("taptone.cli.settings:settings", "List every setting with its default, unit and limits."),
 }
 

@@ -18,7 +18,17 @@ if TYPE_CHECKING:
     from shapely import Polygon
     from shapely.geometry.base import BaseGeometry
 
-__all__ = ["along", "clipped", "joined", "outline", "reach_cells", "rim_m", "spacing", "together"]
+__all__ = [
+    "along",
+    "clipped",
+    "joined",
+    "outline",
+    "panel_shape",
+    "reach_cells",
+    "rim_m",
+    "spacing",
+    "together",
+]
 
 _Place = tuple[float, float]
 _JOINED = 1.6  # stations nearer than this many spacings belong together: the diagonal counts
@@ -209,7 +219,7 @@ def _area(
 
     spacing_m = spacing(panel)
     reach_m = settings.reach * spacing_m
-    inside = _inside(panel, group, 2 * reach_m)
+    inside = panel_shape(panel, group, 2 * reach_m)
     named = {s.label for s in suspects}
     least, ring, left_out = _least(
         group, [s for s in planned if s.label not in named], planned, settings, reach_m
@@ -258,8 +268,29 @@ def _area(
     )
 
 
-def _inside(panel: Panel, group: Sequence[Station], wide_m: float) -> BaseGeometry:
-    """The panel; where it has no outline, all that could be reached."""
+def panel_shape(panel: Panel, group: Sequence[Station], wide_m: float) -> BaseGeometry:
+    """The panel as a shape; where it has no outline, all that could be reached.
+
+    Parameters
+    ----------
+    panel : Panel
+        With its outline, or without.
+    group : sequence of Station
+        What is reached from.
+    wide_m : float
+        How far.
+
+    Returns
+    -------
+    shapely.Geometry
+        Its bounds in metres.
+
+    Examples
+    --------
+    >>> panel = Panel("deck", "centre", "outside", "foam", "stem", ((0, 0), (1, 0), (1, 1)), ())
+    >>> panel_shape(panel, [], 0.1).area
+    0.5
+    """
     import shapely
 
     if len(panel.outline) > 2:
