@@ -401,8 +401,10 @@ class Area:
     stations in a line); ``best_guess`` is as many as it takes, a ring within another being a hole.
     ``left_out`` names the stations inside ``at_least`` that are not suspect, whose cells its m² leave out;
     ``bounded_by`` the stations without a difference that ``at_most`` reaches to. ``open`` says on which sides
-    none does, ``at_edge`` on which sides the panel ends first. ``rim_m`` is how far beyond a station without
-    a difference loose skin may still reach. ``x_m``, ``y_m`` is the middle, ``place`` how to find it again.
+    none does, ``at_edge`` on which sides the panel ends first. ``doubt_m2`` lies between the suspect stations
+    and the good ones round them, where taps can tell; rim and aim come on top. ``rim_m`` is how far beyond a
+    station without a difference loose skin may still reach. ``x_m``, ``y_m`` is the middle, ``place`` how to
+    find it again.
     """
 
     stations: tuple[str, ...]
@@ -416,15 +418,11 @@ class Area:
     bounded_by: tuple[str, ...] = ()
     open: tuple[str, ...] = ()
     at_edge: tuple[str, ...] = ()
+    doubt_m2: float = math.nan
     rim_m: float = math.nan
     x_m: float = math.nan
     y_m: float = math.nan
     place: str = ""
-
-    @property
-    def doubt_m2(self) -> float:
-        """What may be loose and is not known to be."""
-        return self.at_most_m2 - self.at_least_m2
 
 
 @dataclass(frozen=True, slots=True)

@@ -58,7 +58,7 @@ def _say(known: Known, closed: tuple[Closing, ...]) -> None:
         click.echo(printable(f"panel {known.panel.name}, area {' '.join(area.stations)}: {area.place}"))
         click.echo(
             f"  at least {area.at_least_m2:.3f} m², best guess {area.best_guess_m2:.3f} m² (cells), at most "
-            f"{area.at_most_m2:.3f} m²: {area.doubt_m2:.3f} m² in doubt"
+            f"{area.at_most_m2:.3f} m²; {area.doubt_m2:.3f} m² in doubt between suspect and good stations"
         )
         for side in area.open:
             click.echo(f"  open: {side}")

@@ -14,7 +14,15 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from taptone.pipeline.outline import clipped, joined, outline, panel_shape, reach_cells, spacing
+from taptone.pipeline.outline import (
+    clipped,
+    joined,
+    known_good,
+    outline,
+    panel_shape,
+    reach_cells,
+    spacing,
+)
 from taptone.settings import ExtentSettings
 from taptone.types import Area, Panel, Station
 
@@ -67,7 +75,7 @@ def further(
     barred: Callable[[float, float], bool] = lambda _x, _y: False,
     settings: ExtentSettings = ExtentSettings(),
 ) -> tuple[Closing, ...]:
-    """Say for each area which taps close it, or halve its doubt: what lies between its least and its most.
+    """Say for each area which taps close it, or halve its doubt: what lies between suspect and good.
 
     Parameters
     ----------
@@ -100,7 +108,7 @@ def further(
     >>> found = ["suspect" if s.label == "C3" else "no difference" for s in grid]
     >>> [closing] = further(grid, found, panel)
     >>> [tap.label for tap in closing.taps]
-    ['B3b', 'C3b', 'C2a', 'C3a']
+    ['B3b', 'C3b']
     """
     areas = outline(stations, verdicts, panel, least_radius_m=least_radius_m, settings=settings)
     edge_m = max(edge_m, 2 * settings.aim_m)
@@ -209,7 +217,7 @@ class _Ground:
 def _best(ground: _Ground, wanted: Sequence[Further]) -> tuple[Further, ...]:
     """Choose places one by one, the most telling first, until half of the doubt may be gone.
 
-    A tap tells as much as it would take off the most if it is good, and add to the least if it is suspect,
+    A tap tells as much as it takes off what is in reach if it is good, and adds to the hull if it is suspect,
     each half the time. How the first turn out decides where the next belong, so no more are named than halve
     the doubt if they turn out good. What it tells beside others is hardly more than what it tells alone, so
     that only the first of the queue needs to be looked at again (Minoux 1978, accelerated greedy).
@@ -219,7 +227,7 @@ def _best(ground: _Ground, wanted: Sequence[Further]) -> tuple[Further, ...]:
     heapq.heapify(queue)
     chosen: list[Further] = []
     enough_m2 = told.most_m2 - 0.5 * ground.area.doubt_m2
-    while queue and told.most_m2 > enough_m2:
+    while queue and told.most_m2 > enough_m2 + 1e-9:
         gain, k, seen = heapq.heappop(queue)
         if seen != len(chosen):
             heapq.heappush(queue, (-round(told.by(wanted[k]), 9), k, len(chosen)))
@@ -232,13 +240,14 @@ def _best(ground: _Ground, wanted: Sequence[Further]) -> tuple[Further, ...]:
 
 
 class _Told:
-    """What taps tell of an area: how much less its most would be, how much more its least."""
+    """What taps tell: how much nearer the good stations come, how much further the suspect ones reach."""
 
     def __init__(self, ground: _Ground) -> None:
-        settings = ground.settings
         self.ground = ground
-        self.beyond_m = ground.area.rim_m + settings.aim_m
-        cells = reach_cells(ground.group, ground.good, self.beyond_m, ground.reach_m)
+        suspects = [s for s in ground.judged if ground.verdict[s.label] == "suspect"]
+        kept_out = known_good(ground.group, suspects, ground.good, ground.spacing_m, ground.reach_m)
+        self.free = ground.inside.difference(kept_out)
+        cells = reach_cells(ground.group, ground.good, 0.0, ground.reach_m)
         self.cells: list[Any] = [list(cell.exterior.coords)[:-1] for cell in cells]
         self.places = [(s.x_m, s.y_m) for s in ground.group]
         self.most_m2, self.least_m2 = self._most(self.cells), self._least(self.places)
@@ -264,7 +273,7 @@ class _Told:
             away = math.hypot(dx, dy)
             if _TOUCH_M < away <= self.ground.reach_m:
                 way = (dx / away, dy / away)
-                corners = clipped(corners, way, way[0] * s.x_m + way[1] * s.y_m + away + self.beyond_m)
+                corners = clipped(corners, way, way[0] * s.x_m + way[1] * s.y_m + away)
             out.append(corners)
         return out
 
@@ -272,13 +281,12 @@ class _Told:
         import shapely
 
         whole = shapely.union_all([shapely.Polygon(corners) for corners in cells])
-        return float(shapely.intersection(whole, self.ground.inside).area)
+        return float(shapely.intersection(whole, self.free).area)
 
     def _least(self, places: Sequence[Any]) -> float:
         import shapely
 
-        hull = shapely.MultiPoint(places).convex_hull
-        return float(hull.buffer(-self.ground.settings.aim_m, join_style="mitre").area)
+        return float(shapely.MultiPoint(places).convex_hull.area)
 
 
 # -- labels, and what comes then -------------------------------------------------------------------------

@@ -34,6 +34,7 @@ _Place = tuple[float, float]
 _JOINED = 1.6  # stations nearer than this many spacings belong together: the diagonal counts
 _TOUCH_M = 1e-6
 _GRID_M = 1e-8  # cells that share a side have it in common to the last figure
+_SQUARE = 0.8  # circle through four stations of a grid, in spacings, and some unevenness
 _ARC = 96  # corners of the disc that limits an open side: 0.05 % too little
 _SHORTEST = 1.0  # an open stretch shorter than this many spacings is a corner between good stations
 
@@ -68,7 +69,7 @@ def outline(
         ``at_least``: the convex hull of the stations, drawn in by the error of aim, in m² less the cells of
         stations within it that are not suspect. ``best_guess``: the cells of the stations, which is a guess.
         ``at_most``: from each station out to where the nearest ones without a difference stand, and by rim
-        and aim beyond them, within the panel.
+        and aim beyond them, within the panel; not where such stations alone stand round.
 
     Examples
     --------
@@ -221,9 +222,9 @@ def _area(
     reach_m = settings.reach * spacing_m
     inside = panel_shape(panel, group, 2 * reach_m)
     named = {s.label for s in suspects}
-    least, ring, left_out = _least(
-        group, [s for s in planned if s.label not in named], planned, settings, reach_m
-    )
+    others = [s for s in planned if s.label not in named]
+    least, ring, left_out = _least(group, others, planned, settings.aim_m, reach_m)
+    tapped_loose, _, _ = _least(group, others, planned, 0.0, reach_m)
 
     cells = shapely.union_all([_cell(s, planned, 0.5, 0.0, reach_m) for s in group], grid_size=_GRID_M)
     guess = shapely.intersection(cells, inside)
@@ -231,9 +232,13 @@ def _area(
     if math.isfinite(least_radius_m):
         rim = rim_m(least_radius_m, _half_width(guess))
     beyond_m = rim + settings.aim_m
+    kept_out = known_good(group, suspects, good, spacing_m, reach_m)
     reached = shapely.union_all([*reach_cells(group, good, beyond_m, reach_m), least], grid_size=_GRID_M)
+    reached = reached.difference(kept_out.buffer(-beyond_m, join_style="mitre"))
     most = _one_ring(shapely.intersection(reached, inside), group)
     guess = shapely.intersection(guess, most)
+    facing = shapely.union_all(reach_cells(group, good, 0.0, reach_m), grid_size=_GRID_M)
+    doubt = shapely.intersection(facing.difference(kept_out), inside).difference(tapped_loose)
 
     edge = inside.boundary.buffer(_TOUCH_M)
     far = shapely.MultiPoint([(s.x_m, s.y_m) for s in group]).buffer(
@@ -261,6 +266,7 @@ def _area(
         ),
         open=tuple(f"no good station beyond on the {side}" for side in open_to),
         at_edge=tuple(_sides(most.exterior.intersection(edge), most, spacing_m / 4, axes)),
+        doubt_m2=float(doubt.area),
         rim_m=rim,
         x_m=x_m,
         y_m=y_m,
@@ -302,14 +308,14 @@ def _least(
     group: Sequence[Station],
     others: Sequence[Station],
     planned: Sequence[Station],
-    settings: ExtentSettings,
+    aim_m: float,
     reach_m: float,
 ) -> tuple[BaseGeometry, tuple[_Place, ...], list[Station]]:
     """Hull of the stations drawn in, less the cells of `others` inside it; its ring; which those are."""
     import shapely
 
     hull = shapely.MultiPoint([(s.x_m, s.y_m) for s in group]).convex_hull
-    drawn_in = hull.buffer(-settings.aim_m, join_style="mitre", mitre_limit=100.0)
+    drawn_in = hull.buffer(-aim_m, join_style="mitre", mitre_limit=100.0)
     if drawn_in.area:
         within = [s for s in others if hull.distance(shapely.Point(s.x_m, s.y_m)) < _TOUCH_M]
         blank = shapely.union_all([_cell(s, planned, 0.5, 0.0, reach_m) for s in within])
@@ -318,14 +324,69 @@ def _least(
         ((a, b) for a in group for b in group), key=lambda pair: _away(*pair)
     )  # a lone station, or a line
     long_m = _away(first, last)
-    if long_m <= 2 * settings.aim_m:
+    if long_m <= 2 * aim_m:
         return shapely.Polygon(), ((first.x_m, first.y_m),), []
-    share = settings.aim_m / long_m
+    share = aim_m / long_m
     ends = tuple(
         (a.x_m + share * (b.x_m - a.x_m), a.y_m + share * (b.y_m - a.y_m))
         for a, b in ((first, last), (last, first))
     )
     return shapely.Polygon(), ends, []
+
+
+def known_good(
+    group: Sequence[Station],
+    suspects: Sequence[Station],
+    good: Sequence[Station],
+    spacing_m: float,
+    reach_m: float,
+) -> BaseGeometry:
+    """What good stations alone surround: the Delaunay triangles that no suspect station has a part in.
+
+    Parameters
+    ----------
+    group, suspects, good : sequence of Station
+        Suspect stations of one area, all of them, and those without a difference.
+    spacing_m : float
+        Triangles of stations that stand further apart, with some between that were not tapped, do not count.
+    reach_m : float
+        Only stations this near to the group are looked at.
+
+    Returns
+    -------
+    shapely.Geometry
+        Of four stations in a square none may be suspect, whichever way the square is halved.
+
+    Examples
+    --------
+    >>> grid = [Station(f"{r}{c}", float(c), float(r)) for r in range(2) for c in range(3)]
+    >>> known_good(grid[:1], grid[:1], grid[1:], 1.0, 2.5).bounds
+    (1.0, 0.0, 2.0, 1.0)
+    """
+    import shapely
+
+    near = [s for s in (*suspects, *good) if min(_away(s, q) for q in group) <= reach_m + spacing_m]
+    loose = [s for s in near if s in suspects]
+    triangles = shapely.delaunay_triangles(shapely.MultiPoint([(s.x_m, s.y_m) for s in near]))
+    kept = []
+    for triangle in shapely.get_parts(triangles):
+        middle, radius_m = _circle(*triangle.exterior.coords[:3])
+        if radius_m <= _SQUARE * spacing_m and not any(
+            math.dist((s.x_m, s.y_m), middle) <= 1.02 * radius_m for s in loose
+        ):
+            kept.append(triangle)
+    return shapely.union_all(kept, grid_size=_GRID_M)
+
+
+def _circle(a: Sequence[float], b: Sequence[float], c: Sequence[float]) -> tuple[_Place, float]:
+    """Middle and radius of the circle through three places."""
+    (bx, by), (cx, cy) = ((p[0] - a[0], p[1] - a[1]) for p in (b, c))
+    twice = 2 * (bx * cy - by * cx)
+    if abs(twice) < 1e-15:
+        return (a[0], a[1]), math.inf
+    x = (cy * (bx * bx + by * by) - by * (cx * cx + cy * cy)) / twice
+    y = (bx * (cx * cx + cy * cy) - cx * (bx * bx + by * by)) / twice
+    return (a[0] + x, a[1] + y), math.hypot(x, y)
 
 
 def reach_cells(
