@@ -6,10 +6,10 @@ Run from the project's folder, with the environment that ``scripts/test.py`` mad
     .venv/bin/python benchmarks/extent.py --report --write
 
 Sixty panels with one patch each: round, long, or cut off by the panel's edge, of every build. So that sixty
-panels and all their later taps take minutes, the verdict of a station comes from the law of the loose skin and
-not from sound: it is suspect if the skin where the hammer lands (off its aim) keeps less than some share of
-the stiffness it would have if bonded. That share is drawn for each panel, and is not told to the program; some
-stations get the wrong verdict, and some none. Ten panels more go through sound and all of the program.
+panels and all their later taps take minutes, the verdict of a station comes from the law of the loose skin
+and not from sound: it is suspect if the skin where the hammer lands (off its aim) keeps less than some share
+of the stiffness it would have if bonded. That share is drawn for each panel, and is not told to the program;
+some stations get the wrong verdict, and some none. Ten panels more go through sound and all of the program.
 
 A seed of 90000 and on is for development, one of 720000 and on for the report, looked at once.
 """

@@ -11,7 +11,8 @@ import heapq
 import math
 import re
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 from taptone.pipeline.outline import (
@@ -29,6 +30,7 @@ from taptone.types import Area, Panel, Station
 __all__ = ["Closing", "Further", "further"]
 
 _TOUCH_M = 1e-6
+_AT_ONCE = 4  # named for an area before their outcome is asked for: docs/extent.md
 _NEAR = 0.6  # a station nearer than this many spacings to where one is wanted will do instead
 _GRID = re.compile(r"([A-Z]+)(\d+)")
 _FACES = {"outside": "inside", "inside": "outside"}
@@ -119,7 +121,7 @@ def further(
         ground = _Ground(area, known, verdict, panel, barred, settings)
         gaps = [math.hypot(s.x_m - g.x_m, s.y_m - g.y_m) for s, g in ground.pairs()]
         wanted = {(round(t.x_m, 6), round(t.y_m, 6)): t for t in ground.wanted(edge_m)}
-        taps = _best(ground, list(wanted.values()))
+        taps = _named(_best(ground, list(wanted.values())), known)
         closings.append(Closing(area, not taps, max(gaps, default=math.nan), taps, _then(area, panel, known)))
     return tuple(closings)
 
@@ -162,11 +164,31 @@ class _Ground:
             there = self._unjudged(x_m, y_m, away / 4)
             words = f"half way between {s.label} (suspect) and {g.label} (no difference)"
             if there is not None:
-                yield from self._planned(there, words.replace("half way ", ""))
+                yield from self._planned(there, "between", words.removeprefix("half way "))
             elif self._free(x_m, y_m):
                 yield Further(_between(s, g, self.known), x_m, y_m, "between", words)
+        if self.area.at_edge:
+            yield from self._to_the_edge(edge_m)
         if self.area.open:
             yield from self._beyond()
+
+    def _to_the_edge(self, edge_m: float) -> Iterator[Further]:
+        """Yield places half way to the panel's edge, where no station stands before it."""
+        import shapely
+
+        for s in self.group:
+            here = shapely.Point(s.x_m, s.y_m)
+            for side in shapely.get_parts(_sides_of(self.inside)):
+                away = here.distance(side)
+                foot = side.interpolate(side.project(here))
+                end = Station("", float(foot.x), float(foot.y))
+                others = (q for q in self.judged if q is not s)
+                if not edge_m < away <= self.spacing_m or not joined(s, end, others):
+                    continue
+                x_m, y_m = (s.x_m + end.x_m) / 2, (s.y_m + end.y_m) / 2
+                if self._free(x_m, y_m):
+                    words = f"half way between {s.label} (suspect) and the panel's edge"
+                    yield Further(f"{s.label}-edge", x_m, y_m, "between", words)
 
     def _beyond(self) -> Iterator[Further]:
         """Yield the next stations on sides where nothing bounds the area."""
@@ -178,18 +200,16 @@ class _Ground:
                 there = self._unjudged(x_m, y_m, _NEAR * self.spacing_m)
                 words = f"beyond {s.label} (suspect), where no good station bounds it"
                 if there is not None:
-                    yield from self._planned(there, words)
+                    yield from self._planned(there, "beyond", words)
                 elif self._free(x_m, y_m):
                     yield Further(f"{s.label}{axis}", x_m, y_m, "beyond", words)
 
-    def _planned(self, station: Station, words: str) -> Iterator[Further]:
+    def _planned(self, station: Station, kind: str, words: str) -> Iterator[Further]:
         """Yield a station that is planned but not judged, unless structure keeps it from being judged."""
         said = self.verdict.get(station.label)
         if said == "at structure" or not self._free(station.x_m, station.y_m):
             return
-        kind, state = ("again", "not assessed") if said == "not assessed" else ("beyond", "not tapped yet")
-        if "between" in words:
-            kind = "between" if kind == "beyond" else kind
+        kind, state = ("again", "not assessed") if said == "not assessed" else (kind, "not tapped yet")
         yield Further(station.label, station.x_m, station.y_m, kind, f"{words}: {state}")
 
     def _unjudged(self, x_m: float, y_m: float, within_m: float) -> Station | None:
@@ -218,16 +238,16 @@ def _best(ground: _Ground, wanted: Sequence[Further]) -> tuple[Further, ...]:
     """Choose places one by one, the most telling first, until half of the doubt may be gone.
 
     A tap tells as much as it takes off what is in reach if it is good, and adds to the hull if it is suspect,
-    each half the time. How the first turn out decides where the next belong, so no more are named than halve
-    the doubt if they turn out good. What it tells beside others is hardly more than what it tells alone, so
-    that only the first of the queue needs to be looked at again (Minoux 1978, accelerated greedy).
+    each half the time. How the first turn out decides where the next belong, so no more than four are named,
+    nor more than halve the doubt if they turn out good. What it tells beside others is hardly more than what
+    it tells alone, so that only the first of the queue needs to be looked at again (Minoux 1978).
     """
     told = _Told(ground)
     queue = [(-math.inf, k, -1) for k in range(len(wanted))]
     heapq.heapify(queue)
     chosen: list[Further] = []
     enough_m2 = told.most_m2 - 0.5 * ground.area.doubt_m2
-    while queue and told.most_m2 > enough_m2 + 1e-9:
+    while queue and len(chosen) < _AT_ONCE and told.most_m2 > enough_m2 + 1e-9:
         gain, k, seen = heapq.heappop(queue)
         if seen != len(chosen):
             heapq.heappush(queue, (-round(told.by(wanted[k]), 9), k, len(chosen)))
@@ -289,6 +309,14 @@ class _Told:
         return float(shapely.MultiPoint(places).convex_hull.area)
 
 
+def _sides_of(shape: Any) -> Any:
+    """The straight sides of an outline, one by one."""
+    import shapely
+
+    corners = list(shapely.get_parts(shape)[0].exterior.coords)
+    return shapely.MultiLineString(list(pairwise(corners)))
+
+
 # -- labels, and what comes then -------------------------------------------------------------------------
 
 
@@ -306,6 +334,17 @@ def _between(one: Station, other: Station, known: dict[str, Station]) -> str:
             if label not in known:
                 return label
     return _unused(f"{one.label}-{other.label}", known)
+
+
+def _named(taps: Sequence[Further], known: dict[str, Station]) -> tuple[Further, ...]:
+    """The same taps, no two of one label."""
+    taken: dict[str, Station] = dict(known)
+    out = []
+    for tap in taps:
+        own = tap.label if tap.label in known else _unused(tap.label, taken)
+        taken[own] = Station(own, tap.x_m, tap.y_m)
+        out.append(replace(tap, label=own))
+    return tuple(out)
 
 
 def _number(letters: str) -> int:

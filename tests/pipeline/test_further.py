@@ -95,6 +95,16 @@ def test_an_open_side_comes_first():
     assert (bare.taps[0].x_m, bare.taps[0].y_m) == pytest.approx((0.45, 0.35))
 
 
+def test_towards_the_panels_edge_the_place_is_half_way_to_it():
+    """A1 stands 0.05 m inside two edges: nothing can be tapped beyond them, but between."""
+    one = closing(["A1"], edge_m=0.15)
+    assert sorted((t.label, round(t.x_m, 6), round(t.y_m, 6)) for t in one.taps) == []
+    one = closing(["A1"], {s.label: "at structure" for s in GRID if s.label != "A1"}, edge_m=0.04)
+    assert [t.label for t in one.taps] == ["A1-edge", "A1-edge.2"]
+    assert sorted((round(t.x_m, 6), round(t.y_m, 6)) for t in one.taps) == [(0.025, 0.05), (0.05, 0.025)]
+    assert all(t.why == "half way between A1 (suspect) and the panel's edge" for t in one.taps)
+
+
 def test_where_only_structure_surrounds_it_nothing_is_asked():
     one = closing(["D4"], {s.label: "at structure" for s in GRID if s.label != "D4"})
     assert one.closed

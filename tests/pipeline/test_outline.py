@@ -172,6 +172,22 @@ def test_nothing_suspect_no_area():
     assert areas() == ()
 
 
+def test_what_good_stations_alone_stand_round_is_kept_out():
+    """A good 0.1 m away on all sides, and half way to it: a square on its point is all that is in doubt."""
+    half = [
+        Station(f"h{k}", 0.55 + dx, 0.45 + dy)
+        for k, (dx, dy) in enumerate([(0.05, 0.0), (-0.05, 0.0), (0.0, 0.05), (0.0, -0.05)])
+    ]
+    [wide], [area] = areas("E6"), areas("E6", stations=(*STATIONS, *half))
+    assert wide.doubt_m2 == pytest.approx(0.2**2)  # up to the stations on all sides
+    assert area.doubt_m2 == pytest.approx(0.1**2 / 2)
+    xs, _ = zip(*area.at_most, strict=True)
+    assert max(xs) == pytest.approx(0.60 + BEYOND)
+    # The sides between the stations lie further out by as much.
+    corner = shapely.Point(0.55, 0.45).distance(shapely.Polygon(area.at_most).exterior)
+    assert corner == pytest.approx(0.05 / math.sqrt(2) + BEYOND, abs=1e-6)
+
+
 def test_stations_between_make_the_area_smaller():
     closer = tuple(
         Station(f"E6{n}", 0.55 + 0.05 * dx, 0.45 + 0.05 * dy) for n, (dx, dy) in enumerate([(1, 0), (-1, 0)])
