@@ -225,8 +225,8 @@ def _other_side(
 
 def _set_otherwise(what: str, there: Mapping[str, Any], settings: Settings) -> list[str]:
     """A line where something else was measured with other settings than these."""
-    judged = {name: value for name, value in flat(settings).items() if not name.startswith("judge.")}
-    apart = [f"{k} {there[k]}, not {v}" for k, v in judged.items() if k in there and there[k] != v]
+    heard = {k: v for k, v in flat(settings).items() if not k.startswith(("judge.", "extent."))}
+    apart = [f"{k} {there[k]}, not {v}" for k, v in heard.items() if k in there and there[k] != v]
     if not apart:
         return []
     return [
