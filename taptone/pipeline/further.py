@@ -17,6 +17,7 @@ from typing import Any
 
 from taptone.pipeline.outline import (
     clipped,
+    facing,
     joined,
     known_good,
     outline,
@@ -148,11 +149,8 @@ class _Ground:
         self.inside = panel_shape(panel, self.group, 2 * self.reach_m)
 
     def pairs(self) -> Iterator[tuple[Station, Station]]:
-        """Yield each suspect station with the good ones that face it across the edge."""
-        for s in self.group:
-            for g in self.good:
-                if math.hypot(s.x_m - g.x_m, s.y_m - g.y_m) <= self.reach_m and joined(s, g, self.judged):
-                    yield s, g
+        """Each suspect station with the good ones that face it across the edge."""
+        return facing(self.group, self.good, self.judged, self.reach_m)
 
     def wanted(self, edge_m: float) -> Iterator[Further]:
         """Yield places where a tap would tell something of the edge, some more than once."""

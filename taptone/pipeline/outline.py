@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 __all__ = [
     "along",
     "clipped",
+    "facing",
     "joined",
     "outline",
     "panel_shape",
@@ -166,11 +167,11 @@ def together(suspects: Sequence[Station], good: Sequence[Station], spacing_m: fl
     [['A0', 'A1'], ['A3']]
     """
     groups: list[list[Station]] = []
+    near_m = _JOINED * spacing_m
     for station in suspects:
+        near = [s for s in good if _away(station, s) <= near_m]
         touching = [
-            g
-            for g in groups
-            if any(_away(station, s) <= _JOINED * spacing_m and joined(station, s, good) for s in g)
+            g for g in groups if any(_away(station, s) <= near_m and joined(station, s, near) for s in g)
         ]
         merged = [s for g in touching for s in g] + [station]
         groups = [g for g in groups if g not in touching] + [merged]
@@ -201,6 +202,35 @@ def joined(one: Station, other: Station, between: Iterable[Station]) -> bool:
     """
     x, y, r = (one.x_m + other.x_m) / 2, (one.y_m + other.y_m) / 2, _away(one, other) / 2
     return not any(math.hypot(s.x_m - x, s.y_m - y) < 0.98 * r for s in between)
+
+
+def facing(
+    group: Sequence[Station], good: Sequence[Station], judged: Sequence[Station], reach_m: float
+) -> Iterator[tuple[Station, Station]]:
+    """Yield suspect stations with the good ones in reach that no judged station stands before.
+
+    Parameters
+    ----------
+    group, good, judged : sequence of Station
+        Suspect stations of one area, those without a difference, and both together with all other suspects.
+    reach_m : float
+        No pair stands further apart.
+
+    Yields
+    ------
+    suspect, good : Station
+        The edge of the area lies between them.
+
+    Examples
+    --------
+    >>> row = [Station(f"A{k}", 0.1 * k, 0.0) for k in range(4)]
+    >>> [(s.label, g.label) for s, g in facing(row[:1], row[1:], row, 0.25)]
+    [('A0', 'A1')]
+    """
+    named = {s.label for s in good}
+    for s in group:
+        near = [q for q in judged if _away(s, q) <= reach_m]
+        yield from ((s, g) for g in near if g.label in named and joined(s, g, near))
 
 
 # -- one area ------------------------------------------------------------------------------------------
@@ -237,8 +267,8 @@ def _area(
     reached = reached.difference(kept_out.buffer(-beyond_m, join_style="mitre"))
     most = _one_ring(shapely.intersection(reached, inside), group)
     guess = shapely.intersection(guess, most)
-    facing = shapely.union_all(reach_cells(group, good, 0.0, reach_m), grid_size=_GRID_M)
-    doubt = shapely.intersection(facing.difference(kept_out), inside).difference(tapped_loose)
+    in_reach = shapely.union_all(reach_cells(group, good, 0.0, reach_m), grid_size=_GRID_M)
+    doubt = shapely.intersection(in_reach.difference(kept_out), inside).difference(tapped_loose)
 
     edge = inside.boundary.buffer(_TOUCH_M)
     far = shapely.MultiPoint([(s.x_m, s.y_m) for s in group]).buffer(
@@ -251,7 +281,6 @@ def _area(
         middle = min((shapely.Point(s.x_m, s.y_m) for s in group), key=middle.distance)
     x_m, y_m = float(middle.x), float(middle.y)
     nearest = min(group, key=lambda s: round(math.hypot(s.x_m - x_m, s.y_m - y_m), 6))
-    judged = [*suspects, *good]
     return Area(
         stations=tuple(s.label for s in group),
         at_least_m2=float(least.area),
@@ -261,9 +290,7 @@ def _area(
         best_guess_m2=float(guess.area),
         best_guess=tuple(_rings(guess)),
         left_out=tuple(s.label for s in left_out),
-        bounded_by=tuple(
-            g.label for g in good if any(_away(g, s) <= reach_m and joined(g, s, judged) for s in group)
-        ),
+        bounded_by=tuple(dict.fromkeys(g.label for _, g in facing(group, good, [*suspects, *good], reach_m))),
         open=tuple(f"no good station beyond on the {side}" for side in open_to),
         at_edge=tuple(_sides(most.exterior.intersection(edge), most, spacing_m / 4, axes)),
         doubt_m2=float(doubt.area),
@@ -366,7 +393,8 @@ def known_good(
     import shapely
 
     near = [s for s in (*suspects, *good) if min(_away(s, q) for q in group) <= reach_m + spacing_m]
-    loose = [s for s in near if s in suspects]
+    named = {s.label for s in suspects}
+    loose = [s for s in near if s.label in named]
     triangles = shapely.delaunay_triangles(shapely.MultiPoint([(s.x_m, s.y_m) for s in near]))
     kept = []
     for triangle in shapely.get_parts(triangles):
