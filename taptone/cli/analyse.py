@@ -219,8 +219,8 @@ def _print(result: Result, out: str, *, rejected: bool) -> None:
     if result.areas:
         other = "" if result.mirror else "the same place on the other side, "
         console.print(
-            f"next: taptone next {out}/log.json names the taps that close these outlines; then {other}the inner face; "
-            "look, press, photograph",
+            f"next: taptone next {out}/log.json names the taps that close these outlines; then {other}the "
+            "inner face; look, press, photograph",
             markup=False,
         )
     for line in _unmoved(result.drift):
