@@ -25,6 +25,7 @@ from taptone.types import Change
 
 __all__ = [
     "DetectSettings",
+    "ExtentSettings",
     "HealthSettings",
     "JudgeSettings",
     "MeasureSettings",
@@ -216,6 +217,21 @@ class PlaceSettings(_Stage):
 
 
 @dataclass(frozen=True, slots=True)
+class ExtentSettings(_Stage):
+    """How far suspect stations are taken to reach."""
+
+    stage: ClassVar[str] = "extent"
+
+    aim_m: float = _setting(0.010, "m", 0.0, 0.1, "how far off its station a hammer may land")
+    rim_m: float = _setting(
+        0.025, "m", 0.0, 0.2, "loose skin this near its edge is not heard, where no laminate is stated"
+    )
+    reach: float = _setting(
+        2.5, "", 1.5, 10.0, "a good station more spacings away than this does not bound an area"
+    )
+
+
+@dataclass(frozen=True, slots=True)
 class ShowSettings:
     """How results are shown. Nothing that is found depends on it, so no log and no baseline holds it."""
 
@@ -245,6 +261,7 @@ class Settings:
     health: HealthSettings = HealthSettings()
     place: PlaceSettings = PlaceSettings()
     judge: JudgeSettings = JudgeSettings()
+    extent: ExtentSettings = ExtentSettings()
     show: ShowSettings = ShowSettings()
 
 

@@ -407,13 +407,34 @@ class Point:
 
 @dataclass(frozen=True, slots=True)
 class Area:
-    """Suspect stations that belong together, with the least and the most they may cover."""
+    """Suspect stations that belong together, and how far they may reach.
+
+    ``at_least`` and ``at_most`` are one closed ring each (``at_least``: one place for a lone station, two for
+    stations in a line); ``best_guess`` is as many as it takes, a ring within another being a hole.
+    ``left_out`` names the stations inside ``at_least`` that are not suspect, whose cells its m² leave out;
+    ``bounded_by`` the stations without a difference that ``at_most`` reaches to. ``open`` says on which sides
+    none does, ``at_edge`` on which sides the panel ends first. ``doubt_m2`` lies between the suspect stations
+    and the good ones round them, where taps can tell; rim and aim come on top. ``rim_m`` is how far beyond a
+    station without a difference loose skin may still reach. ``x_m``, ``y_m`` is the middle, ``place`` how to
+    find it again.
+    """
 
     stations: tuple[str, ...]
     at_least_m2: float
     at_most_m2: float
     at_least: tuple[tuple[float, float], ...]
     at_most: tuple[tuple[float, float], ...]
+    best_guess_m2: float = math.nan
+    best_guess: tuple[tuple[tuple[float, float], ...], ...] = ()
+    left_out: tuple[str, ...] = ()
+    bounded_by: tuple[str, ...] = ()
+    open: tuple[str, ...] = ()
+    at_edge: tuple[str, ...] = ()
+    doubt_m2: float = math.nan
+    rim_m: float = math.nan
+    x_m: float = math.nan
+    y_m: float = math.nan
+    place: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -40,6 +40,7 @@ COMMANDS = {
     "head": ("taptone.cli.head:head", "Give the pressure of sea water at a depth."),
     "compare": ("taptone.cli.compare:compare", "Tell what changed on a panel since an earlier visit."),
     "agree": ("taptone.cli.agree:agree", "Tell how far two people, or ear and program, agree."),
+    "next": ("taptone.cli.next_:next_", "Say where to tap next to close a suspect area's outline."),
     "settings": ("taptone.cli.settings:settings", "List every setting with its default, unit and limits."),
     "export": ("taptone.cli.export:export", "Write everything a survey holds as CSV and JSON."),
     "schema": ("taptone.cli.schema:schema", "Print the JSON Schema of panel files or of logs."),

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from rich.text import Text
 
     from taptone.settings import Settings
-    from taptone.types import Drift, Result, Sound
+    from taptone.types import Area, Drift, Result, Sound
 
 #: Said after every analysis, in plain words.
 CAUTIONS = (
@@ -218,14 +218,13 @@ def _print(result: Result, out: str, *, rejected: bool, units: str) -> None:
                 shown = " ".join(labels[:4]) + (f" … {labels[-1]} ({len(labels)})" if len(labels) > 4 else "")
                 table.add_row(_plain(shown), _plain(in_units(reason, units)))
         console.print(table)
-    other = "" if result.mirror else "the same place on the other side and "
     for area in result.areas:
-        least = _size(area.at_least, area.at_least_m2, units)
-        most = _size(area.at_most, area.at_most_m2, units)
+        console.print(_plain(_extent(area, units)))
+    if result.areas:
+        other = "" if result.mirror else "the same place on the other side, "
         console.print(
-            f"area {' '.join(area.stations)}: at least {least}, with one spacing round it {most}; the real "
-            f"edge may lie beyond. Next: tap round it at half the spacing, then {other}the inner face; look, "
-            "press, photograph",
+            f"next: taptone next {out}/log.json names the taps that close these outlines; then {other}the "
+            "inner face; look, press, photograph",
             markup=False,
         )
     for line in _unmoved(result.drift):
@@ -283,6 +282,18 @@ def _plain(text: str) -> Text:
     from taptone.errors import printable
 
     return Text(printable(text))
+
+
+def _extent(area: Area, units: str) -> str:
+    """One area in a line: how far it reaches, where it is, where nothing bounds it."""
+    from taptone.survey.lengths import as_area, in_units
+
+    least, most = _size(area.at_least, area.at_least_m2, units), _size(area.at_most, area.at_most_m2, units)
+    parts = [f"at least {least}, best guess {as_area(area.best_guess_m2, units)} (cells), at most {most}"]
+    parts += [f"not counted within: {' '.join(area.left_out)}"] if area.left_out else []
+    parts += [f"open: {side}" for side in area.open]
+    parts += [f"to the panel's edge on the {side}" for side in area.at_edge]
+    return f"area {' '.join(area.stations)}: {'; '.join(parts)}; {in_units(area.place, units)}"
 
 
 def _size(corners: Sequence[tuple[float, float]], area_m2: float, units: str) -> str:

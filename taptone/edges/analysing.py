@@ -19,6 +19,7 @@ from taptone.model.baseline import Baseline
 from taptone.pipeline import Judging, analyse
 from taptone.pipeline.compare import crisper
 from taptone.settings import JudgeSettings, Settings, flat
+from taptone.survey.qualify import least_radius_m
 from taptone.types import Earlier, Panel, Reference, Result, Sound
 
 __all__ = ["analyse_sounds"]
@@ -116,6 +117,7 @@ def analyse_sounds(
         rechecks=rechecks,
         mirror=facing,
         refused="" if anyway else "; ".join(against),
+        least_radius_m=least_radius_m(panel.laminate) if panel is not None and panel.laminate else math.nan,
         settings=settings,
         versions=_versions(),
         on_sound=on_sound,
@@ -223,8 +225,8 @@ def _other_side(
 
 def _set_otherwise(what: str, there: Mapping[str, Any], settings: Settings) -> list[str]:
     """A line where something else was measured with other settings than these."""
-    judged = {name: value for name, value in flat(settings).items() if not name.startswith("judge.")}
-    apart = [f"{k} {there[k]}, not {v}" for k, v in judged.items() if k in there and there[k] != v]
+    heard = {k: v for k, v in flat(settings).items() if not k.startswith(("judge.", "extent."))}
+    apart = [f"{k} {there[k]}, not {v}" for k, v in heard.items() if k in there and there[k] != v]
     if not apart:
         return []
     return [

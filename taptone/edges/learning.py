@@ -142,7 +142,8 @@ def learn_reference(
             }
             for r in (s.recording for s in sounds)
         ),
-        settings=flat(settings),
+        # How far areas reach is nothing that places sound by.
+        settings={k: v for k, v in flat(settings).items() if not k.startswith("extent.")},
         version=__version__,
         health=tuple(health),
         sensitivity=moved,

@@ -46,6 +46,7 @@ _LINE = 1.35  # line height over size of type
 _LETTER = 1.1  # height of a label over size of type
 _TOUCH_IN = 0.003
 _MOST_LISTED = 8  # suspects in words below the map
+_MOST_AREAS = 4  # of which is said where they are open
 _MOST_REASONS = 3  # why stations were not assessed
 _MOST_LABELLED = 200  # stations; of more, the outermost carry labels
 
@@ -65,6 +66,12 @@ _SHAPES: dict[str, tuple[str, float, dict[str, Any]]] = {
     "at structure": ("_", 1.0, {"mec": "black", "mew": 2.0}),
     "not assessed": ("x", 0.7, {"mec": "black", "mew": 1.0}),
     "not tapped": (".", 0.5, {"mfc": "black", "mec": "none"}),
+}
+#: What a line of an area says, by its dashes and weight: never by colour.
+_AREA_LINES: dict[str, dict[str, Any]] = {
+    "at least": {"ls": "-", "lw": 1.5, "color": "black"},
+    "best guess": {"ls": ":", "lw": 1.1, "color": "black"},
+    "at most": {"ls": "--", "lw": 0.9, "color": "black"},
 }
 _HATCHES = ("////", "\\\\\\\\", "....", "xxxx", "----", "||||")
 _x, _y = attrgetter("x"), attrgetter("y")
@@ -391,9 +398,13 @@ def _footing(result: Result) -> list[str]:
     lines = []
     if result.areas:
         lines.append(
-            "Areas: solid line, at least this far (between suspects); dashed line, one spacing further: the "
-            "real edge may lie beyond it."
+            "Areas: solid line, at least (between the suspects); dotted, best guess (a guess: half way to "
+            "the next stations); dashed, at most (to the next good stations and the rim beyond them that "
+            "cannot be heard)."
         )
+    for area in result.areas[:_MOST_AREAS]:
+        if area.open:
+            lines.append(f"Area of {area.stations[0]} is open: {'; '.join(area.open)}.")
     why = Counter(p.reason for p in result.points if p.reason != "not tapped" and p.verdict == "not assessed")
     lines += [f"{count} not assessed: {reason}" for reason, count in why.most_common(_MOST_REASONS) if reason]
     if len(why) > _MOST_REASONS:
@@ -581,9 +592,18 @@ def _draw_panel(canvas: _Canvas, panel: Panel, areas: Iterable[Area], units: str
     for structure in panel.structures:
         _draw_structure(axes, structure, hatches[structure.kind])
     for area in areas:
-        for ring, dashes in ((area.at_least, "-"), (area.at_most, "--")):
-            if len(ring) > 2:
-                axes.add_patch(Polygon(ring, fill=False, ec="black", lw=0.9, ls=dashes, zorder=4))
+        for look, rings in _outlines(area).items():
+            for ring in rings:
+                axes.plot(*np.transpose(ring), **_AREA_LINES[look], scalex=False, scaley=False, zorder=4)
+
+
+def _outlines(area: Area) -> dict[str, list[tuple[tuple[float, float], ...]]]:
+    """Return the rings of an area by what they say; a line of stations has no ring but a line."""
+    return {
+        "at least": [area.at_least] if len(area.at_least) > 1 else [],
+        "best guess": list(area.best_guess),
+        "at most": [area.at_most] if len(area.at_most) > 2 else [],
+    }
 
 
 def _draw_structure(axes: Axes, structure: Structure, hatch: str) -> None:
@@ -741,10 +761,10 @@ def _legend(result: Result, marks: Sequence[_Mark]) -> list[_Entry]:
                 entries.append((lowest, f"suspect, lowest score {scores[0]:.1f}"))
     if result.panel:
         entries += _structure_legend(result.panel)
-        if any(len(area.at_least) > 2 for area in result.areas):
-            entries.append((_stroke("-", "black"), "suspect area, at least"))
-        if any(len(area.at_most) > 2 for area in result.areas):
-            entries.append((_stroke("--", "black"), "one spacing further"))
+        words = {"at least": "suspect, at least", "best guess": "best guess (cells)", "at most": "at most"}
+        for look, text in words.items():
+            if any(_outlines(area)[look] for area in result.areas):
+                entries.append((_stroke(**_AREA_LINES[look]), text))
     return entries
 
 
@@ -769,10 +789,8 @@ def _sign_of(shape: str, share: float, look: Mapping[str, Any]) -> Callable[[Axe
     return lambda page, x, y: page.plot([x], [y], ls="none", marker=shape, ms=share * 8, **look)
 
 
-def _stroke(dashes: str, color: str) -> Callable[[Axes, float, float], object]:
-    return lambda page, x, y: page.add_line(
-        Line2D([x - 0.14, x + 0.14], [y, y], ls=dashes, color=color, lw=1.1)
-    )
+def _stroke(ls: str, color: str, lw: float = 1.1) -> Callable[[Axes, float, float], object]:
+    return lambda page, x, y: page.add_line(Line2D([x - 0.16, x + 0.16], [y, y], ls=ls, color=color, lw=lw))
 
 
 def _box(hatch: str) -> Callable[[Axes, float, float], object]:

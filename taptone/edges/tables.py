@@ -39,6 +39,7 @@ DECIMALS: Mapping[str, int] = {
     "_m2": 4,
     "at_least": 4,
     "at_most": 4,
+    "best_guess": 4,
     "score": 3,
     "spread": 3,
     "strength": 3,

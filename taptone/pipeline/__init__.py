@@ -85,6 +85,7 @@ def analyse(
     rechecks: Sequence[tuple[int, Sound]] = (),
     mirror: Earlier | None = None,
     refused: str = "",
+    least_radius_m: float = math.nan,
     settings: Settings = Settings(),
     versions: Mapping[str, str] = {},
     on_sound: Callable[[Sound], Sound] = lambda sound: sound,
@@ -112,6 +113,8 @@ def analyse(
         The mirrored panel, or the opposite face, from its own log.
     refused : str, optional
         Reason why nothing here can be judged (another hammer, frozen …); empty: judge.
+    least_radius_m : float, optional
+        Of the smallest loose patch that is heard under its middle; ``nan`` where no laminate was stated.
     settings : Settings, optional
         Of every stage.
     versions : mapping, optional
@@ -186,6 +189,7 @@ def analyse(
         health=health,
         blocked=blocked,
         new_scorer=new_scorer,
+        least_radius_m=least_radius_m,
         settings=settings,
     )
     judged = made(structure=structure, on_judged=on_judged)
@@ -473,6 +477,7 @@ def _judged(
     health: Sequence[Finding],
     blocked: Mapping[str, str],
     new_scorer: Callable[[int], Scorer],
+    least_radius_m: float,
     settings: Settings,
     on_judged: Callable[[Judging], None] = lambda _: None,
 ) -> _Judged:
@@ -578,13 +583,14 @@ def _judged(
     points = say_apart(points, apart, usual_db)
     if mirror is not None:
         points = say_mirror(points, mirror, facing, other, panel)
-    suspects = [s.station for s, v in zip(places, verdicts, strict=True) if v.verdict == "suspect"]
+    areas: tuple[Area, ...] = ()
     if panel is not None:
-        spoken = [v.verdict for v in verdicts]
-        notes += hints([s.station for s in places], kinds, spoken, compared, spacing(panel))
+        stations, spoken = [s.station for s in places], [v.verdict for v in verdicts]
+        notes += hints(stations, kinds, spoken, compared, spacing(panel))
+        areas = outline(stations, spoken, panel, least_radius_m=least_radius_m, settings=settings.extent)
     return _Judged(
         points,
-        outline(suspects, panel) if panel else (),
+        areas,
         relative_to,
         tuple(notes),
         drifts,

@@ -16,11 +16,20 @@ import numpy as np
 
 from taptone.types import FloatArray, Laminate
 
-__all__ = ["Materials", "between_stations_mm", "hammer_of", "materials_of", "smallest_across_m"]
+__all__ = [
+    "Materials",
+    "between_stations_mm",
+    "hammer_of",
+    "least_radius_m",
+    "materials_of",
+    "smallest_across_m",
+]
 
 #: Share of good stations that would have been noticed, had a patch of that size lain under them.
 NOTICED = 0.9
 
+_LEAST_ACROSS_M = 0.025  # nothing smaller is promised: common practice, no source
+_POISSON = 0.3
 _SKIN_GPA = 12.0  # from memory: glass mat 6 to 8, woven roving 13 to 16 GPa
 _DENSITY_KG_M3 = {"foam": 80.0, "balsa": 144.0, "ply": 600.0}  # from memory: what is usual in boats
 #: Density (kg/m3) → modulus through the thickness, along it, and in shear, MPa.
@@ -121,6 +130,38 @@ def materials_of(laminate: Laminate) -> Materials:
         density,
         tuple(assumed),
     )
+
+
+def least_radius_m(laminate: Laminate) -> float:
+    """Radius of the smallest loose patch that leaves half of the bonded skin's stiffness under its middle.
+
+    Bonded skin is a plate on an elastic foundation, of stiffness 8·sqrt(K·D) with K the core's modulus over
+    its thickness; a clamped disc of it, struck in the middle, adds 16πD/a² in series (Cawley and Adams 1988).
+    They are alike at a² = 2π·sqrt(D/K). Nothing under 25 mm across is promised.
+
+    Parameters
+    ----------
+    laminate : Laminate
+        As stated in the panel file.
+
+    Returns
+    -------
+    float
+        In metres; ``nan`` without a core, where nobody says how deep loose skin lies.
+
+    Examples
+    --------
+    >>> round(least_radius_m(Laminate(skin_mm=3.0, core="foam", core_mm=20.0)), 4)
+    0.0226
+    >>> least_radius_m(Laminate(skin_mm=7.0, core="none"))
+    nan
+    """
+    if laminate.core == "none":
+        return math.nan
+    materials = materials_of(laminate)
+    bending_nm = materials.skin_modulus_pa * materials.skin_m**3 / (12 * (1 - _POISSON**2))
+    foundation_pa_m = materials.core_modulus_pa / materials.core_m
+    return max(math.sqrt(2 * math.pi * math.sqrt(bending_nm / foundation_pa_m)), _LEAST_ACROSS_M / 2)
 
 
 def hammer_of(words: str) -> tuple[float, str] | None:

@@ -50,7 +50,7 @@ def make(across=4, up=3, name="Rudder blade"):
         (Recording("row.wav", "", 48000, 96000),),
         tuple(points),
         *((), (), (), ()),
-        (Area(("A1", "A2"), 0.01, 0.02, ring, ring),),
+        (Area(("A1", "A2"), 0.01, 0.02, ring, ring, 0.015, (ring,), open=("no good station beyond",)),),
         *((), ()),
         "relative to this panel only",
     )
@@ -131,8 +131,10 @@ def test_words_on_the_map():
         "frame (declared)",
         "stringer (declared)",
         "fitting (declared)",
-        "suspect area, at least",
-        "one spacing further",
+        "suspect, at least",
+        "best guess (cells)",
+        "at most",
+        "Area of A1 is open: no good station beyond.",
         "A1 suspect, confidence 0.987 (about 1 good place in 4,000 would sound this different)",
     ):
         assert said in text

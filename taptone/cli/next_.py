@@ -1,0 +1,110 @@
+"""``taptone next``: the fewest taps that close the outline of a suspect area, or halve what is in doubt."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from taptone.cli.common import paths
+
+if TYPE_CHECKING:
+    from taptone.edges.furthering import Known
+    from taptone.pipeline.further import Closing, Further
+
+__all__ = ["next_"]
+
+
+@click.command("next")
+@click.argument("logs", nargs=-1, required=True, callback=paths, metavar="LOG_OR_SURVEY…")
+@click.option("--panel", default="", metavar="NAME", help="Only this panel.")
+@click.option(
+    "--edge",
+    "edge_m",
+    type=click.FloatRange(0.0, 1.0),
+    default=0.0,
+    show_default="twice the error of aim",
+    metavar="METRES",
+    help="The edge is known where a suspect and a good station stand no further apart than this.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print it for a program.")
+def next_(logs: tuple[str, ...], panel: str, edge_m: float, as_json: bool) -> None:
+    """Say where to tap next, so that the outline of each suspect area closes with the fewest taps.
+
+    LOG_OR_SURVEY is the log.json of an analysis, its folder, or the folder of a survey; several are put
+    together, the earlier first. Tap the places that are named, analyse them with a panel file that lists
+    them, and ask again with both logs, until the outline is closed.
+    """
+    from taptone.edges.furthering import closings, known_so_far
+
+    found = [(known, closings(known, edge_m)) for known in known_so_far(logs, panel)]
+    if as_json:
+        import json
+
+        rows = [{"panel": known.panel.name, "areas": [_row(c) for c in closed]} for known, closed in found]
+        click.echo(json.dumps({"panels": rows}, ensure_ascii=False, indent=1))
+        return
+    for known, closed in found:
+        _say(known, closed)
+
+
+def _say(known: Known, closed: tuple[Closing, ...]) -> None:
+    from taptone.errors import printable
+
+    if not closed:
+        click.echo(printable(f"panel {known.panel.name}: no suspect area, no outline to close"))
+    for one in closed:
+        area = one.area
+        click.echo(printable(f"panel {known.panel.name}, area {' '.join(area.stations)}: {area.place}"))
+        click.echo(
+            f"  at least {area.at_least_m2:.3f} m², best guess {area.best_guess_m2:.3f} m² (cells), at most "
+            f"{area.at_most_m2:.3f} m²; {area.doubt_m2:.3f} m² in doubt between suspect and good stations"
+        )
+        for side in area.open:
+            click.echo(f"  open: {side}")
+        for side in area.at_edge:
+            click.echo(f"  it may reach the panel's edge on the {side}")
+        for tap in one.taps:
+            click.echo(printable(f"  tap {_line(tap)}"))
+        if one.closed:
+            click.echo(f"  {_closed(one)}")
+        for tap in one.then:
+            click.echo(printable(f"  {'now' if one.closed else 'then'} {_line(tap)}"))
+
+
+def _closed(one: Closing) -> str:
+    if one.area.open or one.known_to_m != one.known_to_m:
+        return "no tap would close it: what lies beyond is structure, or off the panel"
+    return f"closed: suspect and good stations stand no more than {1000 * one.known_to_m:.0f} mm apart"
+
+
+def _line(tap: Further) -> str:
+    return f"{tap.label}  x {tap.x_m:.3f} m, y {tap.y_m:.3f} m: {tap.why}"
+
+
+def _row(one: Closing) -> dict[str, Any]:
+    area = one.area
+    return {
+        "stations": list(area.stations),
+        "place": area.place,
+        "closed": one.closed,
+        "open": list(area.open),
+        "at_edge": list(area.at_edge),
+        "known_to_m": round(one.known_to_m, 4) if one.known_to_m == one.known_to_m else None,
+        **{
+            name: round(getattr(area, name), 4)
+            for name in ("at_least_m2", "best_guess_m2", "at_most_m2", "doubt_m2")
+        },
+        "taps": [_tap(tap) for tap in one.taps],
+        "then": [_tap(tap) for tap in one.then],
+    }
+
+
+def _tap(tap: Further) -> dict[str, Any]:
+    return {
+        "label": tap.label,
+        "x_m": round(tap.x_m, 4),
+        "y_m": round(tap.y_m, 4),
+        "kind": tap.kind,
+        "why": tap.why,
+    }
