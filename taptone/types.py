@@ -272,6 +272,8 @@ class Panel:
     """One surface of one construction, its axes, its stations in tapping order, its structure.
 
     What was not stated is an empty string or ``nan``; ``cautions`` holds one line for each such thing.
+    ``row_marks``: each row ends with two quick strikes and rest, and so does each part of ``mark_every``
+    stations within it (0: no parts).
     """
 
     name: str
@@ -295,6 +297,8 @@ class Panel:
     laminate: Laminate | None = None
     sha256: str = ""
     cautions: tuple[str, ...] = ()
+    row_marks: bool = False
+    mark_every: int = 0
 
 
 @dataclass(frozen=True, slots=True)

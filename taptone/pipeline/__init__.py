@@ -457,6 +457,9 @@ def _places(
         settings.place,
         np.array(["faint" in taps[k].flags for k in first], bool),
         np.array(left_out, float).reshape(-1, 2),
+        np.array(
+            [(n, t.time_s) for n, t in zip(numbers, taps, strict=True) if "bounce" in t.flags], float
+        ).reshape(-1, 2),
     )
     return tuple(Place(s.station, tuple(first[k] for k in s.taps), s.flags, s.reason) for s in spots), notes
 

@@ -11,8 +11,16 @@ A row is tied to its stations only if its count fits in the reading with the few
 that gives this row other strikes needs at least 3 more. A row end heard one strike too early or too late can
 hide one mishap on either side, 2 together: so two damaged rows that make up for each other are marked.
 
+A recording that ends may have cut off any number of strikes: a run beside its end never needs more than 2,
+neither does one before it that belongs to no row: a row begun, and tapped anew in the next recording. The
+rows from there on carry the flag ``begun anew``: one of them tapped twice would sound so too.
+
+Where rows are planned to end with a mark (see :mod:`taptone.pipeline.marks`) and marks are heard, these take
+the place of the pauses. No missed strike makes a mark: one inside a row counts 3, as does a row end without.
+
 What keeps a row's count *and* its pauses cannot be heard: two rows of equal length swapped, a row tapped from
-the wrong end, one row repeated and another left out, a strike missed and one added without an odd gap.
+the wrong end, one row repeated and another left out, a strike missed and one added without an odd gap. With
+marks within a row each part of it is counted by itself.
 """
 
 from __future__ import annotations
@@ -25,6 +33,7 @@ from itertools import count, groupby
 import numpy as np
 from numpy.typing import NDArray
 
+from taptone.pipeline.marks import MARK_S, find_marks
 from taptone.settings import PlaceSettings
 from taptone.types import FloatArray, Panel, Place, Station
 
@@ -32,12 +41,15 @@ __all__ = ["place"]
 
 _RUN = 3.0  # mishaps that a whole row or run counts for
 _MARGIN = 3.0  # more than a misplaced row end can hide
+_LOST = 2.0  # mishaps that a run beside the end of a recording needs at most; less than a row left out
 _INSIDE = 20  # most pauses looked for inside a run
 _JOINED = 3  # most rows looked for in one run without a pause
 
 _UNCLEAR = "row unclear"
 _AGAIN = "tap the panel again, with a clear pause after each row"
+_DIFFERS = "count differs"
 _ODD = "pauses differ"  # taps with this flag are trusted, and so are those with the next
+_ANEW = "begun anew"
 _FAINT = "faint strikes"
 _LEFT = "sounds left out"  # and with this
 _MOST_FAINT = 40  # that are tried
@@ -56,6 +68,7 @@ def place(
     settings: PlaceSettings | None = None,
     faint: NDArray[np.bool_] | None = None,
     left_out: FloatArray | None = None,
+    bounces: FloatArray | None = None,
 ) -> tuple[tuple[Place, ...], tuple[str, ...]]:
     """Tie strikes to the stations of a panel, in tapping order.
 
@@ -77,6 +90,8 @@ def place(
         Strikes that were told by rhythm and likeness only.
     left_out : ndarray of float, shape (m, 2), optional
         File and time of sounds that might have been strikes and were not taken for any.
+    bounces : ndarray of float, shape (k, 2), optional
+        File and time of second contacts: looked at for row marks only.
 
     Returns
     -------
@@ -106,17 +121,22 @@ def place(
     settings = settings or PlaceSettings()
     recording, time_s = np.asarray(recording), np.asarray(time_s, dtype=float)
     faint = np.zeros(len(time_s), bool) if faint is None else faint
-    kept = np.arange(len(time_s))
-    best = _tie(recording, time_s, panel, settings)
+    left_out = np.zeros((0, 2)) if left_out is None else left_out
+    strikes = np.column_stack([recording, time_s])
+    kept, marks = np.arange(len(time_s)), None
+    if panel.row_marks:
+        others = np.concatenate([left_out, np.zeros((0, 2)) if bounces is None else bounces])
+        marks, of_mark = find_marks(strikes, others, panel.taps_per_station)
+        kept, faint = kept[~of_mark], faint & ~of_mark
+        left_out = left_out[~_beside(left_out, marks)]
+    best = _tie(recording[kept], time_s[kept], panel, settings, marks)
     for k in np.flatnonzero(faint)[:_MOST_FAINT]:
         if all(spot.taps for spot in best[0]):
             break
         fewer = kept[kept != k]
-        other = _tie(recording[fewer], time_s[fewer], panel, settings)
+        other = _tie(recording[fewer], time_s[fewer], panel, settings, marks)
         if _plain(other[0]) > _plain(best[0]):
             kept, best = fewer, other
-    strikes = np.column_stack([recording, time_s])
-    left_out = np.zeros((0, 2)) if left_out is None else left_out
     return _marked(best, kept, strikes, {_FAINT: strikes[faint], _LEFT: left_out})
 
 
@@ -147,17 +167,28 @@ def _marked(
         for flag, sounds in doubts.items():
             near = ((sounds[:, 0] == file) & (sounds[:, 1] > low) & (sounds[:, 1] < high)).sum()
             if near:
-                name = _name([places[n].station for n in numbers])
+                name = _name([places[n].station for n in numbers], None)
                 notes.append(f"{name}{_SAID[flag].format(near)}")
                 for n in numbers:
                     places[n] = replace(places[n], flags=(*places[n].flags, flag))
     return tuple(places), tuple(notes)
 
 
+def _beside(sounds: FloatArray, marks: FloatArray) -> NDArray[np.bool_]:
+    """Which sounds were heard within a mark."""
+    late_s = sounds[:, None, 1] - marks[None, :, 1]
+    same = sounds[:, None, 0] == marks[None, :, 0]
+    return np.asarray((same & (late_s >= 0) & (late_s <= MARK_S)).any(axis=1))
+
+
 def _tie(
-    recording: _Ints, time_s: FloatArray, panel: Panel, settings: PlaceSettings
+    recording: _Ints,
+    time_s: FloatArray,
+    panel: Panel,
+    settings: PlaceSettings,
+    marks: FloatArray | None = None,
 ) -> tuple[tuple[Place, ...], tuple[str, ...]]:
-    """Tie strikes that are all taken for sure."""
+    """Tie strikes that are all taken for sure; `marks` is None where none are planned."""
     new_file = np.diff(recording) != 0
     gap_s = np.where(new_file, np.nan, np.diff(time_s))
     if np.any(np.diff(recording) < 0) or np.any(gap_s <= 0):
@@ -165,35 +196,68 @@ def _tie(
 
     each = panel.taps_per_station
     rows = [tuple(stations) for _, stations in groupby(panel.stations, key=lambda station: station.row)]
+    notes: list[str] = []
+    ends = np.zeros(len(gap_s), bool)
+    if marks is not None and len(marks):
+        rows = [part for row in rows for part in _parts(row, panel.mark_every)]
+        before = [((recording < file) | ((recording == file) & (time_s < at))).sum() for file, at in marks]
+        ends[[n - 1 for n in before if 0 < n < len(time_s)]] = True
+    elif marks is not None:
+        notes.append("no row mark heard, or strikes too quick for marks: rows are told by their pauses")
+    marked = marks is not None and len(marks) > 0
     usual_s = _usual_gap(gap_s, len(rows), len(panel.stations))
-    is_long = gap_s >= max(settings.row_pause * usual_s, settings.row_pause_s)
-    cuts = np.flatnonzero(is_long | new_file)
+    is_long = (gap_s >= max(settings.row_pause * usual_s, settings.row_pause_s)) & ~ends
+    cuts = np.flatnonzero(new_file | (ends if marked else is_long))
     odd = ""
     if len(rows) > 1 and not cuts.size:  # nothing to tell rows by: the whole count must fit
-        rows, odd = [panel.stations], "no pause between rows"
+        rows, odd = [panel.stations], f"no {'mark' if marked else 'pause'} between rows"
     cuts = cuts if len(rows) > 1 else cuts[:0]
     edges = np.concatenate([[0], cuts + 1, [len(time_s)]])
-    readings = _read([len(row) * each for row in rows], edges, is_long[cuts])
+    passed = (ends if marked else is_long)[cuts]
+    readings = _read([len(row) * each for row in rows], edges, passed, new_file[cuts], marked)
 
     places: list[Place] = []
-    notes: list[str] = []
     unclear: dict[str, list[str]] = {}
+    lost = {int(k) + 1 for k in np.flatnonzero(new_file)}
+    done: int | None = 0  # strikes up to here belong to the rows so far; None where that is not sure
+    anew = False
     for stations, reading in zip(rows, readings, strict=True):
         pause = "a pause inside" if np.any(is_long[reading.start : max(reading.stop - 1, 0)]) else ""
-        flag, note = _doubt(reading, len(stations) * each, odd or pause, len(cuts) + 1, len(rows))
+        flag, note = _doubt(reading, len(stations) * each, odd or pause, len(cuts) + 1, len(rows), marked)
+        if flag == _DIFFERS and not lost.isdisjoint(range(reading.start, reading.stop + 1)):
+            note += "; a recording ends in it or beside it"
         if note and flag == _UNCLEAR:  # as likely the fault of another row: one line for all that share it
-            unclear.setdefault(note, []).append(_name(stations).rstrip(": "))
+            unclear.setdefault(note, []).append(_name(stations, panel).rstrip(": "))
         elif note:
-            note = _name(stations) + note
+            note = _name(stations, panel) + note
             notes.append(note)
+        if reading.kind == "alone":
+            if done is not None and reading.sure and reading.start > done:
+                anew |= not lost.isdisjoint(range(done + 1, reading.start + 1))
+                notes.append(_over(reading.start - done, f"before {_name(stations, panel)}".rstrip(": ")))
+            done = reading.stop if reading.sure else None
+        elif reading.kind == "joined":
+            done = None
         flags, tied = (flag,) if flag else (), flag in ("", _ODD)
         for station, start in zip(stations, count(reading.start, each), strict=False):
             taps = tuple(range(start, start + each)) if tied else ()
-            places.append(Place(station, taps, flags, "" if tied else note))
+            said = (*flags, _ANEW) if tied and anew else flags
+            places.append(Place(station, taps, said, "" if tied else note))
     for note, names in unclear.items():
         many = f"{names[0]} to {names[-1]}, {len(names)} rows" if len(names) > 1 else names[0]
         notes.append(f"{many}: {note}" if many else note)
+    if done is not None and len(time_s) > done and len(rows) > 1:
+        notes.append(_over(len(time_s) - done, "after the last row"))
     return tuple(places), tuple(notes)
+
+
+def _over(strikes: int, where: str) -> str:
+    return f"{strikes} strikes {where} belong to no row and are not used"
+
+
+def _parts(row: tuple[Station, ...], every: int) -> list[tuple[Station, ...]]:
+    """The parts of a row that a mark ends: after so many stations as tapped, and at its end."""
+    return [row[k : k + every] for k in range(0, len(row), every)] if every else [row]
 
 
 def _usual_gap(gap_s: FloatArray, n_rows: int, n_stations: int) -> float:
@@ -213,18 +277,65 @@ class _Reading:
     sure: bool = True
 
 
-def _read(planned: Sequence[int], edges: _Ints, is_long: NDArray[np.bool_]) -> list[_Reading]:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Runs:
+    """Runs of strikes that end at each edge: shape (edges, runs)."""
+
+    begin: _Ints  # the edge they begin at
+    heard: _Ints  # their strikes
+    passed: _Ints  # pauses or marks inside them
+    cut: NDArray[np.bool_]  # a recording ends within them, or they are its first or last and not all of it
+    spare: FloatArray  # of each edge: mishaps if all before it belong to no row
+    marked: bool
+
+    @classmethod
+    def of(
+        cls,
+        edges: _Ints,
+        passed: NDArray[np.bool_],
+        cut: NDArray[np.bool_],
+        marked: bool,
+        *,
+        back: bool = False,
+    ) -> _Runs:
+        """Runs between edges, which are pauses or marks (`passed`), or recordings' ends (`cut`), or both."""
+        outer = np.concatenate([[False], cut, [False]])
+        spare = np.where(outer[1:], _LOST, _RUN)  # a row begun, and tapped anew in the next recording
+        if back:
+            edges, passed, outer, spare = edges[-1] - edges[::-1], passed[::-1], outer[::-1], spare[::-1]
+        end = np.arange(len(edges))[:, None]
+        begin = end - 1 - np.arange(min(len(edges) - 1, _INSIDE + 1))
+        so_far = np.concatenate([[0], np.cumsum(passed), [0]])
+        within = np.cumsum(outer)[end - 1] - np.cumsum(outer)[begin] > 0
+        limits = outer | (end[:, 0] % (len(edges) - 1 or 1) == 0)
+        beside = (outer[begin] | outer[end]) & ~(limits[begin] & limits[end])
+        heard = np.where(begin >= 0, edges[end] - edges[begin], 0)
+        spared = np.cumsum(np.insert(spare, 0, 0.0))
+        return cls(begin, heard, so_far[end - 1] - so_far[begin], within | beside, spared, marked)
+
+    def mishaps(self, planned: Sequence[int]) -> FloatArray:
+        """Return what it takes that each run is these rows, infinite where there is no run."""
+        missed = sum(planned) - self.heard
+        counted = np.where(self.cut & (missed > 0), np.minimum(missed, _LOST), np.abs(missed))
+        explained = np.maximum(self.passed - np.maximum(missed, 0), 0)
+        inside = _RUN * self.passed if self.marked else explained
+        return np.where(self.heard > 0, counted + inside + _RUN * (len(planned) - 1), np.inf)
+
+
+def _read(
+    planned: Sequence[int], edges: _Ints, passed: NDArray[np.bool_], cut: NDArray[np.bool_], marked: bool
+) -> list[_Reading]:
     """Find each row in the reading with the fewest mishaps, and whether any other comes near it."""
     n = len(planned)
     if n == 1:
         return [_Reading(0, int(edges[-1]))]
-    runs = begin, _, _ = _runs(edges, is_long)
-    upto = _fewest(planned, runs)
-    onward = _fewest(planned[::-1], _runs(edges[-1] - edges[::-1], is_long[::-1]))[::-1, ::-1]
+    runs = _Runs.of(edges, passed, cut, marked)
+    begin, upto = runs.begin, _fewest(planned, runs)
+    onward = _fewest(planned[::-1], _Runs.of(edges, passed, cut, marked, back=True))[::-1, ::-1]
 
     def through(r: int, k: int) -> FloatArray:
         """Mishaps of the best reading in which a run is rows `r` to `r + k`, for each run."""
-        total: FloatArray = upto[r][begin] + _mishaps(planned[r : r + k], runs) + onward[r + k][:, None]
+        total: FloatArray = upto[r][begin] + runs.mishaps(planned[r : r + k]) + onward[r + k][:, None]
         return total
 
     joined = np.full(n, np.inf)
@@ -234,29 +345,21 @@ def _read(planned: Sequence[int], edges: _Ints, is_long: NDArray[np.bool_]) -> l
     readings = []
     for r in range(n):
         alone = through(r, 1)
-        end, back = np.unravel_index(np.argmin(alone), alone.shape)
+        end, start = np.unravel_index(np.argmin(alone), alone.shape)
         missing = (upto[r] + _RUN + onward[r + 1]).min()
-        costs = {"alone": alone[end, back], "missing": missing, "joined": joined[r]}
+        costs = {"alone": alone[end, start], "missing": missing, "joined": joined[r]}
         kind = min(costs, key=lambda name: costs[name])
-        alone[end, back] = np.inf
+        alone[end, start] = np.inf
         other = min(alone.min(), *(cost for name, cost in costs.items() if name != kind))
         sure = bool(other >= upto[-1, -1] + _MARGIN)
-        readings.append(_Reading(int(edges[begin[end, back]]), int(edges[end]), kind, sure))
+        readings.append(_Reading(int(edges[begin[end, start]]), int(edges[end]), kind, sure))
     return readings
 
 
-def _runs(edges: _Ints, is_long: NDArray[np.bool_]) -> tuple[_Ints, _Ints, _Ints]:
-    """Return the runs that end at each edge: where they begin, their strikes, the long gaps inside them."""
-    end = np.arange(len(edges))[:, None]
-    begin = end - 1 - np.arange(min(len(edges) - 1, _INSIDE + 1))
-    passed = np.concatenate([[0], np.cumsum(is_long), [0]])
-    return begin, np.where(begin >= 0, edges[end] - edges[begin], 0), passed[end - 1] - passed[begin]
-
-
-def _fewest(planned: Sequence[int], runs: tuple[_Ints, _Ints, _Ints]) -> FloatArray:
+def _fewest(planned: Sequence[int], runs: _Runs) -> FloatArray:
     """Return the fewest mishaps with the first `r` rows before edge `e`, shape (rows + 1, edges)."""
-    n, begin = len(planned), runs[0]
-    steps = _RUN * np.arange(len(begin))
+    n, begin = len(planned), runs.begin
+    steps = runs.spare
     fewest = np.full((n + 1, len(begin)), np.inf)
     fewest[0, 0] = 0.0
     for r in range(n + 1):
@@ -264,51 +367,47 @@ def _fewest(planned: Sequence[int], runs: tuple[_Ints, _Ints, _Ints]) -> FloatAr
         if r < n:
             fewest[r + 1] = np.minimum(fewest[r + 1], fewest[r] + _RUN)
         for k in range(1, min(_JOINED, n - r) + 1):
-            whole = fewest[r][begin] + _mishaps(planned[r : r + k], runs)
+            whole = fewest[r][begin] + runs.mishaps(planned[r : r + k])
             fewest[r + k] = np.minimum(fewest[r + k], whole.min(axis=1))
     return fewest
 
 
-def _mishaps(planned: Sequence[int], runs: tuple[_Ints, _Ints, _Ints]) -> FloatArray:
-    """Return what it takes that each run is these rows, infinite where there is no run."""
-    _, heard, long = runs
-    missed = sum(planned) - heard
-    mishaps = np.abs(missed) + np.maximum(long - np.maximum(missed, 0), 0) + _RUN * (len(planned) - 1)
-    return np.where(heard > 0, mishaps, np.inf)
-
-
-def _doubt(reading: _Reading, planned: int, odd: str, runs: int, rows: int) -> tuple[str, str]:
+def _doubt(reading: _Reading, planned: int, odd: str, runs: int, rows: int, marked: bool) -> tuple[str, str]:
     """Return the flag of a row and why, in words; two empty strings if nothing is odd."""
     heard = reading.stop - reading.start
+    end = "mark" if marked else "pause"
+    again = _AGAIN.replace("pause", end)
     if reading.kind == "joined":
         return (
             _UNCLEAR,
-            f"no pause heard between it and the row before or after: {_AGAIN}",
+            f"no {end} heard between it and the row before or after: {again}",
         )
     if reading.kind == "missing" and reading.sure:
-        return "count differs", f"0 strikes heard, {planned} planned"
+        return _DIFFERS, f"0 strikes heard, {planned} planned"
     if reading.kind == "alone" and heard != planned:
-        return "count differs", f"{heard} strikes heard, {planned} planned"
+        return _DIFFERS, f"{heard} strikes heard, {planned} planned"
     if not reading.sure and runs != rows:
         return (
             _UNCLEAR,
-            f"{runs} runs of strikes heard, {rows} rows planned, and they fit in more than one way: {_AGAIN}",
+            f"{runs} runs of strikes heard, {rows} rows planned, and they fit in more than one way: {again}",
         )
     if not reading.sure:
         return (
             _UNCLEAR,
-            f"another reading of the pauses fits nearly as well: {_AGAIN}",
+            f"another reading of the {end}s fits nearly as well: {again}",
         )
     if odd:
         return _ODD, f"{heard} strikes heard as planned, but {odd}: one missed and one added sound so too"
     return "", ""
 
 
-def _name(stations: Sequence[Station]) -> str:
-    """Return how to speak of a row ('row C: ', 'column 3: '), nothing for a whole panel."""
+def _name(stations: Sequence[Station], panel: Panel | None) -> str:
+    """Return how to speak of a row or its part ('row C: ', 'column 3: '), nothing for a whole panel."""
     labels = [re.match(r"([A-Z]+)(\d+)", station.label) for station in stations]
     for word, part in (("row", 1), ("column", 2)):
         names = {label[part] if label else "" for label in labels}
         if len(names) == 1 and "" not in names:
-            return f"{word} {names.pop()}: "
+            whole = panel is None or sum(s.row == stations[0].row for s in panel.stations) == len(stations)
+            some = "" if whole else f", {stations[0].label} to {stations[-1].label}"
+            return f"{word} {names.pop()}{some}: "
     return ""

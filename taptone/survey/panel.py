@@ -46,6 +46,9 @@ def parse_panel(text: str, *, source: str) -> Panel:
     A ``[[station]]`` list is tapped in its own order. Where all labels are letters and a number (B3, or B3a
     to B3c between stations), each change of letters starts a new row; otherwise all are one row.
 
+    ``row_marks = true``: two quick strikes, 120 to 200 ms apart, and 1.5 s of rest end each row;
+    ``mark_every = 5``: and each part of a row of 5 stations, counted as they are tapped.
+
     Parameters
     ----------
     text : str
@@ -97,6 +100,11 @@ def parse_panel(text: str, *, source: str) -> Panel:
     else:
         stations = _listed(shapely.Polygon(outline), file.station or [], source)
 
+    if file.mark_every is not None and not file.row_marks:
+        raise PanelError(
+            f"{source}: mark_every stands without row_marks",
+            hint="add row_marks = true, or remove mark_every",
+        )
     said = {
         "boat": file.boat,
         "hammer": file.hammer,
@@ -128,6 +136,8 @@ def parse_panel(text: str, *, source: str) -> Panel:
         ),
         laminate=_laminate(file.laminate, source) if file.laminate else None,
         sha256=hashlib.sha256(text.encode()).hexdigest(),
+        row_marks=file.row_marks,
+        mark_every=file.mark_every or 0,
     )
     unsaid = (f"{what} not recorded" for what, given in said.items() if not given)
     return dataclasses.replace(panel, cautions=(*unsaid, *_doubtful_structure(panel)))
@@ -306,6 +316,8 @@ class _File(_Table):
     opposite_face_of: str = Field("", description="the other panel's name in quotes")
     laminate: _Laminate | None = Field(None, description="[laminate] with skin_mm, core and core_mm below it")
     taps_per_station: _Strikes | None = Field(None, description="a whole number from 1 to 20")
+    row_marks: bool = Field(False, description="true if each row ends with two quick strikes and rest")
+    mark_every: int | None = Field(None, ge=2, le=100, description="a whole number from 2 to 100, such as 5")
     grid: _Grid | None = Field(None, description="[grid] with spacing and path below it")
     station: list[_Listed] | None = Field(
         None, min_length=1, description="[[station]] with label, x and y below it"

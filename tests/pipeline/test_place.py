@@ -6,7 +6,7 @@ The rows are made here from a stated rhythm: which strike belongs to which stati
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
@@ -422,3 +422,129 @@ def test_whatever_is_heard_every_station_gets_a_place(times, rows, data):
     assert used == sorted(set(used))
     assert all(bool(found.taps) != bool(found.reason) for found in places)
     assert all(any(note.endswith(found.reason) for note in notes) for found in places if found.reason)
+
+
+# -- row marks -------------------------------------------------------------------------------------------
+
+
+def marked(
+    *parts: int, gap_s: float = 1.0, quick_s: float = 0.15, rest_s: float = 2.0
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return times of parts of a row with a mark after each, and which strikes are none of a mark."""
+    now, time_s, plain = 1.0, [], []
+    for n in parts:
+        for _ in range(n):
+            time_s.append(now)
+            now += gap_s
+        plain += [True] * n + [False, False]
+        time_s += [now, now + quick_s]
+        now += quick_s + rest_s
+    return np.array(time_s), np.array(plain)
+
+
+def tie_marked(
+    rows: list[int], time_s: np.ndarray, every: int = 0, files: object = 0, **others: np.ndarray
+) -> tuple[tuple[Place, ...], tuple[str, ...]]:
+    board = replace(panel(rows), row_marks=True, mark_every=every)
+    return place(np.broadcast_to(np.asarray(files, int), time_s.shape), time_s, board, **others)
+
+
+@pytest.mark.parametrize("gap_s", [0.6, 1.0, 3.0])
+@pytest.mark.parametrize("quick_s", [0.12, 0.15, 0.2])
+def test_a_mark_ends_a_row_and_is_no_station(gap_s, quick_s):
+    time_s, plain = marked(6, 4, 6, gap_s=gap_s, quick_s=quick_s)
+    found, notes = tie_marked([6, 4, 6], time_s)
+    assert [spot.taps for spot in found] == [(k,) for k in np.flatnonzero(plain)]
+    assert notes == ()
+
+
+@pytest.mark.parametrize("heard_as", ["bounces", "left_out"])
+def test_the_second_strike_of_a_mark_may_have_been_heard_as_something_else(heard_as):
+    time_s, plain = marked(6, 4, 6)
+    second = np.flatnonzero(~plain)[1::2]
+    other = np.column_stack([np.zeros(3), time_s[second]])
+    found, notes = tie_marked([6, 4, 6], np.delete(time_s, second), **{heard_as: other})
+    assert [spot.taps for spot in found] == [(k,) for k in [*range(6), *range(7, 11), *range(12, 18)]]
+    assert {spot.flags for spot in found} == {()}
+    assert notes == ()
+
+
+def test_a_bounce_is_no_mark_and_neither_is_a_late_second_strike():
+    for quick_s in (0.08, 0.25):
+        time_s, _ = marked(6, 6, quick_s=quick_s, rest_s=4.0)
+        found, notes = tie_marked([6, 6], time_s)
+        assert not any(spot.taps for spot in found)
+        assert notes[0] == "no row mark heard, or strikes too quick for marks: rows are told by their pauses"
+
+
+def test_marks_are_not_read_in_rows_faster_than_two_a_second():
+    time_s, _ = marked(12, 12, gap_s=0.4)
+    found, notes = tie_marked([12, 12], time_s)
+    assert not any(spot.taps for spot in found)
+    assert "row A: 14 strikes heard, 12 planned" in notes
+
+
+def test_with_marks_a_pause_ends_no_row():
+    time_s, plain = marked(6, 6)
+    time_s[3:] += 4.0
+    found, notes = tie_marked([6, 6], time_s)
+    assert [spot.taps for spot in found] == [(k,) for k in np.flatnonzero(plain)]
+    assert [spot.flags for spot in found] == [("pauses differ",)] * 6 + [()] * 6
+
+
+def test_a_forgotten_mark_costs_the_rows_beside_it_only():
+    time_s, _ = marked(6, 6, 6, 6)
+    found, notes = tie_marked([6] * 4, np.delete(time_s, [14, 15]))
+    assert [bool(spot.taps) for spot in found] == [True] * 6 + [False] * 12 + [True] * 6
+    assert notes == (
+        "row B to row C, 2 rows: no mark heard between it and the row before or after: "
+        "tap the panel again, with a clear mark after each row",
+    )
+
+
+def test_a_missed_and_an_extra_strike_in_different_parts_are_told():
+    """Both in row A: with pauses alone its count and its pauses are as planned."""
+    time_s, _ = marked(5, 4, 3, 5, 5, 2)
+    found, notes = tie_marked([12, 12], time_s, every=5)
+    assert [bool(spot.taps) for spot in found] == [True] * 5 + [False] * 7 + [True] * 12
+    assert notes == (
+        "row A, A6 to A10: 4 strikes heard, 5 planned",
+        "row A, A11 to A12: 3 strikes heard, 2 planned",
+    )
+
+
+# -- recordings that end within a row --------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("lost", [1, 2, 3, 5])
+def test_a_recording_that_ends_in_mid_row_marks_that_row_only(lost):
+    time_s = even(12, 12, 12, 12)
+    left = np.r_[0:19, 19 + lost : 48]
+    files = (left > 18).astype(int)
+    found, notes = place(files, time_s[left], panel([12] * 4))
+    assert [bool(spot.taps) for spot in found] == [True] * 12 + [False] * 12 + [True] * 24
+    assert "a recording ends in it or beside it" in notes[0]
+
+
+def test_a_row_begun_and_tapped_anew_in_the_next_recording():
+    time_s = even(12, 7, 12, 12)
+    found, notes = place(np.repeat([0, 1], [19, 24]), time_s, panel([12] * 3))
+    assert [spot.taps for spot in found] == [(k,) for k in [*range(12), *range(19, 43)]]
+    assert [spot.flags for spot in found] == [()] * 12 + [("begun anew",)] * 24
+    assert notes == ("7 strikes before row B belong to no row and are not used",)
+
+
+def test_one_strike_left_of_a_row_leaves_the_next_in_doubt_too():
+    """It may as well have been the first of the next."""
+    time_s = even(12, 12, 12, 12)
+    left = np.r_[0:19, 23:48]
+    found, _ = place((left > 18).astype(int), time_s[left], panel([12] * 4))
+    assert [bool(spot.taps) for spot in found] == [True] * 12 + [False] * 24 + [True] * 12
+
+
+def test_two_halves_of_two_rows_are_not_one_row():
+    """Rows B and C lost 5 and 7 strikes to one call: what is left would make one whole row."""
+    time_s = even(12, 12, 12, 12)
+    left = np.r_[0:19, 31:48]
+    found, _ = place((left > 18).astype(int), time_s[left], panel([12] * 4))
+    assert not any(spot.taps for spot in found[12:36])
