@@ -109,6 +109,41 @@ def paths(ctx: click.Context, param: click.Parameter, value: tuple[str, ...]) ->
     return tuple(dict.fromkeys(str(a_path(ctx, param, path)) for path in value))
 
 
+def row_files(
+    ctx: click.Context, param: click.Parameter, value: tuple[str, ...]
+) -> tuple[tuple[str, str], ...]:
+    """Rows and their recordings, written as ROW:FILE, or a usage error.
+
+    Parameters
+    ----------
+    ctx, param : click.Context, click.Parameter
+        As click passes them.
+    value : tuple of str
+        What was written.
+
+    Returns
+    -------
+    tuple of (str, str)
+        Name of the row in capitals, path.
+
+    Examples
+    --------
+    >>> row_files(None, click.Option(["--row-again"]), ("c:again.wav",))
+    (('C', 'again.wav'),)
+    """
+    rows: list[tuple[str, str]] = []
+    for text in value:
+        name, colon, path = text.partition(":")
+        if not (colon and name.strip().isalnum() and path):
+            raise click.BadParameter(f"{text}: write it as ROW:FILE, such as C:again-c.wav.", ctx, param)
+        if name.strip().upper() in dict(rows):
+            raise click.BadParameter(
+                f"row {name.strip().upper()} is given twice: give one of them.", ctx, param
+            )
+        rows.append((name.strip().upper(), str(a_path(ctx, param, path))))
+    return tuple(rows)
+
+
 def with_settings(command: Callable[..., None]) -> Callable[..., None]:
     """Give a command the option ``--set stage.name=value``, and its checked ``settings``.
 

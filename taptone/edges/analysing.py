@@ -18,6 +18,7 @@ from taptone.errors import PanelError
 from taptone.model.baseline import Baseline
 from taptone.pipeline import Judging, analyse
 from taptone.pipeline.compare import crisper
+from taptone.pipeline.place import rows_by_name
 from taptone.settings import JudgeSettings, Settings, flat
 from taptone.types import Earlier, Panel, Reference, Result, Sound
 
@@ -33,6 +34,7 @@ def analyse_sounds(
     panel: Panel | None = None,
     reference: Reference | None = None,
     stated: Mapping[str, Any] = {},
+    rows_again: Sequence[tuple[str, Sound]] = (),
     rechecks: Sequence[tuple[int, Sound]] = (),
     mirror: Earlier | None = None,
     anyway: bool = False,
@@ -52,6 +54,8 @@ def analyse_sounds(
         Known-good places.
     stated : mapping, optional
         ``boat``, ``hammer``, ``recorder``, ``surface_temp_c`` where the panel does not say.
+    rows_again : sequence of (str, Sound), optional
+        Rows of the panel tapped again, by name.
     rechecks : sequence of (int, Sound), optional
         Reference places struck again: how many of `sounds` came before, and the recording.
     mirror : Earlier, optional
@@ -75,7 +79,7 @@ def analyse_sounds(
     SoundError
         If no tap was heard at all.
     PanelError
-        If the panel and what is stated contradict each other.
+        If the panel and what is stated contradict each other, or it has no row of that name.
 
     Examples
     --------
@@ -92,6 +96,8 @@ def analyse_sounds(
         cautions = tuple(c for c in panel.cautions if not any(c.startswith(_spoken(name)) for name in given))
         panel = dataclasses.replace(panel, **given, cautions=cautions)
     asked = {k: v for k, v in stated.items() if not _unsaid(v)}
+    _rows_there(rows_again, panel)
+    asked |= {"rows_again": [name for name, _ in rows_again]} if rows_again else {}
     asked |= {"rechecks": [after for after, _ in rechecks]} if rechecks else {}
     asked |= {"anyway": True} if anyway else {}
     facts = {name: getattr(panel, name, "") or stated.get(name, "") for name in NAMES}
@@ -113,6 +119,7 @@ def analyse_sounds(
         reference=reference,
         structure=_kinds(panel, settings),
         structure_before=_kinds_before(panel, settings),
+        rows_again=rows_again,
         rechecks=rechecks,
         mirror=facing,
         refused="" if anyway else "; ".join(against),
@@ -161,6 +168,19 @@ def _kinds_before(panel: Panel | None, settings: Settings) -> list[str] | None:
         return None
     earlier = tuple(s for s in panel.structures if not s.declared_after_tapping)
     return _kinds(dataclasses.replace(panel, structures=earlier), settings)
+
+
+def _rows_there(rows_again: Sequence[tuple[str, Sound]], panel: Panel | None) -> None:
+    """Refuse a row that the panel does not have."""
+    names = rows_by_name(panel) if panel is not None else {}
+    for name, _ in rows_again:
+        if panel is None:
+            raise PanelError(
+                f"row {name} tapped again, but no panel file is given", hint="give it with --panel"
+            )
+        if name not in names:
+            known = ", ".join(names) or "none that can be named"
+            raise PanelError(f"panel {panel.name} has no row {name}", hint=f"its rows are {known}")
 
 
 def _unlike(facts: Mapping[str, str], reference: Reference | None) -> list[str]:

@@ -7,7 +7,7 @@ and what is good comes in as a model that can be fitted.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -30,7 +30,7 @@ from taptone.pipeline.listening import Overheard
 from taptone.pipeline.measure import find_room, measure
 from taptone.pipeline.mirror import Mirrored, match, mirrored, say_mirror
 from taptone.pipeline.outline import outline, spacing
-from taptone.pipeline.place import place
+from taptone.pipeline.place import place, rows_by_name
 from taptone.settings import Settings, changed, flat
 from taptone.types import (
     BAND_CENTRES_HZ,
@@ -82,6 +82,7 @@ def analyse(
     reference: Reference | None = None,
     structure: Sequence[str] = (),
     structure_before: Sequence[str] | None = None,
+    rows_again: Sequence[tuple[str, Sound]] = (),
     rechecks: Sequence[tuple[int, Sound]] = (),
     mirror: Earlier | None = None,
     refused: str = "",
@@ -106,6 +107,8 @@ def analyse(
         Kind of declared structure under each station of the panel, empty where there is none.
     structure_before : sequence of str, optional
         The same before anything was declared after tapping: what was judged then stands beside.
+    rows_again : sequence of (str, Sound), optional
+        Rows of the panel tapped again: the name of the row, and the recording that holds it and no other.
     rechecks : sequence of (int, Sound), optional
         Reference places struck again: how many recordings of the panel came before, and the recording.
     mirror : Earlier, optional
@@ -141,7 +144,7 @@ def analyse(
     taps, rejected, notes, findings = [], [], [], []
     numbers: list[int] = []
     left_out: list[tuple[float, float]] = []
-    for number, sound in enumerate(sounds):
+    for number, sound in enumerate((*sounds, *(sound for _, sound in rows_again))):
         measured, others, found, said = hear(on_sound(sound), settings)
         taps += measured
         rejected += others
@@ -156,15 +159,21 @@ def analyse(
     health, blocked, said = blocking(findings, reference, settings.health)
     notes += said
     taps = within_band(taps, health)
-    places, misplaced = _places(taps, numbers, left_out, panel, settings)
+    places, misplaced = _places(taps, numbers, left_out, panel, settings, len(sounds))
     notes += misplaced
+    earlier = places
+    for number, (name, sound) in enumerate(rows_again, len(sounds)):
+        if panel is not None:
+            spots, misplaced = _row_again(taps, numbers, left_out, panel, settings, name, number)
+            places = tuple(spots.get(spot.station.label, spot) for spot in places)
+            notes += [f"{sound.recording.name}: {note}" for note in misplaced]
     again: list[Measured] = []
     visits: list[Visit] = []
     for after, sound in rechecks:
         struck = listen(on_sound(sound), settings)
         # Of few strikes a room is not always found: read with it taken off, and with it left in.
         measured, echoing = (measure(struck.taps, settings.measure, room=r) for r in (struck.room, None))
-        before = sum(bool(spot.taps) and numbers[spot.taps[0]] < after for spot in places)
+        before = sum(bool(spot.taps) and numbers[spot.taps[0]] < after for spot in earlier)
         (visit, odd), (left_in, _) = (
             _visit(sound.recording.name, [rows[k] for k in strikes(rows)], before, reference, panel, settings)
             for rows in (measured, echoing)
@@ -195,12 +204,20 @@ def analyse(
     notes += [*say_beside(judged.points), *judged.notes]
     station = [""] * len(taps)
     used = [False] * len(taps)
-    for spot in places:
+    for before_it, spot in zip(earlier, places, strict=True):
+        for k in before_it.taps if before_it is not spot else ():
+            station[k], taps[k] = (
+                before_it.station.label,
+                replace(taps[k], flags=(*taps[k].flags, "replaced")),
+            )
         for k in spot.taps:
             station[k], used[k] = spot.station.label, not spot.reason
     return Result(
         panel=panel,
-        recordings=tuple(sound.recording for sound in (*sounds, *(sound for _, sound in rechecks))),
+        recordings=tuple(
+            sound.recording
+            for sound in (*sounds, *(sound for _, sound in rows_again), *(sound for _, sound in rechecks))
+        ),
         points=judged.points,
         taps=(*taps, *again),
         tap_station=(*station, *([""] * len(again))),
@@ -445,21 +462,61 @@ def _places(
     left_out: Sequence[tuple[float, float]],
     panel: Panel | None,
     settings: Settings,
+    recordings: int,
 ) -> tuple[tuple[Place, ...], Sequence[str]]:
-    first = strikes(taps)
-    if panel is None:
-        first = [k for k in first if "doubtful" not in taps[k].flags]
-        return tuple(Place(Station(str(n), math.nan, math.nan), (k,)) for n, k in enumerate(first, 1)), ()
+    """The stations of a panel, or of each tap, as the first so many recordings hold them."""
+    if panel is not None:
+        return _tied(taps, numbers, left_out, panel, settings, range(recordings))
+    first = [k for k in strikes(taps) if "doubtful" not in taps[k].flags]
+    return tuple(Place(Station(str(n), math.nan, math.nan), (k,)) for n, k in enumerate(first, 1)), ()
+
+
+def _row_again(
+    taps: Sequence[Measured],
+    numbers: Sequence[int],
+    left_out: Sequence[tuple[float, float]],
+    panel: Panel,
+    settings: Settings,
+    name: str,
+    number: int,
+) -> tuple[dict[str, Place], list[str]]:
+    """The stations of one row by label, from the recording in which it alone was tapped again."""
+    row = rows_by_name(panel)[name]
+    alone = replace(panel, stations=tuple(s for s in panel.stations if s.row == row))
+    spots, notes = _tied(taps, numbers, left_out, alone, settings, [number])
+    said = f"row {name} tapped again: it takes the place of the earlier one, which stays in the log, not used"
+    again = {
+        s.station.label: replace(
+            s, flags=(*s.flags, "row again"), reason=s.reason and f"tapped again: {s.reason}"
+        )
+        for s in spots
+    }
+    return again, [said, *notes]
+
+
+def _tied(
+    taps: Sequence[Measured],
+    numbers: Sequence[int],
+    left_out: Sequence[tuple[float, float]],
+    panel: Panel,
+    settings: Settings,
+    recordings: Collection[int],
+) -> tuple[tuple[Place, ...], Sequence[str]]:
+    """The strikes of some recordings, tied to the stations of a panel."""
+    first = [k for k in strikes(taps) if numbers[k] in recordings]
+    bounces = [
+        (n, tap.time_s)
+        for n, tap in zip(numbers, taps, strict=True)
+        if n in recordings and "bounce" in tap.flags
+    ]
     spots, notes = place(
         np.array([numbers[k] for k in first], int),
         np.array([taps[k].time_s for k in first]),
         panel,
         settings.place,
         np.array(["faint" in taps[k].flags for k in first], bool),
-        np.array(left_out, float).reshape(-1, 2),
-        np.array(
-            [(n, t.time_s) for n, t in zip(numbers, taps, strict=True) if "bounce" in t.flags], float
-        ).reshape(-1, 2),
+        np.array([other for other in left_out if other[0] in recordings], float).reshape(-1, 2),
+        np.array(bounces, float).reshape(-1, 2),
     )
     return tuple(Place(s.station, tuple(first[k] for k in s.taps), s.flags, s.reason) for s in spots), notes
 

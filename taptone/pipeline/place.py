@@ -37,7 +37,7 @@ from taptone.pipeline.marks import MARK_S, find_marks
 from taptone.settings import PlaceSettings
 from taptone.types import FloatArray, Panel, Place, Station
 
-__all__ = ["place"]
+__all__ = ["place", "rows_by_name"]
 
 _RUN = 3.0  # mishaps that a whole row or run counts for
 _MARGIN = 3.0  # more than a misplaced row end can hide
@@ -138,6 +138,30 @@ def place(
         if _plain(other[0]) > _plain(best[0]):
             kept, best = fewer, other
     return _marked(best, kept, strikes, {_FAINT: strikes[faint], _LEFT: left_out})
+
+
+def rows_by_name(panel: Panel) -> dict[str, int]:
+    """Names of a panel's rows, as a person calls them.
+
+    Parameters
+    ----------
+    panel : Panel
+        Its stations, labelled by letters and a number.
+
+    Returns
+    -------
+    dict of str to int
+        Letters of a row, or the number of a column, to the row it is tapped in; none without such labels.
+
+    Examples
+    --------
+    >>> stations = tuple(Station(f"{a}{n}", n / 10, 0.0, i) for i, a in enumerate("AB") for n in (1, 2, 3))
+    >>> rows_by_name(Panel("blade", "port", "outside", "foam", "top of stock", (), stations))
+    {'A': 0, 'B': 1}
+    """
+    rows = [tuple(stations) for _, stations in groupby(panel.stations, key=lambda station: station.row)]
+    names = {_name(row, None).removesuffix(": ").rpartition(" ")[2]: row[0].row for row in rows}
+    return names if len(names) == len(rows) and "" not in names else {}
 
 
 def _plain(places: Sequence[Place]) -> int:

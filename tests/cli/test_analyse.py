@@ -500,3 +500,66 @@ def test_what_was_declared_after_tapping_keeps_the_earlier_verdict_beside(typed,
     assert not any("before" in row["reason"] for s, row in table.items() if s not in ("A5", "B5"))
     log = json.loads((tmp_path / "log" / "log.json").read_text(encoding="utf-8"))
     assert log["panel"]["structures"][0]["declared_after_tapping"] is True
+
+
+# -- a row again -----------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def short(case, tmp_path_factory):
+    """The panel with one strike of row B missed; row B tapped again, whole and one short."""
+    folder, rng = tmp_path_factory.mktemp("short"), np.random.default_rng(13)
+    for name, runs in (("deck.wav", [9, 8]), ("again-b.wav", [9]), ("short-b.wav", [8])):
+        hits = [tap(rng) for _ in range(sum(runs))]
+        soundfile.write(folder / name, laid(hits, runs), RATE, "PCM_24")
+    return folder
+
+
+def test_a_row_again_replaces_only_itself(typed, case, short, tmp_path, monkeypatch):
+    monkeypatch.chdir(short)  # where explain looks for recordings
+    typing = words(case, out=tmp_path / "log")
+    typing[1] = short / "deck.wav"
+    code, out, err = typed(*typing, "--row-again", f"b:{short / 'again-b.wav'}")
+    assert code == 0
+    assert "note: row B: 8 strikes heard, 9 planned" in err
+    assert "note: again-b.wav: row B tapped again: it takes the place of the earlier one" in err
+    table = rows(tmp_path / "log" / "points.csv")
+    assert [row["recordings"] for row in table] == ["deck.wav"] * 9 + ["again-b.wav"] * 9
+    assert ["row again" in row["flags"] for row in table] == [False] * 9 + [True] * 9
+    taps = rows(tmp_path / "log" / "taps.csv")
+    assert [row["used"] for row in taps] == ["yes"] * 9 + ["no"] * 8 + ["yes"] * 9
+    log = json.loads((tmp_path / "log" / "log.json").read_text(encoding="utf-8"))
+    assert log["stated"]["rows_again"] == ["B"]
+    code, out, err = typed("explain", tmp_path / "log", "B4", "--baseline", case / "good.json")
+    assert code == 0, err
+
+
+def test_a_whole_row_that_was_replaced_stays_in_the_log(typed, case, short, tmp_path):
+    code, _, _ = typed(*words(case), "--row-again", f"B:{short / 'again-b.wav'}")
+    assert code == 0
+    taps = rows(tmp_path / "log" / "taps.csv")
+    assert [row["station"] for row in taps[9:18]] == [row["station"] for row in taps[18:]]
+    assert [(row["used"], row["flags"]) for row in taps[9:18]] == [("no", "replaced")] * 9
+
+
+def test_a_row_again_that_does_not_count_either_is_said(typed, case, short, tmp_path):
+    code, _, err = typed(*words(case), "--row-again", f"B:{short / 'short-b.wav'}")
+    assert code == 0
+    assert "note: short-b.wav: row B: 8 strikes heard, 9 planned" in err
+    reasons = [row["reason"] for row in rows(tmp_path / "log" / "points.csv")]
+    assert reasons[9:] == ["tapped again: row B: 8 strikes heard, 9 planned"] * 9
+
+
+@pytest.mark.parametrize(
+    ("again", "code", "said"),
+    [
+        (["K:again-b.wav"], 1, "has no row K: its rows are A, B"),
+        (["again-b.wav"], 2, "write it as ROW:FILE"),
+        (["B:again-b.wav", "b:short-b.wav"], 2, "row B is given twice"),
+    ],
+)
+def test_a_row_again_that_cannot_be_is_one_line(typed, case, short, monkeypatch, again, code, said):
+    monkeypatch.chdir(short)
+    found, _, err = typed(*words(case), *[word for text in again for word in ("--row-again", text)])
+    assert found == code
+    assert said in err
