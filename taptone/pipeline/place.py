@@ -28,7 +28,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import count, groupby
+from itertools import groupby, pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,6 +49,7 @@ _UNCLEAR = "row unclear"
 _AGAIN = "tap the panel again, with a clear pause after each row"
 _DIFFERS = "count differs"
 _ODD = "pauses differ"  # taps with this flag are trusted, and so are those with the next
+_FEWER = "taps missing"
 _ANEW = "begun anew"
 _FAINT = "faint strikes"
 _LEFT = "sounds left out"  # and with this
@@ -99,7 +100,8 @@ def place(
         One a station, in panel order; ``taps`` are indices into `time_s`. Stations of a row that could not be
         tied have no taps, the flag ``count differs`` or ``row unclear``, and the reason. Stations tied by
         their count although the pauses are odd carry the flag ``pauses differ``, those of a row with a faint
-        strike ``faint strikes``, those of a row with a sound left out in or beside it ``sounds left out``.
+        strike ``faint strikes``, those with fewer strikes than planned, in a row whose gaps tell its stations
+        apart, ``taps missing``, those of a row with a sound left out in or beside it ``sounds left out``.
     notes : tuple of str
         One line for each flagged row.
 
@@ -240,6 +242,7 @@ def _tie(
     passed = (ends if marked else is_long)[cuts]
     readings = _read([len(row) * each for row in rows], edges, passed, new_file[cuts], marked)
 
+    between_s = _between(gap_s, readings, rows, each)
     places: list[Place] = []
     unclear: dict[str, list[str]] = {}
     lost = {int(k) + 1 for k in np.flatnonzero(new_file)}
@@ -250,6 +253,12 @@ def _tie(
         flag, note = _doubt(reading, len(stations) * each, odd or pause, len(cuts) + 1, len(rows), marked)
         if flag == _DIFFERS and not lost.isdisjoint(range(reading.start, reading.stop + 1)):
             note += "; a recording ends in it or beside it"
+        groups: list[range] = []
+        if flag == _DIFFERS and reading.sure and not pause:
+            groups = _grouped(gap_s, reading, len(stations), each, between_s)
+        if groups:
+            short = [f"{s.label} {len(g)}" for s, g in zip(stations, groups, strict=True) if len(g) < each]
+            note += f"; of {each} a station, by the gaps between stations: {', '.join(short)}"
         if note and flag == _UNCLEAR:  # as likely the fault of another row: one line for all that share it
             unclear.setdefault(note, []).append(_name(stations, panel).rstrip(": "))
         elif note:
@@ -262,17 +271,52 @@ def _tie(
             done = reading.stop if reading.sure else None
         elif reading.kind == "joined":
             done = None
-        flags, tied = (flag,) if flag else (), flag in ("", _ODD)
-        for station, start in zip(stations, count(reading.start, each), strict=False):
-            taps = tuple(range(start, start + each)) if tied else ()
-            said = (*flags, _ANEW) if tied and anew else flags
-            places.append(Place(station, taps, said, "" if tied else note))
+        tied = flag in ("", _ODD) or bool(groups)
+        groups = groups or [
+            range(reading.start + k, reading.start + k + each) for k in range(0, len(stations) * each, each)
+        ]
+        for station, taps in zip(stations, groups, strict=True):
+            own = (_FEWER,) * (len(taps) < each) if tied and flag == _DIFFERS else (flag,) * bool(flag)
+            said = (*own, _ANEW) if tied and anew else own
+            places.append(Place(station, tuple(taps) if tied else (), said, "" if tied else note))
     for note, names in unclear.items():
         many = f"{names[0]} to {names[-1]}, {len(names)} rows" if len(names) > 1 else names[0]
         notes.append(f"{many}: {note}" if many else note)
     if done is not None and len(time_s) > done and len(rows) > 1:
         notes.append(_over(len(time_s) - done, "after the last row"))
     return tuple(places), tuple(notes)
+
+
+def _between(
+    gap_s: FloatArray, readings: Sequence[_Reading], rows: Sequence[Sequence[Station]], each: int
+) -> float:
+    """Return the gap from which on a new station begins, where whole rows tell it plainly; else nan."""
+    within, between = [], []
+    for reading, row in zip(readings, rows, strict=True):
+        if reading.kind == "alone" and reading.sure and reading.stop - reading.start == len(row) * each:
+            own = gap_s[reading.start : reading.stop - 1]
+            ends = np.arange(1, len(own) + 1) % each == 0
+            between += list(own[ends & np.isfinite(own)])
+            within += list(own[~ends & np.isfinite(own)])
+    if not within or not between:
+        return np.nan
+    high, low = np.quantile(within, 0.95), np.quantile(between, 0.05)
+    return float(np.sqrt(high * low)) if low > 1.5 * high else np.nan
+
+
+def _grouped(gap_s: FloatArray, reading: _Reading, stations: int, each: int, between_s: float) -> list[range]:
+    """Return the strikes of each station of a row that lacks a few, by their gaps; nothing where in doubt.
+
+    Fewer are lacking than one station has: else a whole one might be, and a stray strike stand for it.
+    """
+    missing = stations * each - (reading.stop - reading.start)
+    own = gap_s[reading.start : reading.stop - 1]
+    clear = (own > 1.15 * between_s) | (own < between_s / 1.15)
+    if not 0 < missing < each or not clear.all():
+        return []
+    starts = [reading.start, *(reading.start + 1 + np.flatnonzero(own > between_s)).tolist(), reading.stop]
+    groups = [range(a, b) for a, b in pairwise(starts)]
+    return groups if len(groups) == stations and max(map(len, groups)) <= each else []
 
 
 def _over(strikes: int, where: str) -> str:
