@@ -18,7 +18,6 @@ from taptone.errors import PanelError
 from taptone.model.baseline import Baseline
 from taptone.pipeline import Judging, analyse
 from taptone.pipeline.compare import crisper
-from taptone.pipeline.place import rows_by_name
 from taptone.settings import JudgeSettings, Settings, flat
 from taptone.types import Earlier, Panel, Reference, Result, Sound
 
@@ -117,7 +116,7 @@ def analyse_sounds(
         new_scorer=partial(_scorer, settings=settings.judge),
         panel=panel,
         reference=reference,
-        structure=_kinds(panel, settings),
+        structure=partial(_kinds, settings=settings),
         structure_before=_kinds_before(panel, settings),
         rows_again=rows_again,
         rechecks=rechecks,
@@ -151,9 +150,9 @@ def _scorer(features: int, settings: JudgeSettings) -> Baseline:
     return Baseline(benign=np.append(crisper(features - 1), 0.0), least_spread=spread)
 
 
-def _kinds(panel: Panel | None, settings: Settings) -> list[str]:
+def _kinds(panel: Panel, settings: Settings) -> list[str]:
     """Kind of declared structure under each station; nothing where none is declared."""
-    if panel is None or not panel.structures:
+    if not panel.structures:
         return []
     from taptone.survey.panel import on_structure
 
@@ -162,17 +161,17 @@ def _kinds(panel: Panel | None, settings: Settings) -> list[str]:
     return [s.kind if s else "" for s in found]
 
 
-def _kinds_before(panel: Panel | None, settings: Settings) -> list[str] | None:
+def _kinds_before(panel: Panel | None, settings: Settings) -> Callable[[Panel], list[str]] | None:
     """The same with what was declared before tapping only; None where that is all there is."""
     if panel is None or not any(s.declared_after_tapping for s in panel.structures):
         return None
     earlier = tuple(s for s in panel.structures if not s.declared_after_tapping)
-    return _kinds(dataclasses.replace(panel, structures=earlier), settings)
+    return lambda tapped: _kinds(dataclasses.replace(tapped, structures=earlier), settings)
 
 
 def _rows_there(rows_again: Sequence[tuple[str, Sound]], panel: Panel | None) -> None:
     """Refuse a row that the panel does not have."""
-    names = rows_by_name(panel) if panel is not None else {}
+    names = panel.row_names if panel is not None else {}
     for name, _ in rows_again:
         if panel is None:
             raise PanelError(

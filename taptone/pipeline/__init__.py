@@ -30,7 +30,7 @@ from taptone.pipeline.listening import Overheard
 from taptone.pipeline.measure import find_room, measure
 from taptone.pipeline.mirror import Mirrored, match, mirrored, say_mirror
 from taptone.pipeline.outline import outline, spacing
-from taptone.pipeline.place import place, rows_by_name
+from taptone.pipeline.place import place
 from taptone.settings import Settings, changed, flat
 from taptone.types import (
     BAND_CENTRES_HZ,
@@ -80,8 +80,8 @@ def analyse(
     new_scorer: Callable[[int], Scorer],
     panel: Panel | None = None,
     reference: Reference | None = None,
-    structure: Sequence[str] = (),
-    structure_before: Sequence[str] | None = None,
+    structure: Callable[[Panel], Sequence[str]] = lambda _: (),
+    structure_before: Callable[[Panel], Sequence[str]] | None = None,
     rows_again: Sequence[tuple[str, Sound]] = (),
     rechecks: Sequence[tuple[int, Sound]] = (),
     mirror: Earlier | None = None,
@@ -103,9 +103,9 @@ def analyse(
         Without one, every tap is a point of its own and has no neighbours.
     reference : Reference, optional
         Known-good places; without one the panel is its own reference.
-    structure : sequence of str, optional
-        Kind of declared structure under each station of the panel, empty where there is none.
-    structure_before : sequence of str, optional
+    structure : callable, optional
+        Tells the kind of declared structure under each station of a panel, empty where there is none.
+    structure_before : callable, optional
         The same before anything was declared after tapping: what was judged then stands beside.
     rows_again : sequence of (str, Sound), optional
         Rows of the panel tapped again: the name of the row, and the recording that holds it and no other.
@@ -165,8 +165,12 @@ def analyse(
     for number, (name, sound) in enumerate(rows_again, len(sounds)):
         if panel is not None:
             spots, misplaced = _row_again(taps, numbers, left_out, panel, settings, name, number)
-            places = tuple(spots.get(spot.station.label, spot) for spot in places)
+            row = [k for k, spot in enumerate(places) if spot.station.row == spots[0].station.row]
+            places = (*places[: row[0]], *spots, *places[row[-1] + 1 :])
             notes += [f"{sound.recording.name}: {note}" for note in misplaced]
+    if panel is not None:  # swept rows have as many stations as strikes
+        panel = replace(panel, stations=tuple(spot.station for spot in places))
+    under = structure(panel) if panel is not None else ()
     again: list[Measured] = []
     visits: list[Visit] = []
     for after, sound in rechecks:
@@ -197,19 +201,19 @@ def analyse(
         new_scorer=new_scorer,
         settings=settings,
     )
-    judged = made(structure=structure, on_judged=on_judged)
-    if structure_before is not None and not refused:
-        without = made(structure=structure_before)
-        judged = replace(judged, points=beside(judged.points, without.points, structure, structure_before))
+    judged = made(structure=under, on_judged=on_judged)
+    if structure_before is not None and panel is not None and not refused:
+        known_before = structure_before(panel)
+        without = made(structure=known_before)
+        judged = replace(judged, points=beside(judged.points, without.points, under, known_before))
     notes += [*say_beside(judged.points), *judged.notes]
     station = [""] * len(taps)
     used = [False] * len(taps)
-    for before_it, spot in zip(earlier, places, strict=True):
-        for k in before_it.taps if before_it is not spot else ():
-            station[k], taps[k] = (
-                before_it.station.label,
-                replace(taps[k], flags=(*taps[k].flags, "replaced")),
-            )
+    standing = {k for spot in places for k in spot.taps}
+    for spot in earlier:
+        for k in set(spot.taps) - standing:
+            station[k], taps[k] = spot.station.label, replace(taps[k], flags=(*taps[k].flags, "replaced"))
+    for spot in places:
         for k in spot.taps:
             station[k], used[k] = spot.station.label, not spot.reason
     return Result(
@@ -479,18 +483,16 @@ def _row_again(
     settings: Settings,
     name: str,
     number: int,
-) -> tuple[dict[str, Place], list[str]]:
-    """The stations of one row by label, from the recording in which it alone was tapped again."""
-    row = rows_by_name(panel)[name]
+) -> tuple[tuple[Place, ...], list[str]]:
+    """The stations of one row, from the recording in which it alone was tapped again."""
+    row = panel.row_names[name]
     alone = replace(panel, stations=tuple(s for s in panel.stations if s.row == row))
     spots, notes = _tied(taps, numbers, left_out, alone, settings, [number])
     said = f"row {name} tapped again: it takes the place of the earlier one, which stays in the log, not used"
-    again = {
-        s.station.label: replace(
-            s, flags=(*s.flags, "row again"), reason=s.reason and f"tapped again: {s.reason}"
-        )
+    again = tuple(
+        replace(s, flags=(*s.flags, "row again"), reason=s.reason and f"tapped again: {s.reason}")
         for s in spots
-    }
+    )
     return again, [said, *notes]
 
 

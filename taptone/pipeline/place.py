@@ -18,6 +18,9 @@ rows from there on carry the flag ``begun anew``: one of them tapped twice would
 Where rows are planned to end with a mark (see :mod:`taptone.pipeline.marks`) and marks are heard, these take
 the place of the pauses. No missed strike makes a mark: one inside a row counts 3, as does a row end without.
 
+A swept row has no planned count: any run fits that was struck as such rows are (see
+:mod:`taptone.pipeline.sweep`), another needs 3 mishaps.
+
 What keeps a row's count *and* its pauses cannot be heard: two rows of equal length swapped, a row tapped from
 the wrong end, one row repeated and another left out, a strike missed and one added without an odd gap. With
 marks within a row each part of it is counted by itself.
@@ -34,12 +37,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptone.pipeline.marks import MARK_S, find_marks
+from taptone.pipeline.sweep import is_swept, swept_places
 from taptone.settings import PlaceSettings
 from taptone.types import FloatArray, Panel, Place, Station
 
-__all__ = ["place", "rows_by_name"]
+__all__ = ["place"]
 
 _RUN = 3.0  # mishaps that a whole row or run counts for
+_FREE = 0  # planned strikes of a swept row: as many as it takes
 _MARGIN = 3.0  # more than a misplaced row end can hide
 _LOST = 2.0  # mishaps that a run beside the end of a recording needs at most; less than a row left out
 _INSIDE = 20  # most pauses looked for inside a run
@@ -97,11 +102,11 @@ def place(
     Returns
     -------
     places : tuple of Place
-        One a station, in panel order; ``taps`` are indices into `time_s`. Stations of a row that could not be
-        tied have no taps, the flag ``count differs`` or ``row unclear``, and the reason. Stations tied by
-        their count although the pauses are odd carry the flag ``pauses differ``, those of a row with a faint
-        strike ``faint strikes``, those with fewer strikes than planned, in a row whose gaps tell its stations
-        apart, ``taps missing``, those of a row with a sound left out in or beside it ``sounds left out``.
+        One a station, in panel order, and one a strike of a swept row; ``taps`` are indices into `time_s`.
+        Stations of a row that could not be tied have no taps, the flag ``count differs`` or ``row unclear``,
+        and the reason. Flags of those that are tied: ``pauses differ`` (by their count, although the pauses
+        are odd), ``taps missing`` (fewer than planned, in a row whose gaps tell its stations apart),
+        ``begun anew``, ``faint strikes``, ``sounds left out`` (in the row or beside it), ``swept ±0.04 m``.
     notes : tuple of str
         One line for each flagged row.
 
@@ -140,30 +145,6 @@ def place(
         if _plain(other[0]) > _plain(best[0]):
             kept, best = fewer, other
     return _marked(best, kept, strikes, {_FAINT: strikes[faint], _LEFT: left_out})
-
-
-def rows_by_name(panel: Panel) -> dict[str, int]:
-    """Names of a panel's rows, as a person calls them.
-
-    Parameters
-    ----------
-    panel : Panel
-        Its stations, labelled by letters and a number.
-
-    Returns
-    -------
-    dict of str to int
-        Letters of a row, or the number of a column, to the row it is tapped in; none without such labels.
-
-    Examples
-    --------
-    >>> stations = tuple(Station(f"{a}{n}", n / 10, 0.0, i) for i, a in enumerate("AB") for n in (1, 2, 3))
-    >>> rows_by_name(Panel("blade", "port", "outside", "foam", "top of stock", (), stations))
-    {'A': 0, 'B': 1}
-    """
-    rows = [tuple(stations) for _, stations in groupby(panel.stations, key=lambda station: station.row)]
-    names = {_name(row, None).removesuffix(": ").rpartition(" ")[2]: row[0].row for row in rows}
-    return names if len(names) == len(rows) and "" not in names else {}
 
 
 def _plain(places: Sequence[Place]) -> int:
@@ -231,34 +212,39 @@ def _tie(
     elif marks is not None:
         notes.append("no row mark heard, or strikes too quick for marks: rows are told by their pauses")
     marked = marks is not None and len(marks) > 0
-    usual_s = _usual_gap(gap_s, len(rows), len(panel.stations))
+    plain = [len(row) for row in rows if row[0].row not in panel.swept_rows]
+    usual_s = _usual_gap(gap_s, len(rows), sum(plain) - len(plain))
     is_long = (gap_s >= max(settings.row_pause * usual_s, settings.row_pause_s)) & ~ends
     cuts = np.flatnonzero(new_file | (ends if marked else is_long))
     odd = ""
-    if len(rows) > 1 and not cuts.size:  # nothing to tell rows by: the whole count must fit
+    swept = bool(panel.swept_rows)
+    if len(rows) > 1 and not cuts.size and not swept:  # nothing to tell rows by: the whole count must fit
         rows, odd = [panel.stations], f"no {'mark' if marked else 'pause'} between rows"
     cuts = cuts if len(rows) > 1 else cuts[:0]
     edges = np.concatenate([[0], cuts + 1, [len(time_s)]])
     passed = (ends if marked else is_long)[cuts]
-    readings = _read([len(row) * each for row in rows], edges, passed, new_file[cuts], marked)
+    planned = [_FREE if row[0].row in panel.swept_rows else len(row) * each for row in rows]
+    readings = _read(planned, edges, passed, new_file[cuts], marked, time_s if swept else None)
 
     between_s = _between(gap_s, readings, rows, each)
+    lost = {int(k) + 1 for k in np.flatnonzero(new_file)}
     places: list[Place] = []
     unclear: dict[str, list[str]] = {}
-    lost = {int(k) + 1 for k in np.flatnonzero(new_file)}
     done: int | None = 0  # strikes up to here belong to the rows so far; None where that is not sure
     anew = False
-    for stations, reading in zip(rows, readings, strict=True):
+    for stations, many, reading in zip(rows, planned, readings, strict=True):
+        span = range(reading.start, reading.stop)
         pause = "a pause inside" if np.any(is_long[reading.start : max(reading.stop - 1, 0)]) else ""
-        flag, note = _doubt(reading, len(stations) * each, odd or pause, len(cuts) + 1, len(rows), marked)
-        if flag == _DIFFERS and not lost.isdisjoint(range(reading.start, reading.stop + 1)):
-            note += "; a recording ends in it or beside it"
+        flag, note = _doubt(reading, many or len(span), odd or pause, len(cuts) + 1, len(rows), marked)
         groups: list[range] = []
-        if flag == _DIFFERS and reading.sure and not pause:
-            groups = _grouped(gap_s, reading, len(stations), each, between_s)
-        if groups:
-            short = [f"{s.label} {len(g)}" for s, g in zip(stations, groups, strict=True) if len(g) < each]
-            note += f"; of {each} a station, by the gaps between stations: {', '.join(short)}"
+        if many == _FREE and reading.kind == "alone":
+            odd_sweep = _doubt_of_sweep(time_s, span, pause, lost)
+            flag, note = (_UNCLEAR, odd_sweep) if odd_sweep else (flag, note)
+        elif flag == _DIFFERS:
+            groups = _grouped(gap_s, reading, len(stations), each, between_s) if not pause else []
+            note += _lacking(
+                stations, groups, each, ends=not lost.isdisjoint(range(span.start, span.stop + 1))
+            )
         if note and flag == _UNCLEAR:  # as likely the fault of another row: one line for all that share it
             unclear.setdefault(note, []).append(_name(stations, panel).rstrip(": "))
         elif note:
@@ -271,20 +257,49 @@ def _tie(
             done = reading.stop if reading.sure else None
         elif reading.kind == "joined":
             done = None
-        tied = flag in ("", _ODD) or bool(groups)
-        groups = groups or [
-            range(reading.start + k, reading.start + k + each) for k in range(0, len(stations) * each, each)
+        if many == _FREE and not flag:
+            found = swept_places(stations[0], stations[-1], time_s[span.start : span.stop], span.start)
+        elif flag in ("", _ODD) or groups:
+            even = [range(k, k + each) for k in span[::each]]
+            found = [
+                Place(
+                    station, tuple(taps), (_FEWER,) * (len(taps) < each) if groups else (flag,) * bool(flag)
+                )
+                for station, taps in zip(stations, groups or even, strict=True)
+            ]
+        else:
+            found = [Place(station, (), (flag,), note) for station in stations]
+        places += [
+            replace(spot, flags=(*spot.flags, _ANEW)) if anew and spot.taps else spot for spot in found
         ]
-        for station, taps in zip(stations, groups, strict=True):
-            own = (_FEWER,) * (len(taps) < each) if tied and flag == _DIFFERS else (flag,) * bool(flag)
-            said = (*own, _ANEW) if tied and anew else own
-            places.append(Place(station, tuple(taps) if tied else (), said, "" if tied else note))
     for note, names in unclear.items():
-        many = f"{names[0]} to {names[-1]}, {len(names)} rows" if len(names) > 1 else names[0]
-        notes.append(f"{many}: {note}" if many else note)
+        which = f"{names[0]} to {names[-1]}, {len(names)} rows" if len(names) > 1 else names[0]
+        notes.append(f"{which}: {note}" if which else note)
     if done is not None and len(time_s) > done and len(rows) > 1:
         notes.append(_over(len(time_s) - done, "after the last row"))
     return tuple(places), tuple(notes)
+
+
+def _doubt_of_sweep(time_s: FloatArray, span: range, pause: str, lost: set[int]) -> str:
+    """Return why the strikes of a swept row cannot be laid out; nothing if it was struck as such rows are."""
+    touched = {span.start, span.stop} & lost
+    whole = {span.start, span.stop} <= lost | {0, len(time_s)}
+    if not lost.isdisjoint(range(span.start + 1, span.stop)) or (touched and not whole):
+        return "a recording ends in the sweep or beside it: sweep it again"
+    if pause:
+        return "a pause inside the sweep: sweep it again"
+    if not is_swept(time_s[span.start : span.stop]):
+        return f"{len(span)} strikes heard, not 2 to 4 a second as in a swept row: sweep it again"
+    return ""
+
+
+def _lacking(stations: Sequence[Station], groups: Sequence[range], each: int, *, ends: bool) -> str:
+    """Return what else is known of a row whose count differs."""
+    said = "; a recording ends in it or beside it" if ends else ""
+    short = [f"{s.label} {len(g)}" for s, g in zip(stations, groups, strict=False) if len(g) < each]
+    return said + (
+        f"; of {each} a station, by the gaps between stations: {', '.join(short)}" if short else ""
+    )
 
 
 def _between(
@@ -312,7 +327,7 @@ def _grouped(gap_s: FloatArray, reading: _Reading, stations: int, each: int, bet
     missing = stations * each - (reading.stop - reading.start)
     own = gap_s[reading.start : reading.stop - 1]
     clear = (own > 1.15 * between_s) | (own < between_s / 1.15)
-    if not 0 < missing < each or not clear.all():
+    if not (reading.sure and 0 < missing < each and clear.all()):
         return []
     starts = [reading.start, *(reading.start + 1 + np.flatnonzero(own > between_s)).tolist(), reading.stop]
     groups = [range(a, b) for a, b in pairwise(starts)]
@@ -328,10 +343,13 @@ def _parts(row: tuple[Station, ...], every: int) -> list[tuple[Station, ...]]:
     return [row[k : k + every] for k in range(0, len(row), every)] if every else [row]
 
 
-def _usual_gap(gap_s: FloatArray, n_rows: int, n_stations: int) -> float:
-    """Return the middle gap between stations: longer ones end rows, shorter ones may lie within a station."""
+def _usual_gap(gap_s: FloatArray, n_rows: int, between: int) -> float:
+    """Return the middle gap `between` stations: longer ones end rows, shorter ones may lie within a station.
+
+    In swept rows gaps are shorter too; where there are no others, the middle one is of these.
+    """
     longest_first = np.sort(gap_s[np.isfinite(gap_s)])[::-1]
-    middle = n_rows - 1 + (n_stations - n_rows) // 2
+    middle = n_rows - 1 + (between or max(len(longest_first) - n_rows + 1, 0)) // 2
     return float(longest_first[min(middle, len(longest_first) - 1)]) if longest_first.size else np.inf
 
 
@@ -353,6 +371,7 @@ class _Runs:
     heard: _Ints  # their strikes
     passed: _Ints  # pauses or marks inside them
     cut: NDArray[np.bool_]  # a recording ends within them, or they are its first or last and not all of it
+    swept: NDArray[np.bool_]  # they follow each other as in a swept row
     spare: FloatArray  # of each edge: mishaps if all before it belong to no row
     marked: bool
 
@@ -363,6 +382,7 @@ class _Runs:
         passed: NDArray[np.bool_],
         cut: NDArray[np.bool_],
         marked: bool,
+        time_s: FloatArray | None,
         *,
         back: bool = False,
     ) -> _Runs:
@@ -371,6 +391,7 @@ class _Runs:
         spare = np.where(outer[1:], _LOST, _RUN)  # a row begun, and tapped anew in the next recording
         if back:
             edges, passed, outer, spare = edges[-1] - edges[::-1], passed[::-1], outer[::-1], spare[::-1]
+            time_s = None if time_s is None else -time_s[::-1]
         end = np.arange(len(edges))[:, None]
         begin = end - 1 - np.arange(min(len(edges) - 1, _INSIDE + 1))
         so_far = np.concatenate([[0], np.cumsum(passed), [0]])
@@ -378,28 +399,40 @@ class _Runs:
         limits = outer | (end[:, 0] % (len(edges) - 1 or 1) == 0)
         beside = (outer[begin] | outer[end]) & ~(limits[begin] & limits[end])
         heard = np.where(begin >= 0, edges[end] - edges[begin], 0)
+        swept = np.zeros(heard.shape, bool)
+        if time_s is not None:
+            for e, b in np.argwhere((heard > 0) & ~within):
+                swept[e, b] = is_swept(time_s[edges[begin[e, b]] : edges[e]])
         spared = np.cumsum(np.insert(spare, 0, 0.0))
-        return cls(begin, heard, so_far[end - 1] - so_far[begin], within | beside, spared, marked)
+        return cls(begin, heard, so_far[end - 1] - so_far[begin], within | beside, swept, spared, marked)
 
     def mishaps(self, planned: Sequence[int]) -> FloatArray:
         """Return what it takes that each run is these rows, infinite where there is no run."""
         missed = sum(planned) - self.heard
+        if _FREE in planned:
+            missed = np.maximum(missed, 0)
+        unlike = _RUN * (~self.swept & (list(planned) == [_FREE]))
         counted = np.where(self.cut & (missed > 0), np.minimum(missed, _LOST), np.abs(missed))
         explained = np.maximum(self.passed - np.maximum(missed, 0), 0)
         inside = _RUN * self.passed if self.marked else explained
-        return np.where(self.heard > 0, counted + inside + _RUN * (len(planned) - 1), np.inf)
+        return np.where(self.heard > 0, counted + inside + unlike + _RUN * (len(planned) - 1), np.inf)
 
 
 def _read(
-    planned: Sequence[int], edges: _Ints, passed: NDArray[np.bool_], cut: NDArray[np.bool_], marked: bool
+    planned: Sequence[int],
+    edges: _Ints,
+    passed: NDArray[np.bool_],
+    cut: NDArray[np.bool_],
+    marked: bool,
+    time_s: FloatArray | None,
 ) -> list[_Reading]:
     """Find each row in the reading with the fewest mishaps, and whether any other comes near it."""
     n = len(planned)
     if n == 1:
         return [_Reading(0, int(edges[-1]))]
-    runs = _Runs.of(edges, passed, cut, marked)
+    runs = _Runs.of(edges, passed, cut, marked, time_s)
     begin, upto = runs.begin, _fewest(planned, runs)
-    onward = _fewest(planned[::-1], _Runs.of(edges, passed, cut, marked, back=True))[::-1, ::-1]
+    onward = _fewest(planned[::-1], _Runs.of(edges, passed, cut, marked, time_s, back=True))[::-1, ::-1]
 
     def through(r: int, k: int) -> FloatArray:
         """Mishaps of the best reading in which a run is rows `r` to `r + k`, for each run."""

@@ -563,3 +563,34 @@ def test_a_row_again_that_cannot_be_is_one_line(typed, case, short, monkeypatch,
     found, _, err = typed(*words(case), *[word for text in again for word in ("--row-again", text)])
     assert found == code
     assert said in err
+
+
+# -- swept rows ------------------------------------------------------------------------------------------
+
+
+def test_a_swept_row_is_judged_like_the_others(typed, case, tmp_path):
+    """Row B struck 15 times, 0.35 s apart: each strike is a point of the log, its place marked ±."""
+    rng = np.random.default_rng(14)
+    row = laid([tap(rng) for _ in range(9)], [9])
+    hits = [tap(rng, **(ALTERED if k == 7 else {})) for k in range(15)]
+    sweep = np.random.default_rng(1).normal(0.0, 1e-4, round(8.5 * RATE))
+    for k, hit in enumerate(hits):
+        start = round((2.5 + 0.35 * k) * RATE)
+        sweep[start : start + len(hit)] += hit[: len(sweep) - start]
+    soundfile.write("swept.wav", np.concatenate([row, sweep]), RATE, "PCM_24")
+    text = (case / "deck.toml").read_text(encoding="utf-8")
+    Path("swept.toml").write_text('sweep = ["B"]\n' + text, encoding="utf-8")
+    typing = words(case, panel="swept.toml")
+    typing[1] = "swept.wav"
+    code, _, err = typed(*typing)
+    assert code == 0, err
+    table = rows(tmp_path / "log" / "points.csv")
+    assert len(table) == 24
+    assert [row["station"] for row in table[9:12]] == [
+        table[9]["station"],
+        *(f"{table[9]['station']}+{n}" for n in (1, 2)),
+    ]
+    assert all("swept ±" in row["flags"] for row in table[9:])
+    assert {row["verdict"] for row in table[9:]} <= {"suspect", "no difference", "at structure"}
+    code, _, err = typed("explain", "log", table[13]["station"], "--baseline", case / "good.json")
+    assert code == 0, err

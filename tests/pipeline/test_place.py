@@ -587,3 +587,78 @@ def test_where_gaps_do_not_tell_stations_the_whole_row_is_marked(rng):
     times = np.delete(stations_of_three(rng, 0.15), 20)
     places, _ = place(np.zeros(59, int), times, panel([5] * 4, 3))
     assert [bool(spot.taps) for spot in places] == [True] * 5 + [False] * 5 + [True] * 10
+
+
+# -- swept rows ------------------------------------------------------------------------------------------
+
+
+def swept_board(rows: list[int], *swept: int) -> Panel:
+    """Return rows of which some are swept: only their ends are stations."""
+    board = panel(rows)
+    ends = {0.0, (rows[swept[0]] - 1) / 10}
+    kept = tuple(s for s in board.stations if s.row not in swept or s.x_m in ends)
+    return replace(board, stations=kept, swept_rows=swept)
+
+
+def with_sweep(*runs: tuple[int, float]) -> np.ndarray:
+    """Return times of runs of (strikes, gap in s), 3 s apart."""
+    return np.cumsum(np.concatenate([[3.0] + [gap_s] * (n - 1) for n, gap_s in runs]))
+
+
+@pytest.mark.parametrize("strikes", [5, 12, 31])
+@pytest.mark.parametrize("gap_s", [0.25, 0.35, 0.5])
+def test_a_swept_row_takes_as_many_strikes_as_it_gets(strikes, gap_s):
+    times = with_sweep((12, 1.0), (strikes, gap_s), (12, 1.0))
+    found, notes = place(np.zeros(len(times), int), times, swept_board([12] * 3, 1))
+    assert notes == ()
+    assert [spot.taps for spot in found] == [(k,) for k in range(24 + strikes)]
+    row = found[12 : 12 + strikes]
+    assert [spot.station.label for spot in (row[0], row[1], row[-1])] == ["B1", "B1+1", "B12"]
+    assert [spot.station.x_m for spot in row] == pytest.approx(np.linspace(0, 1.1, strikes), abs=1e-6)
+    doubt_m = np.ceil(100 * (0.55 / (strikes - 1)) - 1e-6) / 100
+    assert {spot.flags for spot in row} == {(f"swept ±{doubt_m:.2f} m",)}
+
+
+def test_a_missed_strike_in_a_sweep_widens_its_doubt():
+    times = np.delete(with_sweep((12, 1.0), (21, 0.3)), 17)
+    found, _ = place(np.zeros(32, int), times, swept_board([12] * 2, 1))
+    # The sixth of 20 stands at 5/19 of the way by count, and at 6/20 by time: 0.04 of 1.1 m, and half a step.
+    assert found[-1].flags == ("swept ±0.07 m",)
+
+
+def test_one_short_and_one_extra_beside_a_sweep_are_told():
+    times = with_sweep((11, 1.0), (20, 0.3), (13, 1.0), (12, 1.0))
+    found, notes = place(np.zeros(56, int), times, swept_board([12] * 4, 1))
+    assert notes == ("row A: 11 strikes heard, 12 planned", "row C: 13 strikes heard, 12 planned")
+    assert [bool(spot.taps) for spot in found] == [False] * 12 + [True] * 20 + [False] * 12 + [True] * 12
+
+
+@pytest.mark.parametrize(
+    ("runs", "said"),
+    [
+        ([(12, 1.0), (12, 1.0), (12, 1.0)], "12 strikes heard, not 2 to 4 a second as in a swept row"),
+        ([(12, 1.0), (20, 0.15), (12, 1.0)], "20 strikes heard, not 2 to 4 a second as in a swept row"),
+        ([(12, 1.0), (9, 0.3), (9, 0.3), (12, 1.0)], "a pause inside the sweep"),
+    ],
+)
+def test_a_sweep_that_is_none_is_not_tied(runs, said):
+    times = with_sweep(*runs)
+    found, notes = place(np.zeros(len(times), int), times, swept_board([12] * 3, 1))
+    assert [(spot.station.label, spot.taps) for spot in found if spot.station.row == 1] == [
+        ("B1", ()),
+        ("B12", ()),
+    ]
+    assert any(said in note for note in notes)
+
+
+def test_a_sweep_that_a_recording_cut_off_is_not_tied():
+    times = with_sweep((12, 1.0), (15, 0.3), (12, 1.0))
+    found, notes = place(np.repeat([0, 1], [27, 12]), times, swept_board([12] * 3, 1))
+    assert [bool(spot.taps) for spot in found] == [True] * 12 + [False] * 2 + [True] * 12
+    assert notes == ("row B: a recording ends in the sweep or beside it: sweep it again",)
+
+
+def test_two_sweeps_of_which_one_was_heard_are_not_told_apart():
+    times = with_sweep((12, 1.0), (15, 0.3), (12, 1.0))
+    found, _ = place(np.zeros(39, int), times, swept_board([12] * 4, 1, 2))
+    assert not any(spot.taps for spot in found if spot.station.row in (1, 2))

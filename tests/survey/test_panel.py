@@ -580,3 +580,24 @@ def test_row_marks_that_say_nothing_are_refused(above, said):
     with pytest.raises(PanelError) as error:
         parse_panel(_BOARD.format(above=above, within=""), source="b.toml")
     assert said in str(error.value)
+
+
+def test_of_a_swept_row_its_ends_stay():
+    board = parse_panel(_BOARD.format(above='sweep = ["B"]', within=""), source="b.toml")
+    assert [s.label for s in board.stations if s.row == 1] == ["B1", "B4"]
+    assert len(board.stations) == 10
+    assert board.swept_rows == (1,)
+
+
+@pytest.mark.parametrize(
+    ("above", "said"),
+    [
+        ('sweep = ["K"]', "b.toml: sweep names row K: its rows are A, B, C"),
+        ('row_marks = true\nsweep = ["B"]', "b.toml: sweep and row_marks both stand"),
+        ("sweep = [2]", "b.toml: sweep 1 is 2"),
+    ],
+)
+def test_sweeps_that_cannot_be_are_refused(above, said):
+    with pytest.raises(PanelError) as error:
+        parse_panel(_BOARD.format(above=above, within=""), source="b.toml")
+    assert said in str(error.value)
