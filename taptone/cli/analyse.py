@@ -42,8 +42,8 @@ CAUTIONS = (
     "rows_again",
     multiple=True,
     callback=row_files,
-    metavar="ROW:FILE",
-    help="A row tapped again, alone in its own recording (C:again-c.wav): it replaces only itself.",
+    metavar="ROW[:FILE]",
+    help="A row tapped again, alone in a recording (C:again-c.wav) or right after its first time (C).",
 )
 @click.option(
     "--recheck",
@@ -143,10 +143,10 @@ def analyse(
         raise click.UsageError("every RECORDING is a --recheck: give a recording of the panel as well.")
     in_order = (
         *recordings,
-        *(path for _, path in rows_again),
+        *(path for _, path in rows_again if path),
         *(path for path in rechecks if os.path.realpath(path) not in there),
     )
-    named = {os.path.realpath(path): name for name, path in rows_again}
+    named = {os.path.realpath(path): name for name, path in rows_again if path}
     with ExitStack() as open_until_done:
         store = open_until_done.enter_context(open_store(survey)) if survey is not None else None
         if store is None:
@@ -176,6 +176,7 @@ def analyse(
             reference=known,
             stated=stated,
             rows_again=rows,
+            rows_twice=[name for name, path in rows_again if not path],
             rechecks=again,
             mirror=other,
             anyway=anyway,

@@ -34,6 +34,7 @@ def analyse_sounds(
     reference: Reference | None = None,
     stated: Mapping[str, Any] = {},
     rows_again: Sequence[tuple[str, Sound]] = (),
+    rows_twice: Sequence[str] = (),
     rechecks: Sequence[tuple[int, Sound]] = (),
     mirror: Earlier | None = None,
     anyway: bool = False,
@@ -54,7 +55,9 @@ def analyse_sounds(
     stated : mapping, optional
         ``boat``, ``hammer``, ``recorder``, ``surface_temp_c`` where the panel does not say.
     rows_again : sequence of (str, Sound), optional
-        Rows of the panel tapped again, by name.
+        Rows of the panel tapped again, by name, each alone in a recording.
+    rows_twice : sequence of str, optional
+        Rows that stand twice in `sounds`, one right after the other.
     rechecks : sequence of (int, Sound), optional
         Reference places struck again: how many of `sounds` came before, and the recording.
     mirror : Earlier, optional
@@ -95,8 +98,9 @@ def analyse_sounds(
         cautions = tuple(c for c in panel.cautions if not any(c.startswith(_spoken(name)) for name in given))
         panel = dataclasses.replace(panel, **given, cautions=cautions)
     asked = {k: v for k, v in stated.items() if not _unsaid(v)}
-    _rows_there(rows_again, panel)
+    _rows_there([*(name for name, _ in rows_again), *rows_twice], panel)
     asked |= {"rows_again": [name for name, _ in rows_again]} if rows_again else {}
+    asked |= {"rows_twice": list(rows_twice)} if rows_twice else {}
     asked |= {"rechecks": [after for after, _ in rechecks]} if rechecks else {}
     asked |= {"anyway": True} if anyway else {}
     facts = {name: getattr(panel, name, "") or stated.get(name, "") for name in NAMES}
@@ -119,6 +123,7 @@ def analyse_sounds(
         structure=partial(_kinds, settings=settings),
         structure_before=_kinds_before(panel, settings),
         rows_again=rows_again,
+        rows_twice=rows_twice,
         rechecks=rechecks,
         mirror=facing,
         refused="" if anyway else "; ".join(against),
@@ -169,10 +174,10 @@ def _kinds_before(panel: Panel | None, settings: Settings) -> Callable[[Panel], 
     return lambda tapped: _kinds(dataclasses.replace(tapped, structures=earlier), settings)
 
 
-def _rows_there(rows_again: Sequence[tuple[str, Sound]], panel: Panel | None) -> None:
+def _rows_there(rows: Sequence[str], panel: Panel | None) -> None:
     """Refuse a row that the panel does not have."""
     names = panel.row_names if panel is not None else {}
-    for name, _ in rows_again:
+    for name in rows:
         if panel is None:
             raise PanelError(
                 f"row {name} tapped again, but no panel file is given", hint="give it with --panel"

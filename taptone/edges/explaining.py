@@ -407,6 +407,7 @@ def explain(
         panel=log.panel,
         reference=reference,
         rows_again=list(zip(rows_again, sounds[panels_own:first], strict=True)),
+        rows_twice=stated.pop("rows_twice", []),
         rechecks=list(zip(places_again, sounds[first:], strict=True)),
         mirror=earlier,
         anyway=bool(stated.pop("anyway", False)),

@@ -37,6 +37,7 @@ class _Stated(_Part):
     recorder: str = ""
     surface_temp_c: float | None = None
     rows_again: list[str] = []
+    rows_twice: list[str] = []
     rechecks: list[int] = []
     anyway: bool = False
 

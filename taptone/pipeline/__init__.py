@@ -83,6 +83,7 @@ def analyse(
     structure: Callable[[Panel], Sequence[str]] = lambda _: (),
     structure_before: Callable[[Panel], Sequence[str]] | None = None,
     rows_again: Sequence[tuple[str, Sound]] = (),
+    rows_twice: Sequence[str] = (),
     rechecks: Sequence[tuple[int, Sound]] = (),
     mirror: Earlier | None = None,
     refused: str = "",
@@ -109,6 +110,8 @@ def analyse(
         The same before anything was declared after tapping: what was judged then stands beside.
     rows_again : sequence of (str, Sound), optional
         Rows of the panel tapped again: the name of the row, and the recording that holds it and no other.
+    rows_twice : sequence of str, optional
+        Names of rows that stand twice in `sounds`, one right after the other: the later counts.
     rechecks : sequence of (int, Sound), optional
         Reference places struck again: how many recordings of the panel came before, and the recording.
     mirror : Earlier, optional
@@ -159,7 +162,7 @@ def analyse(
     health, blocked, said = blocking(findings, reference, settings.health)
     notes += said
     taps = within_band(taps, health)
-    places, misplaced = _places(taps, numbers, left_out, panel, settings, len(sounds))
+    places, misplaced = _places(taps, numbers, left_out, panel, settings, len(sounds), rows_twice)
     notes += misplaced
     earlier = places
     for number, (name, sound) in enumerate(rows_again, len(sounds)):
@@ -467,10 +470,12 @@ def _places(
     panel: Panel | None,
     settings: Settings,
     recordings: int,
+    rows_twice: Sequence[str] = (),
 ) -> tuple[tuple[Place, ...], Sequence[str]]:
     """The stations of a panel, or of each tap, as the first so many recordings hold them."""
     if panel is not None:
-        return _tied(taps, numbers, left_out, panel, settings, range(recordings))
+        twice = [panel.row_names[name] for name in rows_twice]
+        return _tied(taps, numbers, left_out, panel, settings, range(recordings), twice)
     first = [k for k in strikes(taps) if "doubtful" not in taps[k].flags]
     return tuple(Place(Station(str(n), math.nan, math.nan), (k,)) for n, k in enumerate(first, 1)), ()
 
@@ -503,6 +508,7 @@ def _tied(
     panel: Panel,
     settings: Settings,
     recordings: Collection[int],
+    twice: Collection[int] = (),
 ) -> tuple[tuple[Place, ...], Sequence[str]]:
     """The strikes of some recordings, tied to the stations of a panel."""
     first = [k for k in strikes(taps) if numbers[k] in recordings]
@@ -519,6 +525,7 @@ def _tied(
         np.array(["faint" in taps[k].flags for k in first], bool),
         np.array([other for other in left_out if other[0] in recordings], float).reshape(-1, 2),
         np.array(bounces, float).reshape(-1, 2),
+        twice,
     )
     return tuple(Place(s.station, tuple(first[k] for k in s.taps), s.flags, s.reason) for s in spots), notes
 

@@ -29,7 +29,7 @@ marks within a row each part of it is counted by itself.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby, pairwise
 
@@ -45,6 +45,7 @@ __all__ = ["place"]
 
 _RUN = 3.0  # mishaps that a whole row or run counts for
 _FREE = 0  # planned strikes of a swept row: as many as it takes
+_ANY = -1  # and of a row that was tapped again at once: it may have been given up half way
 _MARGIN = 3.0  # more than a misplaced row end can hide
 _LOST = 2.0  # mishaps that a run beside the end of a recording needs at most; less than a row left out
 _INSIDE = 20  # most pauses looked for inside a run
@@ -55,6 +56,7 @@ _AGAIN = "tap the panel again, with a clear pause after each row"
 _DIFFERS = "count differs"
 _ODD = "pauses differ"  # taps with this flag are trusted, and so are those with the next
 _FEWER = "taps missing"
+_FIRST = "row again"
 _ANEW = "begun anew"
 _FAINT = "faint strikes"
 _LEFT = "sounds left out"  # and with this
@@ -75,6 +77,7 @@ def place(
     faint: NDArray[np.bool_] | None = None,
     left_out: FloatArray | None = None,
     bounces: FloatArray | None = None,
+    twice: Collection[int] = (),
 ) -> tuple[tuple[Place, ...], tuple[str, ...]]:
     """Tie strikes to the stations of a panel, in tapping order.
 
@@ -98,6 +101,8 @@ def place(
         File and time of sounds that might have been strikes and were not taken for any.
     bounces : ndarray of float, shape (k, 2), optional
         File and time of second contacts: looked at for row marks only.
+    twice : collection of int, optional
+        Rows that were tapped and then tapped again at once, by `Station.row`: the second time counts.
 
     Returns
     -------
@@ -106,7 +111,8 @@ def place(
         Stations of a row that could not be tied have no taps, the flag ``count differs`` or ``row unclear``,
         and the reason. Flags of those that are tied: ``pauses differ`` (by their count, although the pauses
         are odd), ``taps missing`` (fewer than planned, in a row whose gaps tell its stations apart),
-        ``begun anew``, ``faint strikes``, ``sounds left out`` (in the row or beside it), ``swept ±0.04 m``.
+        ``begun anew``, ``row again``, ``faint strikes``, ``sounds left out`` (in the row or beside it),
+        ``swept ±0.04 m``.
     notes : tuple of str
         One line for each flagged row.
 
@@ -136,12 +142,12 @@ def place(
         marks, of_mark = find_marks(strikes, others, panel.taps_per_station)
         kept, faint = kept[~of_mark], faint & ~of_mark
         left_out = left_out[~_beside(left_out, marks)]
-    best = _tie(recording[kept], time_s[kept], panel, settings, marks)
+    best = _tie(recording[kept], time_s[kept], panel, settings, marks, twice)
     for k in np.flatnonzero(faint)[:_MOST_FAINT]:
         if all(spot.taps for spot in best[0]):
             break
         fewer = kept[kept != k]
-        other = _tie(recording[fewer], time_s[fewer], panel, settings, marks)
+        other = _tie(recording[fewer], time_s[fewer], panel, settings, marks, twice)
         if _plain(other[0]) > _plain(best[0]):
             kept, best = fewer, other
     return _marked(best, kept, strikes, {_FAINT: strikes[faint], _LEFT: left_out})
@@ -194,6 +200,7 @@ def _tie(
     panel: Panel,
     settings: PlaceSettings,
     marks: FloatArray | None = None,
+    twice: Collection[int] = (),
 ) -> tuple[tuple[Place, ...], tuple[str, ...]]:
     """Tie strikes that are all taken for sure; `marks` is None where none are planned."""
     new_file = np.diff(recording) != 0
@@ -203,27 +210,35 @@ def _tie(
 
     each = panel.taps_per_station
     rows = [tuple(stations) for _, stations in groupby(panel.stations, key=lambda station: station.row)]
+    marked = marks is not None and len(marks) > 0
+    every = panel.mark_every if marked else 0
+    copies = [(row, is_first) for row in rows for is_first in [True] * (row[0].row in twice) + [False]]
+    rows = [part for row, _ in copies for part in _parts(row, every)]
+    earlier = [is_first for row, is_first in copies for _ in _parts(row, every)]
     notes: list[str] = []
     ends = np.zeros(len(gap_s), bool)
-    if marks is not None and len(marks):
-        rows = [part for row in rows for part in _parts(row, panel.mark_every)]
+    if marks is not None:
         before = [((recording < file) | ((recording == file) & (time_s < at))).sum() for file, at in marks]
         ends[[n - 1 for n in before if 0 < n < len(time_s)]] = True
-    elif marks is not None:
-        notes.append("no row mark heard, or strikes too quick for marks: rows are told by their pauses")
-    marked = marks is not None and len(marks) > 0
+        unread = "no row mark heard, or strikes too quick for marks: rows are told by their pauses"
+        notes += [] if marked else [unread]
     plain = [len(row) for row in rows if row[0].row not in panel.swept_rows]
     usual_s = _usual_gap(gap_s, len(rows), sum(plain) - len(plain))
     is_long = (gap_s >= max(settings.row_pause * usual_s, settings.row_pause_s)) & ~ends
     cuts = np.flatnonzero(new_file | (ends if marked else is_long))
     odd = ""
     swept = bool(panel.swept_rows)
-    if len(rows) > 1 and not cuts.size and not swept:  # nothing to tell rows by: the whole count must fit
-        rows, odd = [panel.stations], f"no {'mark' if marked else 'pause'} between rows"
+    if (
+        len(rows) > 1 and not cuts.size and not swept and not twice
+    ):  # nothing to tell rows by: the whole count must fit
+        rows, earlier, odd = [panel.stations], [False], f"no {'mark' if marked else 'pause'} between rows"
     cuts = cuts if len(rows) > 1 else cuts[:0]
     edges = np.concatenate([[0], cuts + 1, [len(time_s)]])
     passed = (ends if marked else is_long)[cuts]
     planned = [_FREE if row[0].row in panel.swept_rows else len(row) * each for row in rows]
+    planned = [
+        _ANY if is_first and not marked else many for many, is_first in zip(planned, earlier, strict=True)
+    ]
     readings = _read(planned, edges, passed, new_file[cuts], marked, time_s if swept else None)
 
     between_s = _between(gap_s, readings, rows, each)
@@ -232,10 +247,12 @@ def _tie(
     unclear: dict[str, list[str]] = {}
     done: int | None = 0  # strikes up to here belong to the rows so far; None where that is not sure
     anew = False
-    for stations, many, reading in zip(rows, planned, readings, strict=True):
+    for stations, many, reading, is_first in zip(rows, planned, readings, earlier, strict=True):
         span = range(reading.start, reading.stop)
         pause = "a pause inside" if np.any(is_long[reading.start : max(reading.stop - 1, 0)]) else ""
-        flag, note = _doubt(reading, many or len(span), odd or pause, len(cuts) + 1, len(rows), marked)
+        flag, note = _doubt(
+            reading, many if many > 0 else len(span), odd or pause, len(cuts) + 1, len(rows), marked
+        )
         groups: list[range] = []
         if many == _FREE and reading.kind == "alone":
             odd_sweep = _doubt_of_sweep(time_s, span, pause, lost)
@@ -244,6 +261,12 @@ def _tie(
             groups = _grouped(gap_s, reading, len(stations), each, between_s) if not pause else []
             note += _lacking(
                 stations, groups, each, ends=not lost.isdisjoint(range(span.start, span.stop + 1))
+            )
+        if is_first:
+            flag, groups, note = (
+                _FIRST,
+                [],
+                f"tapped twice: the {len(span)} strikes of the first time are not used",
             )
         if note and flag == _UNCLEAR:  # as likely the fault of another row: one line for all that share it
             unclear.setdefault(note, []).append(_name(stations, panel).rstrip(": "))
@@ -269,9 +292,9 @@ def _tie(
             ]
         else:
             found = [Place(station, (), (flag,), note) for station in stations]
-        places += [
-            replace(spot, flags=(*spot.flags, _ANEW)) if anew and spot.taps else spot for spot in found
-        ]
+        more = (_ANEW,) * anew + (_FIRST,) * (stations[0].row in twice)
+        found = [replace(spot, flags=(*spot.flags, *more)) if spot.taps else spot for spot in found]
+        places += [] if is_first else found
     for note, names in unclear.items():
         which = f"{names[0]} to {names[-1]}, {len(names)} rows" if len(names) > 1 else names[0]
         notes.append(f"{which}: {note}" if which else note)
@@ -408,8 +431,8 @@ class _Runs:
 
     def mishaps(self, planned: Sequence[int]) -> FloatArray:
         """Return what it takes that each run is these rows, infinite where there is no run."""
-        missed = sum(planned) - self.heard
-        if _FREE in planned:
+        missed = sum(many for many in planned if many > 0) - self.heard
+        if min(planned) <= 0:
             missed = np.maximum(missed, 0)
         unlike = _RUN * (~self.swept & (list(planned) == [_FREE]))
         counted = np.where(self.cut & (missed > 0), np.minimum(missed, _LOST), np.abs(missed))

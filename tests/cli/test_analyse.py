@@ -550,11 +550,26 @@ def test_a_row_again_that_does_not_count_either_is_said(typed, case, short, tmp_
     assert reasons[9:] == ["tapped again: row B: 8 strikes heard, 9 planned"] * 9
 
 
+def test_a_row_that_stands_twice_in_a_recording(typed, case, tmp_path):
+    rng = np.random.default_rng(15)
+    soundfile.write("twice.wav", laid([tap(rng) for _ in range(27)], [9, 9, 9]), RATE, "PCM_24")
+    typing = words(case)
+    typing[1] = "twice.wav"
+    code, _, err = typed(*typing, "--row-again", "B")
+    assert code == 0
+    assert "note: row B: tapped twice: the 9 strikes of the first time are not used" in err
+    assert [row["used"] for row in rows(tmp_path / "log" / "taps.csv")] == ["yes"] * 9 + ["no"] * 9 + [
+        "yes"
+    ] * 9
+    code, _, err = typed("explain", "log", "B4", "--baseline", case / "good.json")
+    assert code == 0, err
+
+
 @pytest.mark.parametrize(
     ("again", "code", "said"),
     [
         (["K:again-b.wav"], 1, "has no row K: its rows are A, B"),
-        (["again-b.wav"], 2, "write it as ROW:FILE"),
+        (["again-b.wav"], 2, "write it as C:again-c.wav, or as C"),
         (["B:again-b.wav", "b:short-b.wav"], 2, "row B is given twice"),
     ],
 )

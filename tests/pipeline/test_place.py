@@ -662,3 +662,27 @@ def test_two_sweeps_of_which_one_was_heard_are_not_told_apart():
     times = with_sweep((12, 1.0), (15, 0.3), (12, 1.0))
     found, _ = place(np.zeros(39, int), times, swept_board([12] * 4, 1, 2))
     assert not any(spot.taps for spot in found if spot.station.row in (1, 2))
+
+
+# -- a row tapped twice at once --------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("first", [3, 11, 12, 13])
+def test_a_row_tapped_twice_and_named_replaces_only_itself(first):
+    times = even(12, 12, first, 12, 12)
+    found, notes = place(np.zeros(48 + first, int), times, panel([12] * 4), twice=[2])
+    later = [*range(24), *range(24 + first, 48 + first)]
+    assert [spot.taps for spot in found] == [(k,) for k in later]
+    assert [spot.flags for spot in found] == [()] * 24 + [("row again",)] * 12 + [()] * 12
+    assert notes == (f"row C: tapped twice: the {first} strikes of the first time are not used",)
+
+
+def test_a_row_tapped_twice_with_another_one_short_marks_only_that():
+    found, notes = place(np.zeros(59, int), even(12, 11, 12, 12, 12), panel([12] * 4), twice=[2])
+    assert [bool(spot.taps) for spot in found] == [True] * 12 + [False] * 12 + [True] * 24
+    assert notes[0] == "row B: 11 strikes heard, 12 planned"
+
+
+def test_a_row_said_to_be_tapped_twice_that_was_not_is_told():
+    found, _ = place(np.zeros(48, int), even(12, 12, 12, 12), panel([12] * 4), twice=[2])
+    assert not any(spot.taps and not spot.flags for spot in found)
