@@ -45,13 +45,14 @@ __all__ = ["place"]
 
 _RUN = 3.0  # mishaps that a whole row or run counts for
 _FREE = 0  # planned strikes of a swept row: as many as it takes
-_ANY = -1  # and of a row that was tapped again at once: it may have been given up half way
 _MARGIN = 3.0  # more than a misplaced row end can hide
+_WIDE = 6.0  # more than one of two whole rows or runs can hide
 _LOST = 2.0  # mishaps that a run beside the end of a recording needs at most; less than a row left out
 _INSIDE = 20  # most pauses looked for inside a run
 _JOINED = 3  # most rows looked for in one run without a pause
 
 _UNCLEAR = "row unclear"
+_ROW_AGAIN = "tap it again"
 _AGAIN = "tap the panel again, with a clear pause after each row"
 _DIFFERS = "count differs"
 _ODD = "pauses differ"  # taps with this flag are trusted, and so are those with the next
@@ -236,10 +237,12 @@ def _tie(
     edges = np.concatenate([[0], cuts + 1, [len(time_s)]])
     passed = (ends if marked else is_long)[cuts]
     planned = [_FREE if row[0].row in panel.swept_rows else len(row) * each for row in rows]
+    # A row that was tapped again at once may have been given up half way: at most so many strikes.
     planned = [
-        _ANY if is_first and not marked else many for many, is_first in zip(planned, earlier, strict=True)
+        -many if is_first and not every else many for many, is_first in zip(planned, earlier, strict=True)
     ]
-    readings = _read(planned, edges, passed, new_file[cuts], marked, time_s if swept else None)
+    parts = -(-max(sum(s.row == row[0].row for s in panel.stations) for row in rows) // every) if every else 1
+    readings = _read(planned, edges, passed, new_file[cuts], marked, time_s if swept else None, parts)
 
     between_s = _between(gap_s, readings, rows, each)
     lost = {int(k) + 1 for k in np.flatnonzero(new_file)}
@@ -247,7 +250,13 @@ def _tie(
     unclear: dict[str, list[str]] = {}
     done: int | None = 0  # strikes up to here belong to the rows so far; None where that is not sure
     anew = False
-    for stations, many, reading, is_first in zip(rows, planned, readings, earlier, strict=True):
+    whole = [
+        r.sure and r.kind == "alone" and r.stop - r.start == n for r, n in zip(readings, planned, strict=True)
+    ]
+    for k, (stations, many, reading, is_first) in enumerate(
+        zip(rows, planned, readings, earlier, strict=True)
+    ):
+        beside = all(whole[max(k - 1, 0) : k] + whole[k + 1 : k + 2])
         span = range(reading.start, reading.stop)
         pause = "a pause inside" if np.any(is_long[reading.start : max(reading.stop - 1, 0)]) else ""
         flag, note = _doubt(
@@ -262,6 +271,8 @@ def _tie(
             note += _lacking(
                 stations, groups, each, ends=not lost.isdisjoint(range(span.start, span.stop + 1))
             )
+        elif flag in ("", _ODD) and not lost.isdisjoint(range(span.start + 1, span.stop)) and not beside:
+            flag, note = _UNCLEAR, f"a recording ends in it, and a row beside it is not whole: {_ROW_AGAIN}"
         if is_first:
             flag, groups, note = (
                 _FIRST,
@@ -422,6 +433,8 @@ class _Runs:
         limits = outer | (end[:, 0] % (len(edges) - 1 or 1) == 0)
         beside = (outer[begin] | outer[end]) & ~(limits[begin] & limits[end])
         heard = np.where(begin >= 0, edges[end] - edges[begin], 0)
+        # The last recording may have been cut off too.
+        beside |= (begin == 0 if back else end == len(edges) - 1) & (heard < edges[-1])
         swept = np.zeros(heard.shape, bool)
         if time_s is not None:
             for e, b in np.argwhere((heard > 0) & ~within):
@@ -431,13 +444,16 @@ class _Runs:
 
     def mishaps(self, planned: Sequence[int]) -> FloatArray:
         """Return what it takes that each run is these rows, infinite where there is no run."""
-        missed = sum(many for many in planned if many > 0) - self.heard
-        if min(planned) <= 0:
+        missed = sum(map(abs, planned)) - self.heard
+        given_up = len(planned) == 1 and planned[0] < 0
+        if _FREE in planned:
             missed = np.maximum(missed, 0)
+        if given_up:
+            missed = np.minimum(missed, 0)
         unlike = _RUN * (~self.swept & (list(planned) == [_FREE]))
         counted = np.where(self.cut & (missed > 0), np.minimum(missed, _LOST), np.abs(missed))
         explained = np.maximum(self.passed - np.maximum(missed, 0), 0)
-        inside = _RUN * self.passed if self.marked else explained
+        inside = _RUN * self.passed if self.marked or given_up else explained
         return np.where(self.heard > 0, counted + inside + unlike + _RUN * (len(planned) - 1), np.inf)
 
 
@@ -448,6 +464,7 @@ def _read(
     cut: NDArray[np.bool_],
     marked: bool,
     time_s: FloatArray | None,
+    parts: int,
 ) -> list[_Reading]:
     """Find each row in the reading with the fewest mishaps, and whether any other comes near it."""
     n = len(planned)
@@ -466,7 +483,9 @@ def _read(
     for k in range(2, min(_JOINED, n) + 1):
         for r in range(n - k + 1):
             joined[r : r + k] = np.minimum(joined[r : r + k], through(r, k).min())
-    readings = []
+    readings: list[_Reading] = []
+    others: list[float] = []
+    taken = 0
     for r in range(n):
         alone = through(r, 1)
         end, start = np.unravel_index(np.argmin(alone), alone.shape)
@@ -474,10 +493,19 @@ def _read(
         costs = {"alone": alone[end, start], "missing": missing, "joined": joined[r]}
         kind = min(costs, key=lambda name: costs[name])
         alone[end, start] = np.inf
-        other = min(alone.min(), *(cost for name, cost in costs.items() if name != kind))
-        sure = bool(other >= upto[-1, -1] + _MARGIN)
-        readings.append(_Reading(int(edges[begin[end, start]]), int(edges[end]), kind, sure))
-    return readings
+        others.append(min(alone.min(), *(cost for name, cost in costs.items() if name != kind)))
+        taken += int(end - begin[end, start]) if kind == "alone" else 0
+        readings.append(_Reading(int(edges[begin[end, start]]), int(edges[end]), kind))
+    # Several whole rows or runs amiss can make up for more than two single strikes can.
+    joined_rows = sum(reading.kind == "joined" for reading in readings)
+    amiss = abs(len(edges) - 1 - taken - joined_rows // 2) + sum(
+        r.kind == "missing" or (r.kind == "alone" and many - (r.stop - r.start) >= _LOST)
+        for r, many in zip(readings, planned, strict=True)
+    )
+    least = upto[-1, -1] + (_WIDE * parts if amiss > 1 else _MARGIN)
+    return [
+        replace(reading, sure=bool(other >= least)) for reading, other in zip(readings, others, strict=True)
+    ]
 
 
 def _fewest(planned: Sequence[int], runs: _Runs) -> FloatArray:
