@@ -46,6 +46,7 @@ __all__ = ["place"]
 _RUN = 3.0  # mishaps that a whole row or run counts for
 _FREE = 0  # planned strikes of a swept row: as many as it takes
 _MARGIN = 3.0  # more than a misplaced row end can hide
+_SHORT = 5  # strikes over which a row's end may be misplaced
 _WIDE = 6.0  # more than one of two whole rows or runs can hide
 _LOST = 2.0  # mishaps that a run beside the end of a recording needs at most; less than a row left out
 _INSIDE = 20  # most pauses looked for inside a run
@@ -58,6 +59,7 @@ _DIFFERS = "count differs"
 _ODD = "pauses differ"  # taps with this flag are trusted, and so are those with the next
 _FEWER = "taps missing"
 _FIRST = "row again"
+_OVER = "strikes over"
 _ANEW = "begun anew"
 _FAINT = "faint strikes"
 _LEFT = "sounds left out"  # and with this
@@ -217,10 +219,11 @@ def _tie(
     rows = [part for row, _ in copies for part in _parts(row, every)]
     earlier = [is_first for row, is_first in copies for _ in _parts(row, every)]
     notes: list[str] = []
-    ends = np.zeros(len(gap_s), bool)
+    ends, empty = np.zeros(len(gap_s), bool), 0
     if marks is not None:
         before = [((recording < file) | ((recording == file) & (time_s < at))).sum() for file, at in marks]
         ends[[n - 1 for n in before if 0 < n < len(time_s)]] = True
+        empty = len(before) - len({n for n in before if n > 0})  # marks without a strike before them
         unread = "no row mark heard, or strikes too quick for marks: rows are told by their pauses"
         notes += [] if marked else [unread]
     plain = [len(row) for row in rows if row[0].row not in panel.swept_rows]
@@ -242,14 +245,16 @@ def _tie(
         -many if is_first and not every else many for many, is_first in zip(planned, earlier, strict=True)
     ]
     parts = -(-max(sum(s.row == row[0].row for s in panel.stations) for row in rows) // every) if every else 1
-    readings = _read(planned, edges, passed, new_file[cuts], marked, time_s if swept else None, parts)
+    readings = _read(planned, edges, passed, new_file[cuts], marked, time_s if swept else None, parts, empty)
 
     between_s = _between(gap_s, readings, rows, each)
     lost = {int(k) + 1 for k in np.flatnonzero(new_file)}
     places: list[Place] = []
     unclear: dict[str, list[str]] = {}
-    done: int | None = 0  # strikes up to here belong to the rows so far; None where that is not sure
+    done = 0  # strikes up to here belong to the rows so far
     anew = False
+    over_by = [r.stop - r.start - n if n > 0 else 0 for r, n in zip(readings, planned, strict=True)]
+    shifted = _shifted(over_by, planned)
     whole = [
         r.sure and r.kind == "alone" and r.stop - r.start == n for r, n in zip(readings, planned, strict=True)
     ]
@@ -271,6 +276,11 @@ def _tie(
             note += _lacking(
                 stations, groups, each, ends=not lost.isdisjoint(range(span.start, span.stop + 1))
             )
+        elif flag in ("", _ODD) and k in shifted:
+            flag, note = (
+                _UNCLEAR,
+                f"one row or part beside it has too few strikes, another too many: {_ROW_AGAIN}",
+            )
         elif flag in ("", _ODD) and not lost.isdisjoint(range(span.start + 1, span.stop)) and not beside:
             flag, note = _UNCLEAR, f"a recording ends in it, and a row beside it is not whole: {_ROW_AGAIN}"
         if is_first:
@@ -284,13 +294,18 @@ def _tie(
         elif note:
             note = _name(stations, panel) + note
             notes.append(note)
-        if reading.kind == "alone":
-            if done is not None and reading.sure and reading.start > done:
-                anew |= not lost.isdisjoint(range(done + 1, reading.start + 1))
-                notes.append(_over(reading.start - done, f"before {_name(stations, panel)}".rstrip(": ")))
-            done = reading.stop if reading.sure else None
-        elif reading.kind == "joined":
-            done = None
+        over = range(done + 1, reading.start + 1) if reading.kind == "alone" else range(0)
+        if over:  # the row before may have lost strikes to them, and those after may each stand for another
+            anew |= not lost.isdisjoint(over)
+            notes += (
+                [_over(len(over), f"before {_name(stations, panel)}".rstrip(": "))] if reading.sure else []
+            )
+            before_it = rows[k - 1][0].row if k else -1
+            places = [
+                replace(s, flags=(*s.flags, _OVER)) if s.taps and s.station.row == before_it else s
+                for s in places
+            ]
+        done = max(done, reading.stop) if reading.kind == "alone" else done
         if many == _FREE and not flag:
             found = swept_places(stations[0], stations[-1], time_s[span.start : span.stop], span.start)
         elif flag in ("", _ODD) or groups:
@@ -309,9 +324,19 @@ def _tie(
     for note, names in unclear.items():
         which = f"{names[0]} to {names[-1]}, {len(names)} rows" if len(names) > 1 else names[0]
         notes.append(f"{which}: {note}" if which else note)
-    if done is not None and len(time_s) > done and len(rows) > 1:
+    if len(time_s) > done and len(rows) > 1 and not unclear:
         notes.append(_over(len(time_s) - done, "after the last row"))
     return tuple(places), tuple(notes)
+
+
+def _shifted(over: Sequence[int], planned: Sequence[int]) -> set[int]:
+    """Return the parts between too few and too many, so short that one misplaced mark may have shifted them."""
+    found: set[int] = set()
+    for k, n in enumerate(over):
+        later = next((j for j in range(k + 1, len(over)) if over[j]), k)
+        if n and n * over[later] < 0 and sum(planned[k + 1 : later]) <= _SHORT:
+            found |= set(range(k + 1, later))
+    return found
 
 
 def _doubt_of_sweep(time_s: FloatArray, span: range, pause: str, lost: set[int]) -> str:
@@ -465,6 +490,7 @@ def _read(
     marked: bool,
     time_s: FloatArray | None,
     parts: int,
+    empty: int,
 ) -> list[_Reading]:
     """Find each row in the reading with the fewest mishaps, and whether any other comes near it."""
     n = len(planned)
@@ -498,9 +524,13 @@ def _read(
         readings.append(_Reading(int(edges[begin[end, start]]), int(edges[end]), kind))
     # Several whole rows or runs amiss can make up for more than two single strikes can.
     joined_rows = sum(reading.kind == "joined" for reading in readings)
-    amiss = abs(len(edges) - 1 - taken - joined_rows // 2) + sum(
-        r.kind == "missing" or (r.kind == "alone" and many - (r.stop - r.start) >= _LOST)
-        for r, many in zip(readings, planned, strict=True)
+    amiss = (
+        empty
+        + abs(len(edges) - 1 - taken - joined_rows // 2)
+        + sum(
+            r.kind == "missing" or (r.kind == "alone" and many - (r.stop - r.start) >= _LOST)
+            for r, many in zip(readings, planned, strict=True)
+        )
     )
     least = upto[-1, -1] + (_WIDE * parts if amiss > 1 else _MARGIN)
     return [

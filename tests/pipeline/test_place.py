@@ -530,7 +530,7 @@ def test_a_row_begun_and_tapped_anew_in_the_next_recording():
     time_s = even(12, 7, 12, 12)
     found, notes = place(np.repeat([0, 1], [19, 24]), time_s, panel([12] * 3))
     assert [spot.taps for spot in found] == [(k,) for k in [*range(12), *range(19, 43)]]
-    assert [spot.flags for spot in found] == [()] * 12 + [("begun anew",)] * 24
+    assert [spot.flags for spot in found] == [("strikes over",)] * 12 + [("begun anew",)] * 24
     assert notes == ("7 strikes before row B belong to no row and are not used",)
 
 
