@@ -297,9 +297,8 @@ def _tie(
         over = range(done + 1, reading.start + 1) if reading.kind == "alone" else range(0)
         if over:  # the row before may have lost strikes to them, and those after may each stand for another
             anew |= not lost.isdisjoint(over)
-            notes += (
-                [_over(len(over), f"before {_name(stations, panel)}".rstrip(": "))] if reading.sure else []
-            )
+            known = reading.sure and (k == 0 or (readings[k - 1].sure and readings[k - 1].kind == "alone"))
+            notes += [_over(len(over), f"before {_name(stations, panel)}".rstrip(": "))] * known
             before_it = rows[k - 1][0].row if k else -1
             places = [
                 replace(s, flags=(*s.flags, _OVER)) if s.taps and s.station.row == before_it else s
@@ -330,7 +329,7 @@ def _tie(
 
 
 def _shifted(over: Sequence[int], planned: Sequence[int]) -> set[int]:
-    """Return the parts between too few and too many, so short that one misplaced mark may have shifted them."""
+    """Return the parts between too few and too many, so short that a misplaced mark may have shifted them."""
     found: set[int] = set()
     for k, n in enumerate(over):
         later = next((j for j in range(k + 1, len(over)) if over[j]), k)
