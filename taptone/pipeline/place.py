@@ -1,25 +1,13 @@
 """Strikes to stations: rows are told apart by their pauses, and what does not fit is marked, never shifted.
 
 A pause may end a row; so may the end of a file. It may also be a breath, or a strike that was missed. So
-every way to cut the strikes into the planned rows (a reading) is weighed by the mishaps it needs:
+every way to cut the strikes into the planned rows is weighed (:mod:`taptone.pipeline.reading`), and a row is
+tied to its stations only if its count fits in the best of them and no other comes near that gives it other
+strikes: two damaged rows that make up for each other are marked.
 
-- a strike missed, or one too many: 1 each
-- a pause inside a row that no missed strike of that row explains: 1 each
-- a row not tapped, a run of strikes that belongs to no row, a row end without a pause: 3 each
-
-A row is tied to its stations only if its count fits in the reading with the fewest mishaps, and every reading
-that gives this row other strikes needs at least 3 more. A row end heard one strike too early or too late can
-hide one mishap on either side, 2 together: so two damaged rows that make up for each other are marked.
-
-A recording that ends may have cut off any number of strikes: a run beside its end never needs more than 2,
-neither does one before it that belongs to no row: a row begun, and tapped anew in the next recording. The
-rows from there on carry the flag ``begun anew``: one of them tapped twice would sound so too.
-
-Where rows are planned to end with a mark (see :mod:`taptone.pipeline.marks`) and marks are heard, these take
-the place of the pauses. No missed strike makes a mark: one inside a row counts 3, as does a row end without.
-
-A swept row has no planned count: any run fits that was struck as such rows are (see
-:mod:`taptone.pipeline.sweep`), another needs 3 mishaps.
+Where rows are planned to end with a mark (:mod:`taptone.pipeline.marks`) and marks are heard, these take the
+place of the pauses. Of a row begun, and tapped anew in the next recording, the first strikes belong to no
+row; all from there on carry the flag ``begun anew``: one of them tapped twice would sound so too.
 
 What keeps a row's count *and* its pauses cannot be heard: two rows of equal length swapped, a row tapped from
 the wrong end, one row repeated and another left out, a strike missed and one added without an odd gap. With
@@ -37,22 +25,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptone.pipeline.marks import MARK_S, find_marks
+from taptone.pipeline.reading import FREE, Cuts, Reading, read_rows
 from taptone.pipeline.sweep import is_swept, swept_places
 from taptone.settings import PlaceSettings
 from taptone.types import FloatArray, Panel, Place, Station
 
 __all__ = ["place"]
 
-_RUN = 3.0  # mishaps that a whole row or run counts for
-_FREE = 0  # planned strikes of a swept row: as many as it takes
-_MARGIN = 3.0  # more than a misplaced row end can hide
 _SHORT = 5  # strikes over which a row's end may be misplaced
-_WIDE = 6.0  # more than one of two whole rows or runs can hide
-_LOST = 2.0  # mishaps that a run beside the end of a recording needs at most; less than a row left out
-_INSIDE = 20  # most pauses looked for inside a run
-_JOINED = 3  # most rows looked for in one run without a pause
+
+_SHORT = 5  # strikes over which a row's end may be misplaced
 
 _UNCLEAR = "row unclear"
+_UNREAD = "no row mark heard, or strikes too quick for marks: rows are told by their pauses"
 _ROW_AGAIN = "tap it again"
 _AGAIN = "tap the panel again, with a clear pause after each row"
 _DIFFERS = "count differs"
@@ -197,6 +182,48 @@ def _beside(sounds: FloatArray, marks: FloatArray) -> NDArray[np.bool_]:
     return np.asarray((same & (late_s >= 0) & (late_s <= MARK_S)).any(axis=1))
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Plan:
+    """Rows to be heard in tapping order, or parts of rows where marks end them."""
+
+    rows: list[tuple[Station, ...]]
+    first: list[bool]  # of a row that stands twice: its first time
+    planned: list[int]  # strikes, as `read_rows` takes them
+    parts: int  # that a row has
+
+    @classmethod
+    def of(cls, panel: Panel, every: int, twice: Collection[int]) -> _Plan:
+        whole = [tuple(stations) for _, stations in groupby(panel.stations, key=lambda station: station.row)]
+        copies = [(row, first) for row in whole for first in [True] * (row[0].row in twice) + [False]]
+        rows = [part for row, _ in copies for part in _parts(row, every)]
+        first = [is_first for row, is_first in copies for _ in _parts(row, every)]
+        planned = [
+            FREE if row[0].row in panel.swept_rows else len(row) * panel.taps_per_station for row in rows
+        ]
+        # A row that was tapped again at once may have been given up half way: at most so many strikes.
+        planned = [-n if is_first and not every else n for n, is_first in zip(planned, first, strict=True)]
+        return cls(rows, first, planned, max(len(_parts(row, every)) for row in whole))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Heard:
+    """Strikes, the gaps between them and what a gap may mean."""
+
+    time_s: FloatArray
+    gap_s: FloatArray  # nan from one recording to the next
+    is_long: NDArray[np.bool_]
+    lost: set[int]  # numbers of strikes that begin a recording after the first
+    between_s: float = np.nan  # gap from which on a new station begins
+
+    def odd(self, span: range) -> str:
+        """What is odd in the gaps of a row."""
+        return "a pause inside" if np.any(self.is_long[span.start : max(span.stop - 1, 0)]) else ""
+
+    def file_ends(self, strikes: range) -> bool:
+        """Whether a recording ends before one of them."""
+        return not self.lost.isdisjoint(strikes)
+
+
 def _tie(
     recording: _Ints,
     time_s: FloatArray,
@@ -211,125 +238,147 @@ def _tie(
     if np.any(np.diff(recording) < 0) or np.any(gap_s <= 0):
         raise ValueError("strikes are not in order of recording and time")
 
-    each = panel.taps_per_station
-    rows = [tuple(stations) for _, stations in groupby(panel.stations, key=lambda station: station.row)]
     marked = marks is not None and len(marks) > 0
-    every = panel.mark_every if marked else 0
-    copies = [(row, is_first) for row in rows for is_first in [True] * (row[0].row in twice) + [False]]
-    rows = [part for row, _ in copies for part in _parts(row, every)]
-    earlier = [is_first for row, is_first in copies for _ in _parts(row, every)]
-    notes: list[str] = []
+    plan = _Plan.of(panel, panel.mark_every if marked else 0, twice)
+    notes = [] if marked or marks is None else [_UNREAD]
     ends, empty = np.zeros(len(gap_s), bool), 0
     if marks is not None:
         before = [((recording < file) | ((recording == file) & (time_s < at))).sum() for file, at in marks]
         ends[[n - 1 for n in before if 0 < n < len(time_s)]] = True
-        empty = len(before) - len({n for n in before if n > 0})  # marks without a strike before them
-        unread = "no row mark heard, or strikes too quick for marks: rows are told by their pauses"
-        notes += [] if marked else [unread]
-    plain = [len(row) for row in rows if row[0].row not in panel.swept_rows]
-    usual_s = _usual_gap(gap_s, len(rows), sum(plain) - len(plain))
+        empty = len(before) - len({n for n in before if n > 0})
+    plain = [len(row) for row in plan.rows if row[0].row not in panel.swept_rows]
+    usual_s = _usual_gap(gap_s, len(plan.rows), sum(plain) - len(plain))
     is_long = (gap_s >= max(settings.row_pause * usual_s, settings.row_pause_s)) & ~ends
-    cuts = np.flatnonzero(new_file | (ends if marked else is_long))
+    may_end = ends if marked else is_long
+    at = np.flatnonzero(new_file | may_end)
     odd = ""
-    swept = bool(panel.swept_rows)
-    if (
-        len(rows) > 1 and not cuts.size and not swept and not twice
-    ):  # nothing to tell rows by: the whole count must fit
-        rows, earlier, odd = [panel.stations], [False], f"no {'mark' if marked else 'pause'} between rows"
-    cuts = cuts if len(rows) > 1 else cuts[:0]
-    edges = np.concatenate([[0], cuts + 1, [len(time_s)]])
-    passed = (ends if marked else is_long)[cuts]
-    planned = [_FREE if row[0].row in panel.swept_rows else len(row) * each for row in rows]
-    # A row that was tapped again at once may have been given up half way: at most so many strikes.
-    planned = [
-        -many if is_first and not every else many for many, is_first in zip(planned, earlier, strict=True)
-    ]
-    parts = -(-max(sum(s.row == row[0].row for s in panel.stations) for row in rows) // every) if every else 1
-    readings = _read(planned, edges, passed, new_file[cuts], marked, time_s if swept else None, parts, empty)
-
-    between_s = _between(gap_s, readings, rows, each)
+    if len(plan.rows) > 1 and not at.size and not panel.swept_rows and not twice:
+        # Nothing to tell rows by: the whole count must fit.
+        plan = _Plan([panel.stations], [False], [len(panel.stations) * panel.taps_per_station], 1)
+        odd = f"no {'mark' if marked else 'pause'} between rows"
+    at = at if len(plan.rows) > 1 else at[:0]
+    cuts = Cuts(np.concatenate([[0], at + 1, [len(time_s)]]), may_end[at], new_file[at], marked, empty)
+    readings = read_rows(plan.planned, cuts, time_s if panel.swept_rows else None, plan.parts)
     lost = {int(k) + 1 for k in np.flatnonzero(new_file)}
-    places: list[Place] = []
-    unclear: dict[str, list[str]] = {}
-    done = 0  # strikes up to here belong to the rows so far
-    anew = False
-    over_by = [r.stop - r.start - n if n > 0 else 0 for r, n in zip(readings, planned, strict=True)]
-    shifted = _shifted(over_by, planned)
-    whole = [
-        r.sure and r.kind == "alone" and r.stop - r.start == n for r, n in zip(readings, planned, strict=True)
-    ]
-    for k, (stations, many, reading, is_first) in enumerate(
-        zip(rows, planned, readings, earlier, strict=True)
-    ):
-        beside = all(whole[max(k - 1, 0) : k] + whole[k + 1 : k + 2])
-        span = range(reading.start, reading.stop)
-        pause = "a pause inside" if np.any(is_long[reading.start : max(reading.stop - 1, 0)]) else ""
-        flag, note = _doubt(
-            reading, many if many > 0 else len(span), odd or pause, len(cuts) + 1, len(rows), marked
+    between_s = _between(gap_s, readings, plan.rows, panel.taps_per_station)
+    heard = _Heard(time_s, gap_s, is_long, lost, between_s)
+    told = [_told(k, plan, readings, heard, cuts, panel, odd) for k in range(len(plan.rows))]
+    places, said = _laid(plan, readings, told, heard, panel, twice)
+    return tuple(places), (*notes, *said)
+
+
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """What is said of a row: its flag and why, and its strikes station by station if it is tied."""
+
+    flag: str
+    note: str = ""
+    groups: tuple[range, ...] = ()
+
+
+def _told(
+    k: int,
+    plan: _Plan,
+    readings: Sequence[Reading],
+    heard: _Heard,
+    cuts: Cuts,
+    panel: Panel,
+    odd: str,
+) -> _Told:
+    """Say of row `k` whether it is tied, and what is odd."""
+    stations, many, reading = plan.rows[k], plan.planned[k], readings[k]
+    each, span = panel.taps_per_station, range(reading.start, reading.stop)
+    pause = heard.odd(span)
+    if plan.first[k]:
+        return _Told(_FIRST, f"tapped twice: the {len(span)} strikes of the first time are not used")
+    flag, note = _doubt(reading, many or len(span), odd or pause, cuts, len(plan.rows))
+    if many == FREE:
+        why = _doubt_of_sweep(heard, span, pause) if reading.kind == "alone" else ""
+        return _Told(_UNCLEAR, why) if why else _Told(flag, note, tuple(range(n, n + 1) for n in span))
+    if flag == _DIFFERS:
+        groups = [] if pause else _grouped(heard.gap_s, reading, len(stations), each, heard.between_s)
+        ends = heard.file_ends(range(span.start, span.stop + 1))
+        return _Told(flag, note + _lacking(stations, groups, each, ends=ends), tuple(groups))
+    if flag == _UNCLEAR:
+        return _Told(flag, note)
+    if k in _shifted(readings, plan.planned):
+        return _Told(
+            _UNCLEAR, f"one row or part beside it has too few strikes, another too many: {_ROW_AGAIN}"
         )
-        groups: list[range] = []
-        if many == _FREE and reading.kind == "alone":
-            odd_sweep = _doubt_of_sweep(time_s, span, pause, lost)
-            flag, note = (_UNCLEAR, odd_sweep) if odd_sweep else (flag, note)
-        elif flag == _DIFFERS:
-            groups = _grouped(gap_s, reading, len(stations), each, between_s) if not pause else []
-            note += _lacking(
-                stations, groups, each, ends=not lost.isdisjoint(range(span.start, span.stop + 1))
-            )
-        elif flag in ("", _ODD) and k in shifted:
-            flag, note = (
-                _UNCLEAR,
-                f"one row or part beside it has too few strikes, another too many: {_ROW_AGAIN}",
-            )
-        elif flag in ("", _ODD) and not lost.isdisjoint(range(span.start + 1, span.stop)) and not beside:
-            flag, note = _UNCLEAR, f"a recording ends in it, and a row beside it is not whole: {_ROW_AGAIN}"
-        if is_first:
-            flag, groups, note = (
-                _FIRST,
-                [],
-                f"tapped twice: the {len(span)} strikes of the first time are not used",
-            )
-        if note and flag == _UNCLEAR:  # as likely the fault of another row: one line for all that share it
-            unclear.setdefault(note, []).append(_name(stations, panel).rstrip(": "))
+    beside = [n for n in (k - 1, k + 1) if 0 <= n < len(readings)]
+    whole = all(readings[n].sure and readings[n].fits(plan.planned[n]) for n in beside)
+    if heard.file_ends(range(span.start + 1, span.stop)) and not whole:
+        return _Told(_UNCLEAR, f"a recording ends in it, and a row beside it is not whole: {_ROW_AGAIN}")
+    return _Told(flag, note, tuple(range(n, n + each) for n in span[::each]))
+
+
+def _laid(
+    plan: _Plan,
+    readings: Sequence[Reading],
+    told: Sequence[_Told],
+    heard: _Heard,
+    panel: Panel,
+    twice: Collection[int],
+) -> tuple[list[Place], list[str]]:
+    """Lay the strikes out station by station; say what is odd, and which strikes belong to no row."""
+    places: list[Place] = []
+    notes: list[str] = []
+    unclear: dict[str, list[str]] = {}
+    done, anew = 0, False  # strikes up to here belong to the rows so far
+    for k, (stations, reading, row) in enumerate(zip(plan.rows, readings, told, strict=True)):
+        name, note = _name(stations, panel), row.note
+        if (
+            note and row.flag == _UNCLEAR
+        ):  # as likely the fault of another row: one line for all that share it
+            unclear.setdefault(note, []).append(name.rstrip(": "))
         elif note:
-            note = _name(stations, panel) + note
+            note = name + note
             notes.append(note)
-        over = range(done + 1, reading.start + 1) if reading.kind == "alone" else range(0)
-        if over:  # the row before may have lost strikes to them, and those after may each stand for another
-            anew |= not lost.isdisjoint(over)
-            known = reading.sure and (k == 0 or (readings[k - 1].sure and readings[k - 1].kind == "alone"))
-            notes += [_over(len(over), f"before {_name(stations, panel)}".rstrip(": "))] * known
-            before_it = rows[k - 1][0].row if k else -1
-            places = [
-                replace(s, flags=(*s.flags, _OVER)) if s.taps and s.station.row == before_it else s
-                for s in places
-            ]
-        done = max(done, reading.stop) if reading.kind == "alone" else done
-        if many == _FREE and not flag:
-            found = swept_places(stations[0], stations[-1], time_s[span.start : span.stop], span.start)
-        elif flag in ("", _ODD) or groups:
-            even = [range(k, k + each) for k in span[::each]]
-            found = [
-                Place(
-                    station, tuple(taps), (_FEWER,) * (len(taps) < each) if groups else (flag,) * bool(flag)
-                )
-                for station, taps in zip(stations, groups or even, strict=True)
-            ]
-        else:
-            found = [Place(station, (), (flag,), note) for station in stations]
-        more = (_ANEW,) * anew + (_FIRST,) * (stations[0].row in twice)
-        found = [replace(spot, flags=(*spot.flags, *more)) if spot.taps else spot for spot in found]
-        places += [] if is_first else found
+        if reading.kind == "alone":
+            over = range(done + 1, reading.start + 1)
+            done = max(done, reading.stop)
+            if over:  # the row before may have lost strikes to them; those after may each stand for another
+                anew |= heard.file_ends(over)
+                sure = reading.sure and (k == 0 or (readings[k - 1].sure and readings[k - 1].kind == "alone"))
+                notes += [_over(len(over), f"before {name}".rstrip(": "))] * sure
+                last = plan.rows[k - 1][0].row if k else -1
+                places = [_also(spot, _OVER) if spot.station.row == last else spot for spot in places]
+        if not plan.first[k]:
+            more = (_ANEW,) * anew + (_FIRST,) * (stations[0].row in twice)
+            swept = plan.planned[k] == FREE
+            places += [_also(spot, *more) for spot in _spots(stations, row, note, heard, panel, swept=swept)]
     for note, names in unclear.items():
         which = f"{names[0]} to {names[-1]}, {len(names)} rows" if len(names) > 1 else names[0]
         notes.append(f"{which}: {note}" if which else note)
-    if len(time_s) > done and len(rows) > 1 and not unclear:
-        notes.append(_over(len(time_s) - done, "after the last row"))
-    return tuple(places), tuple(notes)
+    if len(heard.time_s) > done and len(plan.rows) > 1 and not unclear:
+        notes.append(_over(len(heard.time_s) - done, "after the last row"))
+    return places, notes
 
 
-def _shifted(over: Sequence[int], planned: Sequence[int]) -> set[int]:
+def _spots(
+    stations: Sequence[Station], row: _Told, note: str, heard: _Heard, panel: Panel, *, swept: bool
+) -> list[Place]:
+    """The stations of a row with their strikes, or with the reason why they have none."""
+    if row.flag == _UNCLEAR or not row.groups:
+        return [Place(station, (), (row.flag,), note) for station in stations]
+    if swept:
+        start, stop = row.groups[0].start, row.groups[-1].stop
+        return swept_places(stations[0], stations[-1], heard.time_s[start:stop], start)
+    if row.flag == _DIFFERS:
+        fewer = [(_FEWER,) * (len(taps) < panel.taps_per_station) for taps in row.groups]
+    else:
+        fewer = [(row.flag,) * bool(row.flag)] * len(row.groups)
+    return [Place(s, tuple(taps), own) for s, taps, own in zip(stations, row.groups, fewer, strict=True)]
+
+
+def _also(spot: Place, *flags: str) -> Place:
+    """The place with more flags, if it is tied."""
+    return replace(spot, flags=(*spot.flags, *flags)) if spot.taps else spot
+
+
+def _shifted(readings: Sequence[Reading], planned: Sequence[int]) -> set[int]:
     """Return the parts between too few and too many, so short that a misplaced mark may have shifted them."""
+    over = [row.stop - row.start - n if n > 0 else 0 for row, n in zip(readings, planned, strict=True)]
     found: set[int] = set()
     for k, n in enumerate(over):
         later = next((j for j in range(k + 1, len(over)) if over[j]), k)
@@ -338,15 +387,15 @@ def _shifted(over: Sequence[int], planned: Sequence[int]) -> set[int]:
     return found
 
 
-def _doubt_of_sweep(time_s: FloatArray, span: range, pause: str, lost: set[int]) -> str:
+def _doubt_of_sweep(heard: _Heard, span: range, pause: str) -> str:
     """Return why the strikes of a swept row cannot be laid out; nothing if it was struck as such rows are."""
-    touched = {span.start, span.stop} & lost
-    whole = {span.start, span.stop} <= lost | {0, len(time_s)}
-    if not lost.isdisjoint(range(span.start + 1, span.stop)) or (touched and not whole):
+    touched = {span.start, span.stop} & heard.lost
+    whole = {span.start, span.stop} <= heard.lost | {0, len(heard.time_s)}
+    if heard.file_ends(range(span.start + 1, span.stop)) or (touched and not whole):
         return "a recording ends in the sweep or beside it: sweep it again"
     if pause:
         return "a pause inside the sweep: sweep it again"
-    if not is_swept(time_s[span.start : span.stop]):
+    if not is_swept(heard.time_s[span.start : span.stop]):
         return f"{len(span)} strikes heard, not 2 to 4 a second as in a swept row: sweep it again"
     return ""
 
@@ -361,7 +410,7 @@ def _lacking(stations: Sequence[Station], groups: Sequence[range], each: int, *,
 
 
 def _between(
-    gap_s: FloatArray, readings: Sequence[_Reading], rows: Sequence[Sequence[Station]], each: int
+    gap_s: FloatArray, readings: Sequence[Reading], rows: Sequence[Sequence[Station]], each: int
 ) -> float:
     """Return the gap from which on a new station begins, where whole rows tell it plainly; else nan."""
     within, between = [], []
@@ -377,7 +426,7 @@ def _between(
     return float(np.sqrt(high * low)) if low > 1.5 * high else np.nan
 
 
-def _grouped(gap_s: FloatArray, reading: _Reading, stations: int, each: int, between_s: float) -> list[range]:
+def _grouped(gap_s: FloatArray, reading: Reading, stations: int, each: int, between_s: float) -> list[range]:
     """Return the strikes of each station of a row that lacks a few, by their gaps; nothing where in doubt.
 
     Fewer are lacking than one station has: else a whole one might be, and a stray strike stand for it.
@@ -411,152 +460,10 @@ def _usual_gap(gap_s: FloatArray, n_rows: int, between: int) -> float:
     return float(longest_first[min(middle, len(longest_first) - 1)]) if longest_first.size else np.inf
 
 
-@dataclass(frozen=True, slots=True)
-class _Reading:
-    """What was heard of a row: strikes from `start` up to `stop`, and what can be said of them."""
-
-    start: int = 0
-    stop: int = 0
-    kind: str = "alone"  # or "missing", "joined"
-    sure: bool = True
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Runs:
-    """Runs of strikes that end at each edge: shape (edges, runs)."""
-
-    begin: _Ints  # the edge they begin at
-    heard: _Ints  # their strikes
-    passed: _Ints  # pauses or marks inside them
-    cut: NDArray[np.bool_]  # a recording ends within them, or they are its first or last and not all of it
-    swept: NDArray[np.bool_]  # they follow each other as in a swept row
-    spare: FloatArray  # of each edge: mishaps if all before it belong to no row
-    marked: bool
-
-    @classmethod
-    def of(
-        cls,
-        edges: _Ints,
-        passed: NDArray[np.bool_],
-        cut: NDArray[np.bool_],
-        marked: bool,
-        time_s: FloatArray | None,
-        *,
-        back: bool = False,
-    ) -> _Runs:
-        """Runs between edges, which are pauses or marks (`passed`), or recordings' ends (`cut`), or both."""
-        outer = np.concatenate([[False], cut, [False]])
-        spare = np.where(outer[1:], _LOST, _RUN)  # a row begun, and tapped anew in the next recording
-        if back:
-            edges, passed, outer, spare = edges[-1] - edges[::-1], passed[::-1], outer[::-1], spare[::-1]
-            time_s = None if time_s is None else -time_s[::-1]
-        end = np.arange(len(edges))[:, None]
-        begin = end - 1 - np.arange(min(len(edges) - 1, _INSIDE + 1))
-        so_far = np.concatenate([[0], np.cumsum(passed), [0]])
-        within = np.cumsum(outer)[end - 1] - np.cumsum(outer)[begin] > 0
-        limits = outer | (end[:, 0] % (len(edges) - 1 or 1) == 0)
-        beside = (outer[begin] | outer[end]) & ~(limits[begin] & limits[end])
-        heard = np.where(begin >= 0, edges[end] - edges[begin], 0)
-        # The last recording may have been cut off too.
-        beside |= (begin == 0 if back else end == len(edges) - 1) & (heard < edges[-1])
-        swept = np.zeros(heard.shape, bool)
-        if time_s is not None:
-            for e, b in np.argwhere((heard > 0) & ~within):
-                swept[e, b] = is_swept(time_s[edges[begin[e, b]] : edges[e]])
-        spared = np.cumsum(np.insert(spare, 0, 0.0))
-        return cls(begin, heard, so_far[end - 1] - so_far[begin], within | beside, swept, spared, marked)
-
-    def mishaps(self, planned: Sequence[int]) -> FloatArray:
-        """Return what it takes that each run is these rows, infinite where there is no run."""
-        missed = sum(map(abs, planned)) - self.heard
-        given_up = len(planned) == 1 and planned[0] < 0
-        if _FREE in planned:
-            missed = np.maximum(missed, 0)
-        if given_up:
-            missed = np.minimum(missed, 0)
-        unlike = _RUN * (~self.swept & (list(planned) == [_FREE]))
-        counted = np.where(self.cut & (missed > 0), np.minimum(missed, _LOST), np.abs(missed))
-        explained = np.maximum(self.passed - np.maximum(missed, 0), 0)
-        inside = _RUN * self.passed if self.marked or given_up else explained
-        return np.where(self.heard > 0, counted + inside + unlike + _RUN * (len(planned) - 1), np.inf)
-
-
-def _read(
-    planned: Sequence[int],
-    edges: _Ints,
-    passed: NDArray[np.bool_],
-    cut: NDArray[np.bool_],
-    marked: bool,
-    time_s: FloatArray | None,
-    parts: int,
-    empty: int,
-) -> list[_Reading]:
-    """Find each row in the reading with the fewest mishaps, and whether any other comes near it."""
-    n = len(planned)
-    if n == 1:
-        return [_Reading(0, int(edges[-1]))]
-    runs = _Runs.of(edges, passed, cut, marked, time_s)
-    begin, upto = runs.begin, _fewest(planned, runs)
-    onward = _fewest(planned[::-1], _Runs.of(edges, passed, cut, marked, time_s, back=True))[::-1, ::-1]
-
-    def through(r: int, k: int) -> FloatArray:
-        """Mishaps of the best reading in which a run is rows `r` to `r + k`, for each run."""
-        total: FloatArray = upto[r][begin] + runs.mishaps(planned[r : r + k]) + onward[r + k][:, None]
-        return total
-
-    joined = np.full(n, np.inf)
-    for k in range(2, min(_JOINED, n) + 1):
-        for r in range(n - k + 1):
-            joined[r : r + k] = np.minimum(joined[r : r + k], through(r, k).min())
-    readings: list[_Reading] = []
-    others: list[float] = []
-    taken = 0
-    for r in range(n):
-        alone = through(r, 1)
-        end, start = np.unravel_index(np.argmin(alone), alone.shape)
-        missing = (upto[r] + _RUN + onward[r + 1]).min()
-        costs = {"alone": alone[end, start], "missing": missing, "joined": joined[r]}
-        kind = min(costs, key=lambda name: costs[name])
-        alone[end, start] = np.inf
-        others.append(min(alone.min(), *(cost for name, cost in costs.items() if name != kind)))
-        taken += int(end - begin[end, start]) if kind == "alone" else 0
-        readings.append(_Reading(int(edges[begin[end, start]]), int(edges[end]), kind))
-    # Several whole rows or runs amiss can make up for more than two single strikes can.
-    joined_rows = sum(reading.kind == "joined" for reading in readings)
-    amiss = (
-        empty
-        + abs(len(edges) - 1 - taken - joined_rows // 2)
-        + sum(
-            r.kind == "missing" or (r.kind == "alone" and many - (r.stop - r.start) >= _LOST)
-            for r, many in zip(readings, planned, strict=True)
-        )
-    )
-    least = upto[-1, -1] + (_WIDE * parts if amiss > 1 else _MARGIN)
-    return [
-        replace(reading, sure=bool(other >= least)) for reading, other in zip(readings, others, strict=True)
-    ]
-
-
-def _fewest(planned: Sequence[int], runs: _Runs) -> FloatArray:
-    """Return the fewest mishaps with the first `r` rows before edge `e`, shape (rows + 1, edges)."""
-    n, begin = len(planned), runs.begin
-    steps = runs.spare
-    fewest = np.full((n + 1, len(begin)), np.inf)
-    fewest[0, 0] = 0.0
-    for r in range(n + 1):
-        fewest[r] = np.minimum.accumulate(fewest[r] - steps) + steps  # runs that belong to no row
-        if r < n:
-            fewest[r + 1] = np.minimum(fewest[r + 1], fewest[r] + _RUN)
-        for k in range(1, min(_JOINED, n - r) + 1):
-            whole = fewest[r][begin] + runs.mishaps(planned[r : r + k])
-            fewest[r + k] = np.minimum(fewest[r + k], whole.min(axis=1))
-    return fewest
-
-
-def _doubt(reading: _Reading, planned: int, odd: str, runs: int, rows: int, marked: bool) -> tuple[str, str]:
+def _doubt(reading: Reading, planned: int, odd: str, cuts: Cuts, rows: int) -> tuple[str, str]:
     """Return the flag of a row and why, in words; two empty strings if nothing is odd."""
     heard = reading.stop - reading.start
-    end = "mark" if marked else "pause"
+    end, runs = "mark" if cuts.marked else "pause", len(cuts.edges) - 1
     again = _AGAIN.replace("pause", end)
     if reading.kind == "joined":
         return (

@@ -686,3 +686,13 @@ def test_a_row_tapped_twice_with_another_one_short_marks_only_that():
 def test_a_row_said_to_be_tapped_twice_that_was_not_is_told():
     found, _ = place(np.zeros(48, int), even(12, 12, 12, 12), panel([12] * 4), twice=[2])
     assert not any(spot.taps and not spot.flags for spot in found)
+
+
+def test_a_part_begun_and_struck_anew_from_the_last_mark():
+    time_s, plain = marked(5, 5, 2, 5, 3, 5, 2)
+    keep = np.delete(np.arange(len(time_s)), [28, 29])  # the part of 3 was given up: no mark ends it
+    files = (keep > 27).astype(int)
+    found, notes = tie_marked([12, 12], time_s[keep], every=5, files=files)
+    strikes = np.flatnonzero(plain[keep])
+    assert [spot.taps for spot in found] == [(k,) for k in np.delete(strikes, [17, 18, 19])]
+    assert notes == ("3 strikes before row B, B6 to B10 belong to no row and are not used",)
