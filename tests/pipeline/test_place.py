@@ -693,6 +693,8 @@ def test_a_part_begun_and_struck_anew_from_the_last_mark():
     keep = np.delete(np.arange(len(time_s)), [28, 29])  # the part of 3 was given up: no mark ends it
     files = (keep > 27).astype(int)
     found, notes = tie_marked([12, 12], time_s[keep], every=5, files=files)
-    strikes = np.flatnonzero(plain[keep])
-    assert [spot.taps for spot in found] == [(k,) for k in np.delete(strikes, [17, 18, 19])]
-    assert notes == ("3 strikes before row B, B6 to B10 belong to no row and are not used",)
+    right = np.delete(np.flatnonzero(plain[keep]), [17, 18, 19])
+    assert all(spot.taps in ((), (k,)) for spot, k in zip(found, right, strict=True))
+    # 3 and 5 strikes may also be one part with 3 too many: that part is not tied, and no other suffers.
+    assert [spot.station.label for spot in found if not spot.taps] == ["B6", "B7", "B8", "B9", "B10"]
+    assert notes[0].startswith("row B, B6 to B10: ")
