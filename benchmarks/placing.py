@@ -35,7 +35,7 @@ from taptone.types import Panel, Place, Recording, Station
 
 ROOT = Path(__file__).parents[1]
 PAGE = ROOT / "docs" / "placing.md"
-SEEDS = {"development": 90_000, "report": 710_000}
+SEEDS = {"development": 90_000, "report": 720_000}  # 710 000 on was looked at before the last changes
 STRAY, MARK = -1, -2
 
 

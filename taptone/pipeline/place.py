@@ -7,7 +7,7 @@ strikes: two damaged rows that make up for each other are marked.
 
 Where rows are planned to end with a mark (:mod:`taptone.pipeline.marks`) and marks are heard, these take the
 place of the pauses. Of a row begun, and tapped anew in the next recording, the first strikes belong to no
-row; all from there on carry the flag ``begun anew``: one of them tapped twice would sound so too.
+row; all rows carry the flag ``begun anew``: one that was cut off, and any other tapped twice, sound so too.
 
 What keeps a row's count *and* its pauses cannot be heard: two rows of equal length swapped, a row tapped from
 the wrong end, one row repeated and another left out, a strike missed and one added without an odd gap. With
@@ -42,6 +42,7 @@ _ROW_AGAIN = "tap it again"
 _AGAIN = "tap the panel again, with a clear pause after each row"
 _DIFFERS = "count differs"
 _ODD = "pauses differ"  # taps with this flag are trusted, and so are those with the next
+_BETWEEN = "between miscounts"
 _FEWER = "taps missing"
 _FIRST = "row again"
 _OVER = "strikes over"
@@ -99,8 +100,8 @@ def place(
         Stations of a row that could not be tied have no taps, the flag ``count differs`` or ``row unclear``,
         and the reason. Flags of those that are tied: ``pauses differ`` (by their count, although the pauses
         are odd), ``taps missing`` (fewer than planned, in a row whose gaps tell its stations apart),
-        ``begun anew``, ``row again``, ``faint strikes``, ``sounds left out`` (in the row or beside it),
-        ``swept ±0.04 m``.
+        ``begun anew``, ``strikes over``, ``between miscounts``, ``row again``, ``swept ±0.04 m``; ``faint
+        strikes`` and ``sounds left out`` (in the row or beside it).
     notes : tuple of str
         One line for each flagged row.
 
@@ -251,7 +252,7 @@ def _tie(
     is_long = (gap_s >= max(settings.row_pause * usual_s, settings.row_pause_s)) & ~ends
     may_end = ends if marked else is_long
     at = np.flatnonzero(new_file | may_end)
-    odd = ""
+    odd = "" if marked or marks is None else "no row mark was read"
     if len(plan.rows) > 1 and not at.size and not panel.swept_rows and not twice:
         # Nothing to tell rows by: the whole count must fit.
         plan = _Plan([panel.stations], [False], [len(panel.stations) * panel.taps_per_station], 1)
@@ -301,7 +302,8 @@ def _told(
         return _Told(flag, note + _lacking(stations, groups, each, ends=ends), tuple(groups))
     if flag == _UNCLEAR:
         return _Told(flag, note)
-    if k in _shifted(readings, plan.planned):
+    between, shifted = _shifted(readings, plan.planned)
+    if k in shifted:
         return _Told(
             _UNCLEAR, f"one row or part beside it has too few strikes, another too many: {_ROW_AGAIN}"
         )
@@ -309,6 +311,11 @@ def _told(
     whole = all(readings[n].sure and readings[n].fits(plan.planned[n]) for n in beside)
     if heard.file_ends(range(span.start + 1, span.stop)) and not whole:
         return _Told(_UNCLEAR, f"a recording ends in it, and a row beside it is not whole: {_ROW_AGAIN}")
+    if k in between and not flag:
+        flag, note = (
+            _BETWEEN,
+            "between a row with strikes too many and one that lacks as many: perhaps shifted",
+        )
     return _Told(flag, note, tuple(range(n, n + each) for n in span[::each]))
 
 
@@ -337,16 +344,17 @@ def _laid(
         if reading.kind == "alone":
             over = range(done + 1, reading.start + 1)
             done = max(done, reading.stop)
-            if over:  # the row before may have lost strikes to them; those after may each stand for another
+            if over:  # the row before may have lost strikes to them
                 anew |= heard.file_ends(over)
                 sure = reading.sure and (k == 0 or (readings[k - 1].sure and readings[k - 1].kind == "alone"))
                 notes += [_over(len(over), f"before {name}".rstrip(": "))] * sure
                 last = plan.rows[k - 1][0].row if k else -1
                 places = [_also(spot, _OVER) if spot.station.row == last else spot for spot in places]
         if not plan.first[k]:
-            more = (_ANEW,) * anew + (_FIRST,) * (stations[0].row in twice)
+            more = (_FIRST,) * (stations[0].row in twice)
             swept = plan.planned[k] == FREE
             places += [_also(spot, *more) for spot in _spots(stations, row, note, heard, panel, swept=swept)]
+    places = [_also(spot, _ANEW) for spot in places] if anew else places
     for note, names in unclear.items():
         which = f"{names[0]} to {names[-1]}, {len(names)} rows" if len(names) > 1 else names[0]
         notes.append(f"{which}: {note}" if which else note)
@@ -376,15 +384,17 @@ def _also(spot: Place, *flags: str) -> Place:
     return replace(spot, flags=(*spot.flags, *flags)) if spot.taps else spot
 
 
-def _shifted(readings: Sequence[Reading], planned: Sequence[int]) -> set[int]:
-    """Return the parts between too few and too many, so short that a misplaced mark may have shifted them."""
+def _shifted(readings: Sequence[Reading], planned: Sequence[int]) -> tuple[set[int], set[int]]:
+    """Return the rows between too many strikes and as many too few; and the short ones between any such."""
     over = [row.stop - row.start - n if n > 0 else 0 for row, n in zip(readings, planned, strict=True)]
-    found: set[int] = set()
+    between: set[int] = set()
+    short: set[int] = set()
     for k, n in enumerate(over):
         later = next((j for j in range(k + 1, len(over)) if over[j]), k)
-        if n and n * over[later] < 0 and sum(planned[k + 1 : later]) <= _SHORT:
-            found |= set(range(k + 1, later))
-    return found
+        if n * over[later] < 0:
+            between |= set(range(k + 1, later)) if n == -over[later] else set()
+            short |= set(range(k + 1, later)) if sum(planned[k + 1 : later]) <= _SHORT else set()
+    return between, short
 
 
 def _doubt_of_sweep(heard: _Heard, span: range, pause: str) -> str:

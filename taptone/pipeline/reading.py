@@ -135,11 +135,14 @@ def read_rows(
         cuts.empty
         + abs(len(edges) - 1 - taken - joined_rows // 2)
         + sum(
-            r.kind == "missing" or (r.kind == "alone" and many - (r.stop - r.start) >= _LOST)
+            r.kind == "missing"
+            or (r.kind == "alone" and many > 0 and abs(many - (r.stop - r.start)) >= _LOST)
             for r, many in zip(readings, planned, strict=True)
         )
     )
-    least = upto[-1, -1] + (_WIDE * parts if amiss > 1 else _MARGIN)
+    # Parts of rows look like those of any other row: a whole row amiss is as many of them.
+    margin = _WIDE * parts if amiss > 1 else _MARGIN * (parts if amiss else 1)
+    least = upto[-1, -1] + margin
     return [
         replace(reading, sure=bool(other >= least)) for reading, other in zip(readings, others, strict=True)
     ]
