@@ -35,7 +35,10 @@ from taptone.types import Panel, Place, Recording, Station
 
 ROOT = Path(__file__).parents[1]
 PAGE = ROOT / "docs" / "placing.md"
-SEEDS = {"development": 90_000, "report": 720_000}  # 710 000 on was looked at before the last changes
+SEEDS = {
+    "development": 90_000,
+    "report": 730_000,
+}  # 710 000 and 720 000 were looked at before the last changes
 STRAY, MARK = -1, -2
 
 

@@ -19,6 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -131,15 +132,14 @@ def read_rows(
         readings.append(Reading(int(edges[begin[end, start]]), int(edges[end]), kind))
     # Several whole rows or runs amiss can make up for more than two single strikes can.
     joined_rows = sum(reading.kind == "joined" for reading in readings)
-    amiss = (
-        cuts.empty
-        + abs(len(edges) - 1 - taken - joined_rows // 2)
-        + sum(
-            r.kind == "missing"
-            or (r.kind == "alone" and many > 0 and abs(many - (r.stop - r.start)) >= _LOST)
-            for r, many in zip(readings, planned, strict=True)
-        )
-    )
+    over = [
+        r.stop - r.start - n if r.kind == "alone" and n > 0 else 0
+        for r, n in zip(readings, planned, strict=True)
+    ]
+    far = sum(abs(n) >= _LOST for n in over)
+    far -= sum(abs(n) >= _LOST and n == -after for n, after in pairwise(over))  # one row end misplaced
+    missing = sum(reading.kind == "missing" for reading in readings)
+    amiss = cuts.empty + abs(len(edges) - 1 - taken - joined_rows // 2) + missing + far
     # Parts of rows look like those of any other row: a whole row amiss is as many of them.
     margin = _WIDE * parts if amiss > 1 else _MARGIN * (parts if amiss else 1)
     least = upto[-1, -1] + margin
