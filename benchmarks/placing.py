@@ -445,17 +445,20 @@ def through_sound(seed: int) -> Outcome:
     )
     when = np.array([truth.sample / rate_hz for truth in told])
     good: dict[int, bool] = {}
-    untold = flagged = 0
+    untold = unheard = flagged = 0
     for k, spot in enumerate(spots):
         near_by = [int(np.abs(when - taps[first[n]].time_s).argmin()) for n in spot.taps]
         late = [abs(when[n] - taps[first[i]].time_s) for n, i in zip(near_by, spot.taps, strict=True)]
         right = all(t.strikes[told[n].station].station == k for n in near_by) and max(late, default=0) < 0.01
         good[spot.station.row] = good.get(spot.station.row, True) and bool(spot.taps)
         flagged += not right and bool(spot.flags)
-        untold += not right and not spot.flags
+        unheard += not right and not spot.flags and keeps_count(t, spot.station.row)
+        untold += not right and not spot.flags and not keeps_count(t, spot.station.row)
     whole = [r for r in good if r not in t.damaged]
     tied = sum(good[r] for r in whole)
-    return Outcome(way, ("counted aloud",) if seed % 2 else ("quiet",), len(whole), tied, untold, 0, flagged)
+    return Outcome(
+        way, ("counted aloud",) if seed % 2 else ("quiet",), len(whole), tied, untold, unheard, flagged
+    )
 
 
 # -- the table ------------------------------------------------------------------------------------------
