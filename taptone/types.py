@@ -8,6 +8,7 @@ Arrays are made read-only when a value is built.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Protocol
@@ -280,6 +281,9 @@ class Panel:
     """One surface of one construction, its axes, its stations in tapping order, its structure.
 
     What was not stated is an empty string or ``nan``; ``cautions`` holds one line for each such thing.
+    ``row_marks``: each row ends with two quick strikes and rest, and so does each part of ``mark_every``
+    stations within it (0: no parts). ``swept_rows`` are struck quickly between their first and last station,
+    as often as it comes.
     """
 
     name: str
@@ -307,6 +311,22 @@ class Panel:
     pattern: str = "square"  # or "staggered"
     edge_margin_m: float = 0.0
     cutouts: tuple[CutOut, ...] = ()
+    row_marks: bool = False
+    mark_every: int = 0
+    swept_rows: tuple[int, ...] = ()
+
+    @property
+    def row_names(self) -> dict[str, int]:
+        """Letters of each row, or number of each column, to its `Station.row`; empty without such labels."""
+        labels: dict[int, list[re.Match[str] | None]] = {}
+        for station in self.stations:
+            labels.setdefault(station.row, []).append(re.match(r"([A-Z]+)(\d+)", station.label))
+        for part in (1, 2):
+            rows = [(row, {m[part] if m else "" for m in found}) for row, found in labels.items()]
+            names = {min(own): row for row, own in rows if len(own) == 1 and "" not in own}
+            if len(names) == len(labels):
+                return names
+        return {}
 
 
 @dataclass(frozen=True, slots=True)

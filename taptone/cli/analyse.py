@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from taptone.cli.common import a_name, a_path, paths, sounds_of, tell, temperature, with_settings
+from taptone.cli.common import a_name, a_path, paths, row_files, sounds_of, tell, temperature, with_settings
 
 if TYPE_CHECKING:
     from rich.text import Text
@@ -36,6 +36,14 @@ CAUTIONS = (
 )
 @click.option(
     "--baseline", type=click.Path(), callback=a_path, help="Baseline file from taptone learn (JSON)."
+)
+@click.option(
+    "--row-again",
+    "rows_again",
+    multiple=True,
+    callback=row_files,
+    metavar="ROW[:FILE]",
+    help="A row tapped again, alone in a recording (C:again-c.wav) or right after its first time (C).",
 )
 @click.option(
     "--recheck",
@@ -86,6 +94,7 @@ def analyse(
     recordings: tuple[str, ...],
     panel: str | None,
     baseline: str | None,
+    rows_again: tuple[tuple[str, str], ...],
     rechecks: tuple[str, ...],
     mirror: str | None,
     anyway: bool,
@@ -132,7 +141,12 @@ def analyse(
     there = {os.path.realpath(path) for path in recordings}
     if not there - again_at:
         raise click.UsageError("every RECORDING is a --recheck: give a recording of the panel as well.")
-    in_order = (*recordings, *(path for path in rechecks if os.path.realpath(path) not in there))
+    in_order = (
+        *recordings,
+        *(path for _, path in rows_again if path),
+        *(path for path in rechecks if os.path.realpath(path) not in there),
+    )
+    named = {os.path.realpath(path): name for name, path in rows_again if path}
     with ExitStack() as open_until_done:
         store = open_until_done.enter_context(open_store(survey)) if survey is not None else None
         if store is None:
@@ -147,10 +161,13 @@ def analyse(
         kept_as = keep_recordings(store, in_order, again_at, where) if store else in_order
         opened, watched = open_until_done.enter_context(sounds_of(kept_as))
         sounds: list[Sound] = []
+        rows: list[tuple[str, Sound]] = []
         again: list[tuple[int, Sound]] = []
         for path, sound in zip(in_order, opened, strict=True):
             if os.path.realpath(path) in again_at:
                 again.append((len(sounds), sound))
+            elif os.path.realpath(path) in named:
+                rows.append((named[os.path.realpath(path)], sound))
             else:
                 sounds.append(sound)
         result = analyse_sounds(
@@ -158,6 +175,8 @@ def analyse(
             panel=where,
             reference=known,
             stated=stated,
+            rows_again=rows,
+            rows_twice=[name for name, path in rows_again if not path],
             rechecks=again,
             mirror=other,
             anyway=anyway,

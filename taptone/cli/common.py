@@ -111,6 +111,41 @@ def paths(ctx: click.Context, param: click.Parameter, value: tuple[str, ...]) ->
     return tuple(dict.fromkeys(str(a_path(ctx, param, path)) for path in value))
 
 
+def row_files(
+    ctx: click.Context, param: click.Parameter, value: tuple[str, ...]
+) -> tuple[tuple[str, str], ...]:
+    """Rows and their recordings, written as ROW:FILE or ROW, or a usage error.
+
+    Parameters
+    ----------
+    ctx, param : click.Context, click.Parameter
+        As click passes them.
+    value : tuple of str
+        What was written.
+
+    Returns
+    -------
+    tuple of (str, str)
+        Name of the row in capitals; path, empty where none was written.
+
+    Examples
+    --------
+    >>> row_files(None, click.Option(["--row-again"]), ("c:again.wav", "D"))
+    (('C', 'again.wav'), ('D', ''))
+    """
+    rows: list[tuple[str, str]] = []
+    for text in value:
+        name, colon, path = text.partition(":")
+        if not name.strip().isalnum() or bool(colon) != bool(path):
+            raise click.BadParameter(f"{text}: write it as C:again-c.wav, or as C.", ctx, param)
+        if name.strip().upper() in dict(rows):
+            raise click.BadParameter(
+                f"row {name.strip().upper()} is given twice: give one of them.", ctx, param
+            )
+        rows.append((name.strip().upper(), str(a_path(ctx, param, path)) if path else ""))
+    return tuple(rows)
+
+
 def with_settings(command: Callable[..., None]) -> Callable[..., None]:
     """Give a command the option ``--set stage.name=value``, and its checked ``settings``.
 

@@ -34,6 +34,8 @@ def analyse_sounds(
     panel: Panel | None = None,
     reference: Reference | None = None,
     stated: Mapping[str, Any] = {},
+    rows_again: Sequence[tuple[str, Sound]] = (),
+    rows_twice: Sequence[str] = (),
     rechecks: Sequence[tuple[int, Sound]] = (),
     mirror: Earlier | None = None,
     anyway: bool = False,
@@ -53,6 +55,10 @@ def analyse_sounds(
         Known-good places.
     stated : mapping, optional
         ``boat``, ``hammer``, ``recorder``, ``surface_temp_c`` where the panel does not say.
+    rows_again : sequence of (str, Sound), optional
+        Rows of the panel tapped again, by name, each alone in a recording.
+    rows_twice : sequence of str, optional
+        Rows that stand twice in `sounds`, one right after the other.
     rechecks : sequence of (int, Sound), optional
         Reference places struck again: how many of `sounds` came before, and the recording.
     mirror : Earlier, optional
@@ -76,7 +82,7 @@ def analyse_sounds(
     SoundError
         If no tap was heard at all.
     PanelError
-        If the panel and what is stated contradict each other.
+        If the panel and what is stated contradict each other, or it has no row of that name.
 
     Examples
     --------
@@ -93,6 +99,9 @@ def analyse_sounds(
         cautions = tuple(c for c in panel.cautions if not any(c.startswith(_spoken(name)) for name in given))
         panel = dataclasses.replace(panel, **given, cautions=cautions)
     asked = {k: v for k, v in stated.items() if not _unsaid(v)}
+    _rows_there([*(name for name, _ in rows_again), *rows_twice], panel)
+    asked |= {"rows_again": [name for name, _ in rows_again]} if rows_again else {}
+    asked |= {"rows_twice": list(rows_twice)} if rows_twice else {}
     asked |= {"rechecks": [after for after, _ in rechecks]} if rechecks else {}
     asked |= {"anyway": True} if anyway else {}
     facts = {name: getattr(panel, name, "") or stated.get(name, "") for name in NAMES}
@@ -112,8 +121,10 @@ def analyse_sounds(
         new_scorer=partial(_scorer, settings=settings.judge),
         panel=panel,
         reference=reference,
-        structure=_kinds(panel, settings),
+        structure=partial(_kinds, settings=settings),
         structure_before=_kinds_before(panel, settings),
+        rows_again=rows_again,
+        rows_twice=rows_twice,
         rechecks=rechecks,
         mirror=facing,
         refused="" if anyway else "; ".join(against),
@@ -146,9 +157,9 @@ def _scorer(features: int, settings: JudgeSettings) -> Baseline:
     return Baseline(benign=np.append(crisper(features - 1), 0.0), least_spread=spread)
 
 
-def _kinds(panel: Panel | None, settings: Settings) -> list[str]:
+def _kinds(panel: Panel, settings: Settings) -> list[str]:
     """Kind of declared structure under each station; nothing where none is declared."""
-    if panel is None or not panel.structures:
+    if not panel.structures:
         return []
     from taptone.survey.panel import on_structure
 
@@ -157,12 +168,25 @@ def _kinds(panel: Panel | None, settings: Settings) -> list[str]:
     return [s.kind if s else "" for s in found]
 
 
-def _kinds_before(panel: Panel | None, settings: Settings) -> list[str] | None:
+def _kinds_before(panel: Panel | None, settings: Settings) -> Callable[[Panel], list[str]] | None:
     """The same with what was declared before tapping only; None where that is all there is."""
     if panel is None or not any(s.declared_after_tapping for s in panel.structures):
         return None
     earlier = tuple(s for s in panel.structures if not s.declared_after_tapping)
-    return _kinds(dataclasses.replace(panel, structures=earlier), settings)
+    return lambda tapped: _kinds(dataclasses.replace(tapped, structures=earlier), settings)
+
+
+def _rows_there(rows: Sequence[str], panel: Panel | None) -> None:
+    """Refuse a row that the panel does not have."""
+    names = panel.row_names if panel is not None else {}
+    for name in rows:
+        if panel is None:
+            raise PanelError(
+                f"row {name} tapped again, but no panel file is given", hint="give it with --panel"
+            )
+        if name not in names:
+            known = ", ".join(names) or "none that can be named"
+            raise PanelError(f"panel {panel.name} has no row {name}", hint=f"its rows are {known}")
 
 
 def _unlike(facts: Mapping[str, str], reference: Reference | None) -> list[str]:

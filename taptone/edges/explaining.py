@@ -401,11 +401,15 @@ def explain(
     judgings: list[Judging] = []
     stated = dict(log.body.get("stated", {}))
     places_again = stated.pop("rechecks", [])
+    rows_again = stated.pop("rows_again", [])
     first = len(sounds) - len(places_again)
+    panels_own = first - len(rows_again)
     result = analyse_sounds(
-        sounds[:first],
+        sounds[:panels_own],
         panel=log.panel,
         reference=reference,
+        rows_again=list(zip(rows_again, sounds[panels_own:first], strict=True)),
+        rows_twice=stated.pop("rows_twice", []),
         rechecks=list(zip(places_again, sounds[first:], strict=True)),
         mirror=earlier,
         anyway=bool(stated.pop("anyway", False)),

@@ -36,6 +36,8 @@ class _Stated(_Part):
     hammer: str = ""
     recorder: str = ""
     surface_temp_c: float | None = None
+    rows_again: list[str] = []
+    rows_twice: list[str] = []
     rechecks: list[int] = []
     anyway: bool = False
 
@@ -73,8 +75,8 @@ def fault_of(body: Any) -> str:
         log = _Log.model_validate(body)
     except ValidationError as error:
         return spoken(error)
-    if len(log.stated.rechecks) >= max(len(log.recordings), 1):
-        return "stated, rechecks: more than there are recordings"
+    if len(log.stated.rechecks) + len(log.stated.rows_again) >= max(len(log.recordings), 1):
+        return "stated, rechecks and rows_again: more than there are recordings"
     return ""
 
 

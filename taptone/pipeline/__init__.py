@@ -7,7 +7,7 @@ and what is good comes in as a model that can be fitted.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -80,8 +80,10 @@ def analyse(
     new_scorer: Callable[[int], Scorer],
     panel: Panel | None = None,
     reference: Reference | None = None,
-    structure: Sequence[str] = (),
-    structure_before: Sequence[str] | None = None,
+    structure: Callable[[Panel], Sequence[str]] = lambda _: (),
+    structure_before: Callable[[Panel], Sequence[str]] | None = None,
+    rows_again: Sequence[tuple[str, Sound]] = (),
+    rows_twice: Sequence[str] = (),
     rechecks: Sequence[tuple[int, Sound]] = (),
     mirror: Earlier | None = None,
     refused: str = "",
@@ -103,10 +105,14 @@ def analyse(
         Without one, every tap is a point of its own and has no neighbours.
     reference : Reference, optional
         Known-good places; without one the panel is its own reference.
-    structure : sequence of str, optional
-        Kind of declared structure under each station of the panel, empty where there is none.
-    structure_before : sequence of str, optional
+    structure : callable, optional
+        Tells the kind of declared structure under each station of a panel, empty where there is none.
+    structure_before : callable, optional
         The same before anything was declared after tapping: what was judged then stands beside.
+    rows_again : sequence of (str, Sound), optional
+        Rows of the panel tapped again: the name of the row, and the recording that holds it and no other.
+    rows_twice : sequence of str, optional
+        Names of rows that stand twice in `sounds`, one right after the other: the later counts.
     rechecks : sequence of (int, Sound), optional
         Reference places struck again: how many recordings of the panel came before, and the recording.
     mirror : Earlier, optional
@@ -144,7 +150,7 @@ def analyse(
     taps, rejected, notes, findings = [], [], [], []
     numbers: list[int] = []
     left_out: list[tuple[float, float]] = []
-    for number, sound in enumerate(sounds):
+    for number, sound in enumerate((*sounds, *(sound for _, sound in rows_again))):
         measured, others, found, said = hear(on_sound(sound), settings)
         taps += measured
         rejected += others
@@ -159,15 +165,25 @@ def analyse(
     health, blocked, said = blocking(findings, reference, settings.health)
     notes += said
     taps = within_band(taps, health)
-    places, misplaced = _places(taps, numbers, left_out, panel, settings)
+    places, misplaced = _places(taps, numbers, left_out, panel, settings, len(sounds), rows_twice)
     notes += misplaced
+    earlier = places
+    for number, (name, sound) in enumerate(rows_again, len(sounds)):
+        if panel is not None:
+            spots, misplaced = _row_again(taps, numbers, left_out, panel, settings, name, number)
+            row = [k for k, spot in enumerate(places) if spot.station.row == spots[0].station.row]
+            places = (*places[: row[0]], *spots, *places[row[-1] + 1 :])
+            notes += [f"{sound.recording.name}: {note}" for note in misplaced]
+    if panel is not None:  # swept rows have as many stations as strikes
+        panel = replace(panel, stations=tuple(spot.station for spot in places))
+    under = structure(panel) if panel is not None else ()
     again: list[Measured] = []
     visits: list[Visit] = []
     for after, sound in rechecks:
         struck = listen(on_sound(sound), settings)
         # Of few strikes a room is not always found: read with it taken off, and with it left in.
         measured, echoing = (measure(struck.taps, settings.measure, room=r) for r in (struck.room, None))
-        before = sum(bool(spot.taps) and numbers[spot.taps[0]] < after for spot in places)
+        before = sum(bool(spot.taps) and numbers[spot.taps[0]] < after for spot in earlier)
         (visit, odd), (left_in, _) = (
             _visit(sound.recording.name, [rows[k] for k in strikes(rows)], before, reference, panel, settings)
             for rows in (measured, echoing)
@@ -192,19 +208,27 @@ def analyse(
         least_radius_m=least_radius_m,
         settings=settings,
     )
-    judged = made(structure=structure, on_judged=on_judged)
-    if structure_before is not None and not refused:
-        without = made(structure=structure_before)
-        judged = replace(judged, points=beside(judged.points, without.points, structure, structure_before))
+    judged = made(structure=under, on_judged=on_judged)
+    if structure_before is not None and panel is not None and not refused:
+        known_before = structure_before(panel)
+        without = made(structure=known_before)
+        judged = replace(judged, points=beside(judged.points, without.points, under, known_before))
     notes += [*say_beside(judged.points), *judged.notes]
     station = [""] * len(taps)
     used = [False] * len(taps)
+    standing = {k for spot in places for k in spot.taps}
+    for spot in earlier:
+        for k in set(spot.taps) - standing:
+            station[k], taps[k] = spot.station.label, replace(taps[k], flags=(*taps[k].flags, "replaced"))
     for spot in places:
         for k in spot.taps:
             station[k], used[k] = spot.station.label, not spot.reason
     return Result(
         panel=panel,
-        recordings=tuple(sound.recording for sound in (*sounds, *(sound for _, sound in rechecks))),
+        recordings=tuple(
+            sound.recording
+            for sound in (*sounds, *(sound for _, sound in rows_again), *(sound for _, sound in rechecks))
+        ),
         points=judged.points,
         taps=(*taps, *again),
         tap_station=(*station, *([""] * len(again))),
@@ -449,18 +473,63 @@ def _places(
     left_out: Sequence[tuple[float, float]],
     panel: Panel | None,
     settings: Settings,
+    recordings: int,
+    rows_twice: Sequence[str] = (),
 ) -> tuple[tuple[Place, ...], Sequence[str]]:
-    first = strikes(taps)
-    if panel is None:
-        first = [k for k in first if "doubtful" not in taps[k].flags]
-        return tuple(Place(Station(str(n), math.nan, math.nan), (k,)) for n, k in enumerate(first, 1)), ()
+    """The stations of a panel, or of each tap, as the first so many recordings hold them."""
+    if panel is not None:
+        twice = [panel.row_names[name] for name in rows_twice]
+        return _tied(taps, numbers, left_out, panel, settings, range(recordings), twice)
+    first = [k for k in strikes(taps) if "doubtful" not in taps[k].flags]
+    return tuple(Place(Station(str(n), math.nan, math.nan), (k,)) for n, k in enumerate(first, 1)), ()
+
+
+def _row_again(
+    taps: Sequence[Measured],
+    numbers: Sequence[int],
+    left_out: Sequence[tuple[float, float]],
+    panel: Panel,
+    settings: Settings,
+    name: str,
+    number: int,
+) -> tuple[tuple[Place, ...], list[str]]:
+    """The stations of one row, from the recording in which it alone was tapped again."""
+    row = panel.row_names[name]
+    alone = replace(panel, stations=tuple(s for s in panel.stations if s.row == row))
+    spots, notes = _tied(taps, numbers, left_out, alone, settings, [number])
+    said = f"row {name} tapped again: it takes the place of the earlier one, which stays in the log, not used"
+    again = tuple(
+        replace(s, flags=(*s.flags, "row again"), reason=s.reason and f"tapped again: {s.reason}")
+        for s in spots
+    )
+    return again, [said, *notes]
+
+
+def _tied(
+    taps: Sequence[Measured],
+    numbers: Sequence[int],
+    left_out: Sequence[tuple[float, float]],
+    panel: Panel,
+    settings: Settings,
+    recordings: Collection[int],
+    twice: Collection[int] = (),
+) -> tuple[tuple[Place, ...], Sequence[str]]:
+    """The strikes of some recordings, tied to the stations of a panel."""
+    first = [k for k in strikes(taps) if numbers[k] in recordings]
+    bounces = [
+        (n, tap.time_s)
+        for n, tap in zip(numbers, taps, strict=True)
+        if n in recordings and "bounce" in tap.flags
+    ]
     spots, notes = place(
         np.array([numbers[k] for k in first], int),
         np.array([taps[k].time_s for k in first]),
         panel,
         settings.place,
         np.array(["faint" in taps[k].flags for k in first], bool),
-        np.array(left_out, float).reshape(-1, 2),
+        np.array([other for other in left_out if other[0] in recordings], float).reshape(-1, 2),
+        np.array(bounces, float).reshape(-1, 2),
+        twice,
     )
     return tuple(Place(s.station, tuple(first[k] for k in s.taps), s.flags, s.reason) for s in spots), notes
 

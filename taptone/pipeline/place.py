@@ -1,43 +1,52 @@
 """Strikes to stations: rows are told apart by their pauses, and what does not fit is marked, never shifted.
 
 A pause may end a row; so may the end of a file. It may also be a breath, or a strike that was missed. So
-every way to cut the strikes into the planned rows (a reading) is weighed by the mishaps it needs:
+every way to cut the strikes into the planned rows is weighed (:mod:`taptone.pipeline.reading`), and a row is
+tied to its stations only if its count fits in the best of them and no other comes near that gives it other
+strikes: two damaged rows that make up for each other are marked.
 
-- a strike missed, or one too many: 1 each
-- a pause inside a row that no missed strike of that row explains: 1 each
-- a row not tapped, a run of strikes that belongs to no row, a row end without a pause: 3 each
-
-A row is tied to its stations only if its count fits in the reading with the fewest mishaps, and every reading
-that gives this row other strikes needs at least 3 more. A row end heard one strike too early or too late can
-hide one mishap on either side, 2 together: so two damaged rows that make up for each other are marked.
+Where rows are planned to end with a mark (:mod:`taptone.pipeline.marks`) and marks are heard, these take the
+place of the pauses. Of a row begun, and tapped anew in the next recording, the first strikes belong to no
+row; all rows carry the flag ``begun anew``: one that was cut off, and any other tapped twice, sound so too.
 
 What keeps a row's count *and* its pauses cannot be heard: two rows of equal length swapped, a row tapped from
-the wrong end, one row repeated and another left out, a strike missed and one added without an odd gap.
+the wrong end, one row repeated and another left out, a strike missed and one added without an odd gap. With
+marks within a row each part of it is counted by itself.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import count, groupby
+from itertools import groupby, pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
+from taptone.pipeline.marks import MARK_S, find_marks
+from taptone.pipeline.reading import FREE, Cuts, Reading, read_rows
+from taptone.pipeline.sweep import is_swept, swept_places
 from taptone.settings import PlaceSettings
 from taptone.types import FloatArray, Panel, Place, Station
 
 __all__ = ["place"]
 
-_RUN = 3.0  # mishaps that a whole row or run counts for
-_MARGIN = 3.0  # more than a misplaced row end can hide
-_INSIDE = 20  # most pauses looked for inside a run
-_JOINED = 3  # most rows looked for in one run without a pause
+_SHORT = 5  # strikes over which a row's end may be misplaced
+
+_SHORT = 5  # strikes over which a row's end may be misplaced
 
 _UNCLEAR = "row unclear"
+_UNREAD = "no row mark heard, or strikes too quick for marks: rows are told by their pauses"
+_ROW_AGAIN = "tap it again"
 _AGAIN = "tap the panel again, with a clear pause after each row"
+_DIFFERS = "count differs"
 _ODD = "pauses differ"  # taps with this flag are trusted, and so are those with the next
+_BETWEEN = "between miscounts"
+_FEWER = "taps missing"
+_FIRST = "row again"
+_OVER = "strikes over"
+_ANEW = "begun anew"
 _FAINT = "faint strikes"
 _LEFT = "sounds left out"  # and with this
 _MOST_FAINT = 40  # that are tried
@@ -56,6 +65,8 @@ def place(
     settings: PlaceSettings | None = None,
     faint: NDArray[np.bool_] | None = None,
     left_out: FloatArray | None = None,
+    bounces: FloatArray | None = None,
+    twice: Collection[int] = (),
 ) -> tuple[tuple[Place, ...], tuple[str, ...]]:
     """Tie strikes to the stations of a panel, in tapping order.
 
@@ -77,14 +88,20 @@ def place(
         Strikes that were told by rhythm and likeness only.
     left_out : ndarray of float, shape (m, 2), optional
         File and time of sounds that might have been strikes and were not taken for any.
+    bounces : ndarray of float, shape (k, 2), optional
+        File and time of second contacts: looked at for row marks only.
+    twice : collection of int, optional
+        Rows that were tapped and then tapped again at once, by `Station.row`: the second time counts.
 
     Returns
     -------
     places : tuple of Place
-        One a station, in panel order; ``taps`` are indices into `time_s`. Stations of a row that could not be
-        tied have no taps, the flag ``count differs`` or ``row unclear``, and the reason. Stations tied by
-        their count although the pauses are odd carry the flag ``pauses differ``, those of a row with a faint
-        strike ``faint strikes``, those of a row with a sound left out in or beside it ``sounds left out``.
+        One a station, in panel order, and one a strike of a swept row; ``taps`` are indices into `time_s`.
+        Stations of a row that could not be tied have no taps, the flag ``count differs`` or ``row unclear``,
+        and the reason. Flags of those that are tied: ``pauses differ`` (by their count, although the pauses
+        are odd), ``taps missing`` (fewer than planned, in a row whose gaps tell its stations apart),
+        ``begun anew``, ``strikes over``, ``between miscounts``, ``row again``, ``swept ±0.04 m``; ``faint
+        strikes`` and ``sounds left out`` (in the row or beside it).
     notes : tuple of str
         One line for each flagged row.
 
@@ -106,17 +123,22 @@ def place(
     settings = settings or PlaceSettings()
     recording, time_s = np.asarray(recording), np.asarray(time_s, dtype=float)
     faint = np.zeros(len(time_s), bool) if faint is None else faint
-    kept = np.arange(len(time_s))
-    best = _tie(recording, time_s, panel, settings)
+    left_out = np.zeros((0, 2)) if left_out is None else left_out
+    strikes = np.column_stack([recording, time_s])
+    kept, marks = np.arange(len(time_s)), None
+    if panel.row_marks:
+        others = np.concatenate([left_out, np.zeros((0, 2)) if bounces is None else bounces])
+        marks, of_mark = find_marks(strikes, others, panel.taps_per_station)
+        kept, faint = kept[~of_mark], faint & ~of_mark
+        left_out = left_out[~_beside(left_out, marks)]
+    best = _tie(recording[kept], time_s[kept], panel, settings, marks, twice)
     for k in np.flatnonzero(faint)[:_MOST_FAINT]:
         if all(spot.taps for spot in best[0]):
             break
         fewer = kept[kept != k]
-        other = _tie(recording[fewer], time_s[fewer], panel, settings)
+        other = _tie(recording[fewer], time_s[fewer], panel, settings, marks, twice)
         if _plain(other[0]) > _plain(best[0]):
             kept, best = fewer, other
-    strikes = np.column_stack([recording, time_s])
-    left_out = np.zeros((0, 2)) if left_out is None else left_out
     return _marked(best, kept, strikes, {_FAINT: strikes[faint], _LEFT: left_out})
 
 
@@ -147,168 +169,343 @@ def _marked(
         for flag, sounds in doubts.items():
             near = ((sounds[:, 0] == file) & (sounds[:, 1] > low) & (sounds[:, 1] < high)).sum()
             if near:
-                name = _name([places[n].station for n in numbers])
+                name = _name([places[n].station for n in numbers], None)
                 notes.append(f"{name}{_SAID[flag].format(near)}")
                 for n in numbers:
                     places[n] = replace(places[n], flags=(*places[n].flags, flag))
     return tuple(places), tuple(notes)
 
 
+def _beside(sounds: FloatArray, marks: FloatArray) -> NDArray[np.bool_]:
+    """Which sounds were heard within a mark."""
+    late_s = sounds[:, None, 1] - marks[None, :, 1]
+    same = sounds[:, None, 0] == marks[None, :, 0]
+    return np.asarray((same & (late_s >= 0) & (late_s <= MARK_S)).any(axis=1))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Plan:
+    """Rows to be heard in tapping order, or parts of rows where marks end them."""
+
+    rows: list[tuple[Station, ...]]
+    first: list[bool]  # of a row that stands twice: its first time
+    planned: list[int]  # strikes, as `read_rows` takes them
+    parts: int  # that a row has
+
+    @classmethod
+    def of(cls, panel: Panel, every: int, twice: Collection[int]) -> _Plan:
+        whole = [tuple(stations) for _, stations in groupby(panel.stations, key=lambda station: station.row)]
+        copies = [(row, first) for row in whole for first in [True] * (row[0].row in twice) + [False]]
+        rows = [part for row, _ in copies for part in _parts(row, every)]
+        first = [is_first for row, is_first in copies for _ in _parts(row, every)]
+        planned = [
+            FREE if row[0].row in panel.swept_rows else len(row) * panel.taps_per_station for row in rows
+        ]
+        # A row that was tapped again at once may have been given up half way: at most so many strikes.
+        planned = [-n if is_first and not every else n for n, is_first in zip(planned, first, strict=True)]
+        return cls(rows, first, planned, max(len(_parts(row, every)) for row in whole))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Heard:
+    """Strikes, the gaps between them and what a gap may mean."""
+
+    time_s: FloatArray
+    gap_s: FloatArray  # nan from one recording to the next
+    is_long: NDArray[np.bool_]
+    lost: set[int]  # numbers of strikes that begin a recording after the first
+    between_s: float = np.nan  # gap from which on a new station begins
+
+    def odd(self, span: range) -> str:
+        """What is odd in the gaps of a row."""
+        return "a pause inside" if np.any(self.is_long[span.start : max(span.stop - 1, 0)]) else ""
+
+    def file_ends(self, strikes: range) -> bool:
+        """Whether a recording ends before one of them."""
+        return not self.lost.isdisjoint(strikes)
+
+
 def _tie(
-    recording: _Ints, time_s: FloatArray, panel: Panel, settings: PlaceSettings
+    recording: _Ints,
+    time_s: FloatArray,
+    panel: Panel,
+    settings: PlaceSettings,
+    marks: FloatArray | None = None,
+    twice: Collection[int] = (),
 ) -> tuple[tuple[Place, ...], tuple[str, ...]]:
-    """Tie strikes that are all taken for sure."""
+    """Tie strikes that are all taken for sure; `marks` is None where none are planned."""
     new_file = np.diff(recording) != 0
     gap_s = np.where(new_file, np.nan, np.diff(time_s))
     if np.any(np.diff(recording) < 0) or np.any(gap_s <= 0):
         raise ValueError("strikes are not in order of recording and time")
 
-    each = panel.taps_per_station
-    rows = [tuple(stations) for _, stations in groupby(panel.stations, key=lambda station: station.row)]
-    usual_s = _usual_gap(gap_s, len(rows), len(panel.stations))
-    is_long = gap_s >= max(settings.row_pause * usual_s, settings.row_pause_s)
-    cuts = np.flatnonzero(is_long | new_file)
-    odd = ""
-    if len(rows) > 1 and not cuts.size:  # nothing to tell rows by: the whole count must fit
-        rows, odd = [panel.stations], "no pause between rows"
-    cuts = cuts if len(rows) > 1 else cuts[:0]
-    edges = np.concatenate([[0], cuts + 1, [len(time_s)]])
-    readings = _read([len(row) * each for row in rows], edges, is_long[cuts])
-
-    places: list[Place] = []
-    notes: list[str] = []
-    unclear: dict[str, list[str]] = {}
-    for stations, reading in zip(rows, readings, strict=True):
-        pause = "a pause inside" if np.any(is_long[reading.start : max(reading.stop - 1, 0)]) else ""
-        flag, note = _doubt(reading, len(stations) * each, odd or pause, len(cuts) + 1, len(rows))
-        if note and flag == _UNCLEAR:  # as likely the fault of another row: one line for all that share it
-            unclear.setdefault(note, []).append(_name(stations).rstrip(": "))
-        elif note:
-            note = _name(stations) + note
-            notes.append(note)
-        flags, tied = (flag,) if flag else (), flag in ("", _ODD)
-        for station, start in zip(stations, count(reading.start, each), strict=False):
-            taps = tuple(range(start, start + each)) if tied else ()
-            places.append(Place(station, taps, flags, "" if tied else note))
-    for note, names in unclear.items():
-        many = f"{names[0]} to {names[-1]}, {len(names)} rows" if len(names) > 1 else names[0]
-        notes.append(f"{many}: {note}" if many else note)
-    return tuple(places), tuple(notes)
-
-
-def _usual_gap(gap_s: FloatArray, n_rows: int, n_stations: int) -> float:
-    """Return the middle gap between stations: longer ones end rows, shorter ones may lie within a station."""
-    longest_first = np.sort(gap_s[np.isfinite(gap_s)])[::-1]
-    middle = n_rows - 1 + (n_stations - n_rows) // 2
-    return float(longest_first[min(middle, len(longest_first) - 1)]) if longest_first.size else np.inf
+    marked = marks is not None and len(marks) > 0
+    plan = _Plan.of(panel, panel.mark_every if marked else 0, twice)
+    notes = [] if marked or marks is None else [_UNREAD]
+    ends, empty = np.zeros(len(gap_s), bool), 0
+    if marks is not None:
+        before = [((recording < file) | ((recording == file) & (time_s < at))).sum() for file, at in marks]
+        ends[[n - 1 for n in before if 0 < n < len(time_s)]] = True
+        empty = len(before) - len({n for n in before if n > 0})
+    plain = [len(row) for row in plan.rows if row[0].row not in panel.swept_rows]
+    usual_s = _usual_gap(gap_s, len(plan.rows), sum(plain) - len(plain))
+    is_long = (gap_s >= max(settings.row_pause * usual_s, settings.row_pause_s)) & ~ends
+    may_end = ends if marked else is_long
+    at = np.flatnonzero(new_file | may_end)
+    odd = "" if marked or marks is None else "no row mark was read"
+    if len(plan.rows) > 1 and not at.size and not panel.swept_rows and not twice:
+        # Nothing to tell rows by: the whole count must fit.
+        plan = _Plan([panel.stations], [False], [len(panel.stations) * panel.taps_per_station], 1)
+        odd = f"no {'mark' if marked else 'pause'} between rows"
+    at = at if len(plan.rows) > 1 else at[:0]
+    cuts = Cuts(np.concatenate([[0], at + 1, [len(time_s)]]), may_end[at], new_file[at], marked, empty)
+    readings = read_rows(plan.planned, cuts, time_s if panel.swept_rows else None, plan.parts)
+    lost = {int(k) + 1 for k in np.flatnonzero(new_file)}
+    between_s = _between(gap_s, readings, plan.rows, panel.taps_per_station)
+    heard = _Heard(time_s, gap_s, is_long, lost, between_s)
+    told = [_told(k, plan, readings, heard, cuts, panel, odd) for k in range(len(plan.rows))]
+    places, said = _laid(plan, readings, told, heard, panel, twice)
+    return tuple(places), (*notes, *said)
 
 
 @dataclass(frozen=True, slots=True)
-class _Reading:
-    """What was heard of a row: strikes from `start` up to `stop`, and what can be said of them."""
+class _Told:
+    """What is said of a row: its flag and why, and its strikes station by station if it is tied."""
 
-    start: int = 0
-    stop: int = 0
-    kind: str = "alone"  # or "missing", "joined"
-    sure: bool = True
-
-
-def _read(planned: Sequence[int], edges: _Ints, is_long: NDArray[np.bool_]) -> list[_Reading]:
-    """Find each row in the reading with the fewest mishaps, and whether any other comes near it."""
-    n = len(planned)
-    if n == 1:
-        return [_Reading(0, int(edges[-1]))]
-    runs = begin, _, _ = _runs(edges, is_long)
-    upto = _fewest(planned, runs)
-    onward = _fewest(planned[::-1], _runs(edges[-1] - edges[::-1], is_long[::-1]))[::-1, ::-1]
-
-    def through(r: int, k: int) -> FloatArray:
-        """Mishaps of the best reading in which a run is rows `r` to `r + k`, for each run."""
-        total: FloatArray = upto[r][begin] + _mishaps(planned[r : r + k], runs) + onward[r + k][:, None]
-        return total
-
-    joined = np.full(n, np.inf)
-    for k in range(2, min(_JOINED, n) + 1):
-        for r in range(n - k + 1):
-            joined[r : r + k] = np.minimum(joined[r : r + k], through(r, k).min())
-    readings = []
-    for r in range(n):
-        alone = through(r, 1)
-        end, back = np.unravel_index(np.argmin(alone), alone.shape)
-        missing = (upto[r] + _RUN + onward[r + 1]).min()
-        costs = {"alone": alone[end, back], "missing": missing, "joined": joined[r]}
-        kind = min(costs, key=lambda name: costs[name])
-        alone[end, back] = np.inf
-        other = min(alone.min(), *(cost for name, cost in costs.items() if name != kind))
-        sure = bool(other >= upto[-1, -1] + _MARGIN)
-        readings.append(_Reading(int(edges[begin[end, back]]), int(edges[end]), kind, sure))
-    return readings
+    flag: str
+    note: str = ""
+    groups: tuple[range, ...] = ()
 
 
-def _runs(edges: _Ints, is_long: NDArray[np.bool_]) -> tuple[_Ints, _Ints, _Ints]:
-    """Return the runs that end at each edge: where they begin, their strikes, the long gaps inside them."""
-    end = np.arange(len(edges))[:, None]
-    begin = end - 1 - np.arange(min(len(edges) - 1, _INSIDE + 1))
-    passed = np.concatenate([[0], np.cumsum(is_long), [0]])
-    return begin, np.where(begin >= 0, edges[end] - edges[begin], 0), passed[end - 1] - passed[begin]
+def _told(
+    k: int,
+    plan: _Plan,
+    readings: Sequence[Reading],
+    heard: _Heard,
+    cuts: Cuts,
+    panel: Panel,
+    odd: str,
+) -> _Told:
+    """Say of row `k` whether it is tied, and what is odd."""
+    stations, many, reading = plan.rows[k], plan.planned[k], readings[k]
+    each, span = panel.taps_per_station, range(reading.start, reading.stop)
+    pause = heard.odd(span)
+    if plan.first[k]:
+        return _Told(_FIRST, f"tapped twice: the {len(span)} strikes of the first time are not used")
+    flag, note = _doubt(reading, many or len(span), odd or pause, cuts, len(plan.rows))
+    if many == FREE:
+        why = _doubt_of_sweep(heard, span, pause) if reading.kind == "alone" else ""
+        return _Told(_UNCLEAR, why) if why else _Told(flag, note, tuple(range(n, n + 1) for n in span))
+    if flag == _DIFFERS:
+        groups = [] if pause else _grouped(heard.gap_s, reading, len(stations), each, heard.between_s)
+        ends = heard.file_ends(range(span.start, span.stop + 1))
+        return _Told(flag, note + _lacking(stations, groups, each, ends=ends), tuple(groups))
+    if flag == _UNCLEAR:
+        return _Told(flag, note)
+    between, shifted = _shifted(readings, plan.planned)
+    if k in shifted:
+        return _Told(
+            _UNCLEAR, f"one row or part beside it has too few strikes, another too many: {_ROW_AGAIN}"
+        )
+    beside = [n for n in (k - 1, k + 1) if 0 <= n < len(readings)]
+    whole = all(readings[n].sure and readings[n].fits(plan.planned[n]) for n in beside)
+    if heard.file_ends(range(span.start + 1, span.stop)) and not whole:
+        return _Told(_UNCLEAR, f"a recording ends in it, and a row beside it is not whole: {_ROW_AGAIN}")
+    if k in between and not flag:
+        flag, note = (
+            _BETWEEN,
+            "between a row with strikes too many and one that lacks as many: perhaps shifted",
+        )
+    return _Told(flag, note, tuple(range(n, n + each) for n in span[::each]))
 
 
-def _fewest(planned: Sequence[int], runs: tuple[_Ints, _Ints, _Ints]) -> FloatArray:
-    """Return the fewest mishaps with the first `r` rows before edge `e`, shape (rows + 1, edges)."""
-    n, begin = len(planned), runs[0]
-    steps = _RUN * np.arange(len(begin))
-    fewest = np.full((n + 1, len(begin)), np.inf)
-    fewest[0, 0] = 0.0
-    for r in range(n + 1):
-        fewest[r] = np.minimum.accumulate(fewest[r] - steps) + steps  # runs that belong to no row
-        if r < n:
-            fewest[r + 1] = np.minimum(fewest[r + 1], fewest[r] + _RUN)
-        for k in range(1, min(_JOINED, n - r) + 1):
-            whole = fewest[r][begin] + _mishaps(planned[r : r + k], runs)
-            fewest[r + k] = np.minimum(fewest[r + k], whole.min(axis=1))
-    return fewest
+def _laid(
+    plan: _Plan,
+    readings: Sequence[Reading],
+    told: Sequence[_Told],
+    heard: _Heard,
+    panel: Panel,
+    twice: Collection[int],
+) -> tuple[list[Place], list[str]]:
+    """Lay the strikes out station by station; say what is odd, and which strikes belong to no row."""
+    places: list[Place] = []
+    notes: list[str] = []
+    unclear: dict[str, list[str]] = {}
+    done, anew = 0, False  # strikes up to here belong to the rows so far
+    for k, (stations, reading, row) in enumerate(zip(plan.rows, readings, told, strict=True)):
+        name, note = _name(stations, panel), row.note
+        if (
+            note and row.flag == _UNCLEAR
+        ):  # as likely the fault of another row: one line for all that share it
+            unclear.setdefault(note, []).append(name.rstrip(": "))
+        elif note:
+            note = name + note
+            notes.append(note)
+        if reading.kind == "alone":
+            over = range(done + 1, reading.start + 1)
+            done = max(done, reading.stop)
+            if over:  # the row before may have lost strikes to them
+                anew |= heard.file_ends(over)
+                sure = reading.sure and (k == 0 or (readings[k - 1].sure and readings[k - 1].kind == "alone"))
+                notes += [_over(len(over), f"before {name}".rstrip(": "))] * sure
+                last = plan.rows[k - 1][0].row if k else -1
+                places = [_also(spot, _OVER) if spot.station.row == last else spot for spot in places]
+        if not plan.first[k]:
+            more = (_FIRST,) * (stations[0].row in twice)
+            swept = plan.planned[k] == FREE
+            places += [_also(spot, *more) for spot in _spots(stations, row, note, heard, panel, swept=swept)]
+    places = [_also(spot, _ANEW) for spot in places] if anew else places
+    for note, names in unclear.items():
+        which = f"{names[0]} to {names[-1]}, {len(names)} rows" if len(names) > 1 else names[0]
+        notes.append(f"{which}: {note}" if which else note)
+    if len(heard.time_s) > done and len(plan.rows) > 1 and not unclear:
+        notes.append(_over(len(heard.time_s) - done, "after the last row"))
+    return places, notes
 
 
-def _mishaps(planned: Sequence[int], runs: tuple[_Ints, _Ints, _Ints]) -> FloatArray:
-    """Return what it takes that each run is these rows, infinite where there is no run."""
-    _, heard, long = runs
-    missed = sum(planned) - heard
-    mishaps = np.abs(missed) + np.maximum(long - np.maximum(missed, 0), 0) + _RUN * (len(planned) - 1)
-    return np.where(heard > 0, mishaps, np.inf)
+def _spots(
+    stations: Sequence[Station], row: _Told, note: str, heard: _Heard, panel: Panel, *, swept: bool
+) -> list[Place]:
+    """The stations of a row with their strikes, or with the reason why they have none."""
+    if row.flag == _UNCLEAR or not row.groups:
+        return [Place(station, (), (row.flag,), note) for station in stations]
+    if swept:
+        start, stop = row.groups[0].start, row.groups[-1].stop
+        return swept_places(stations[0], stations[-1], heard.time_s[start:stop], start)
+    if row.flag == _DIFFERS:
+        fewer = [(_FEWER,) * (len(taps) < panel.taps_per_station) for taps in row.groups]
+    else:
+        fewer = [(row.flag,) * bool(row.flag)] * len(row.groups)
+    return [Place(s, tuple(taps), own) for s, taps, own in zip(stations, row.groups, fewer, strict=True)]
 
 
-def _doubt(reading: _Reading, planned: int, odd: str, runs: int, rows: int) -> tuple[str, str]:
+def _also(spot: Place, *flags: str) -> Place:
+    """The place with more flags, if it is tied."""
+    return replace(spot, flags=(*spot.flags, *flags)) if spot.taps else spot
+
+
+def _shifted(readings: Sequence[Reading], planned: Sequence[int]) -> tuple[set[int], set[int]]:
+    """Return the rows between too many strikes and as many too few; and the short ones between any such."""
+    over = [row.stop - row.start - n if n > 0 else 0 for row, n in zip(readings, planned, strict=True)]
+    between: set[int] = set()
+    short: set[int] = set()
+    for k, n in enumerate(over):
+        later = next((j for j in range(k + 1, len(over)) if over[j]), k)
+        if n * over[later] < 0:
+            between |= set(range(k + 1, later)) if n == -over[later] else set()
+            short |= set(range(k + 1, later)) if sum(planned[k + 1 : later]) <= _SHORT else set()
+    return between, short
+
+
+def _doubt_of_sweep(heard: _Heard, span: range, pause: str) -> str:
+    """Return why the strikes of a swept row cannot be laid out; nothing if it was struck as such rows are."""
+    touched = {span.start, span.stop} & heard.lost
+    whole = {span.start, span.stop} <= heard.lost | {0, len(heard.time_s)}
+    if heard.file_ends(range(span.start + 1, span.stop)) or (touched and not whole):
+        return "a recording ends in the sweep or beside it: sweep it again"
+    if pause:
+        return "a pause inside the sweep: sweep it again"
+    if not is_swept(heard.time_s[span.start : span.stop]):
+        return f"{len(span)} strikes heard, not 2 to 4 a second as in a swept row: sweep it again"
+    return ""
+
+
+def _lacking(stations: Sequence[Station], groups: Sequence[range], each: int, *, ends: bool) -> str:
+    """Return what else is known of a row whose count differs."""
+    said = "; a recording ends in it or beside it" if ends else ""
+    short = [f"{s.label} {len(g)}" for s, g in zip(stations, groups, strict=False) if len(g) < each]
+    return said + (
+        f"; of {each} a station, by the gaps between stations: {', '.join(short)}" if short else ""
+    )
+
+
+def _between(
+    gap_s: FloatArray, readings: Sequence[Reading], rows: Sequence[Sequence[Station]], each: int
+) -> float:
+    """Return the gap from which on a new station begins, where whole rows tell it plainly; else nan."""
+    within, between = [], []
+    for reading, row in zip(readings, rows, strict=True):
+        if reading.kind == "alone" and reading.sure and reading.stop - reading.start == len(row) * each:
+            own = gap_s[reading.start : reading.stop - 1]
+            ends = np.arange(1, len(own) + 1) % each == 0
+            between += list(own[ends & np.isfinite(own)])
+            within += list(own[~ends & np.isfinite(own)])
+    if not within or not between:
+        return np.nan
+    high, low = np.quantile(within, 0.95), np.quantile(between, 0.05)
+    return float(np.sqrt(high * low)) if low > 1.5 * high else np.nan
+
+
+def _grouped(gap_s: FloatArray, reading: Reading, stations: int, each: int, between_s: float) -> list[range]:
+    """Return the strikes of each station of a row that lacks a few, by their gaps; nothing where in doubt.
+
+    Fewer are lacking than one station has: else a whole one might be, and a stray strike stand for it.
+    """
+    missing = stations * each - (reading.stop - reading.start)
+    own = gap_s[reading.start : reading.stop - 1]
+    clear = (own > 1.15 * between_s) | (own < between_s / 1.15)
+    if not (reading.sure and 0 < missing < each and clear.all()):
+        return []
+    starts = [reading.start, *(reading.start + 1 + np.flatnonzero(own > between_s)).tolist(), reading.stop]
+    groups = [range(a, b) for a, b in pairwise(starts)]
+    return groups if len(groups) == stations and max(map(len, groups)) <= each else []
+
+
+def _over(strikes: int, where: str) -> str:
+    return f"{strikes} strikes {where} belong to no row and are not used"
+
+
+def _parts(row: tuple[Station, ...], every: int) -> list[tuple[Station, ...]]:
+    """The parts of a row that a mark ends: after so many stations as tapped, and at its end."""
+    return [row[k : k + every] for k in range(0, len(row), every)] if every else [row]
+
+
+def _usual_gap(gap_s: FloatArray, n_rows: int, between: int) -> float:
+    """Return the middle gap `between` stations: longer ones end rows, shorter ones may lie within a station.
+
+    In swept rows gaps are shorter too; where there are no others, the middle one is of these.
+    """
+    longest_first = np.sort(gap_s[np.isfinite(gap_s)])[::-1]
+    middle = n_rows - 1 + (between or max(len(longest_first) - n_rows + 1, 0)) // 2
+    return float(longest_first[min(middle, len(longest_first) - 1)]) if longest_first.size else np.inf
+
+
+def _doubt(reading: Reading, planned: int, odd: str, cuts: Cuts, rows: int) -> tuple[str, str]:
     """Return the flag of a row and why, in words; two empty strings if nothing is odd."""
     heard = reading.stop - reading.start
+    end, runs = "mark" if cuts.marked else "pause", len(cuts.edges) - 1
+    again = _AGAIN.replace("pause", end)
     if reading.kind == "joined":
         return (
             _UNCLEAR,
-            f"no pause heard between it and the row before or after: {_AGAIN}",
+            f"no {end} heard between it and the row before or after: {again}",
         )
     if reading.kind == "missing" and reading.sure:
-        return "count differs", f"0 strikes heard, {planned} planned"
+        return _DIFFERS, f"0 strikes heard, {planned} planned"
     if reading.kind == "alone" and heard != planned:
-        return "count differs", f"{heard} strikes heard, {planned} planned"
+        return _DIFFERS, f"{heard} strikes heard, {planned} planned"
     if not reading.sure and runs != rows:
         return (
             _UNCLEAR,
-            f"{runs} runs of strikes heard, {rows} rows planned, and they fit in more than one way: {_AGAIN}",
+            f"{runs} runs of strikes heard, {rows} rows planned, and they fit in more than one way: {again}",
         )
     if not reading.sure:
         return (
             _UNCLEAR,
-            f"another reading of the pauses fits nearly as well: {_AGAIN}",
+            f"another reading of the {end}s fits nearly as well: {again}",
         )
     if odd:
         return _ODD, f"{heard} strikes heard as planned, but {odd}: one missed and one added sound so too"
     return "", ""
 
 
-def _name(stations: Sequence[Station]) -> str:
-    """Return how to speak of a row ('row C: ', 'column 3: '), nothing for a whole panel."""
+def _name(stations: Sequence[Station], panel: Panel | None) -> str:
+    """Return how to speak of a row or its part ('row C: ', 'column 3: '), nothing for a whole panel."""
     labels = [re.match(r"([A-Z]+)(\d+)", station.label) for station in stations]
     for word, part in (("row", 1), ("column", 2)):
         names = {label[part] if label else "" for label in labels}
         if len(names) == 1 and "" not in names:
-            return f"{word} {names.pop()}: "
+            whole = panel is None or sum(s.row == stations[0].row for s in panel.stations) == len(stations)
+            some = "" if whole else f", {stations[0].label} to {stations[-1].label}"
+            return f"{word} {names.pop()}{some}: "
     return ""

@@ -48,6 +48,11 @@ def parse_panel(text: str, *, source: str) -> Panel:
     A ``[[station]]`` list is tapped in its own order. Where all labels are letters and a number (B3, or B3a
     to B3c between stations), each change of letters starts a new row; otherwise all are one row.
 
+    ``row_marks = true``: two quick strikes, 120 to 200 ms apart, and 1.5 s of rest end each row;
+    ``mark_every = 5``: and each part of a row of 5 stations, counted as they are tapped.
+    ``sweep = ["C", "D"]``: these rows are struck 2 to 4 times a second from their first station to their
+    last, as often as it comes; only these two stay in the panel.
+
     Parameters
     ----------
     text : str
@@ -117,6 +122,12 @@ def parse_panel(text: str, *, source: str) -> Panel:
     else:
         stations = _listed(outline, cutouts, file.station or [], source)
 
+    if file.mark_every is not None and not file.row_marks:
+        raise PanelError(
+            f"{source}: mark_every stands without row_marks",
+            hint="add row_marks = true, or remove mark_every",
+            at=("mark_every",),
+        )
     said = {
         "boat": file.boat,
         "hammer": file.hammer,
@@ -153,7 +164,10 @@ def parse_panel(text: str, *, source: str) -> Panel:
         ),
         laminate=_laminate(file.laminate, source) if file.laminate else None,
         sha256=hashlib.sha256(text.encode()).hexdigest(),
+        row_marks=file.row_marks,
+        mark_every=file.mark_every or 0,
     )
+    panel = _with_sweeps(panel, file.sweep, source)
     unsaid = (f"{what} not recorded" for what, given in said.items() if not given)
     return dataclasses.replace(panel, cautions=(*unsaid, *_doubtful_structure(panel)))
 
@@ -347,6 +361,9 @@ class _File(_Table):
     )
     laminate: _Laminate | None = Field(None, description="[laminate] with skin_mm, core and core_mm below it")
     taps_per_station: _Strikes | None = Field(None, description="a whole number from 1 to 20")
+    row_marks: bool = Field(False, description="true if each row ends with two quick strikes and rest")
+    mark_every: int | None = Field(None, ge=2, le=100, description="a whole number from 2 to 100, such as 5")
+    sweep: list[_Text] = Field([], description='names of swept rows in quotes, such as ["C", "D"]')
     grid: _Grid | None = Field(None, description="[grid] with spacing and path below it")
     station: list[_Listed] | None = Field(
         None, min_length=1, description="[[station]] with label, x and y below it"
@@ -488,6 +505,31 @@ def _listed(
         letters = [""] * len(tables)
     rows = [row for row, (_, same) in enumerate(groupby(letters)) for _ in same]
     return tuple(Station(t.label, t.x, t.y, row, t.role) for t, row in zip(tables, rows, strict=True))
+
+
+def _with_sweeps(panel: Panel, names: Sequence[str], source: str) -> Panel:
+    """Leave of the swept rows their first and last station."""
+    if names and panel.row_marks:
+        raise PanelError(
+            f"{source}: sweep and row_marks both stand, and marks are not read in rows so quick",
+            hint="give the swept rows a panel file of their own",
+            at=("sweep",),
+        )
+    known = panel.row_names
+    for name in names:
+        if name not in known:
+            rows = ", ".join(known) or "none that can be named"
+            raise PanelError(f"{source}: sweep names row {name}", hint=f"its rows are {rows}", at=("sweep",))
+    swept = tuple(sorted({known[name] for name in names}))
+    stations: list[Station] = []
+    for row, group in groupby(panel.stations, key=lambda station: station.row):
+        own = list(group)
+        if row in swept and len(own) < 2:
+            raise PanelError(
+                f"{source}: sweep, a row has one station", hint="sweep rows of two or more", at=("sweep",)
+            )
+        stations += [own[0], own[-1]] if row in swept else own
+    return dataclasses.replace(panel, stations=tuple(stations), swept_rows=swept)
 
 
 def _structure(table: _Declared, where: str, at: _Keys) -> Structure:

@@ -534,3 +534,112 @@ def test_units_nobody_knows_are_one_line(typed, case, monkeypatch):
     code, out, err = typed(*words(case))
     assert (code, out) == (1, "")
     assert err == "taptone: TAPTONE_UNITS is 'yards': choose m or ft-in\n"
+
+
+# -- a row again -----------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def short(case, tmp_path_factory):
+    """The panel with one strike of row B missed; row B tapped again, whole and one short."""
+    folder, rng = tmp_path_factory.mktemp("short"), np.random.default_rng(13)
+    for name, runs in (("deck.wav", [9, 8]), ("again-b.wav", [9]), ("short-b.wav", [8])):
+        hits = [tap(rng) for _ in range(sum(runs))]
+        soundfile.write(folder / name, laid(hits, runs), RATE, "PCM_24")
+    return folder
+
+
+def test_a_row_again_replaces_only_itself(typed, case, short, tmp_path, monkeypatch):
+    monkeypatch.chdir(short)  # where explain looks for recordings
+    typing = words(case, out=tmp_path / "log")
+    typing[1] = short / "deck.wav"
+    code, out, err = typed(*typing, "--row-again", f"b:{short / 'again-b.wav'}")
+    assert code == 0
+    assert "note: row B: 8 strikes heard, 9 planned" in err
+    assert "note: again-b.wav: row B tapped again: it takes the place of the earlier one" in err
+    table = rows(tmp_path / "log" / "points.csv")
+    assert [row["recordings"] for row in table] == ["deck.wav"] * 9 + ["again-b.wav"] * 9
+    assert ["row again" in row["flags"] for row in table] == [False] * 9 + [True] * 9
+    taps = rows(tmp_path / "log" / "taps.csv")
+    assert [row["used"] for row in taps] == ["yes"] * 9 + ["no"] * 8 + ["yes"] * 9
+    log = json.loads((tmp_path / "log" / "log.json").read_text(encoding="utf-8"))
+    assert log["stated"]["rows_again"] == ["B"]
+    code, out, err = typed("explain", tmp_path / "log", "B4", "--baseline", case / "good.json")
+    assert code == 0, err
+
+
+def test_a_whole_row_that_was_replaced_stays_in_the_log(typed, case, short, tmp_path):
+    code, _, _ = typed(*words(case), "--row-again", f"B:{short / 'again-b.wav'}")
+    assert code == 0
+    taps = rows(tmp_path / "log" / "taps.csv")
+    assert [row["station"] for row in taps[9:18]] == [row["station"] for row in taps[18:]]
+    assert [(row["used"], row["flags"]) for row in taps[9:18]] == [("no", "replaced")] * 9
+
+
+def test_a_row_again_that_does_not_count_either_is_said(typed, case, short, tmp_path):
+    code, _, err = typed(*words(case), "--row-again", f"B:{short / 'short-b.wav'}")
+    assert code == 0
+    assert "note: short-b.wav: row B: 8 strikes heard, 9 planned" in err
+    reasons = [row["reason"] for row in rows(tmp_path / "log" / "points.csv")]
+    assert reasons[9:] == ["tapped again: row B: 8 strikes heard, 9 planned"] * 9
+
+
+def test_a_row_that_stands_twice_in_a_recording(typed, case, tmp_path):
+    rng = np.random.default_rng(15)
+    soundfile.write("twice.wav", laid([tap(rng) for _ in range(27)], [9, 9, 9]), RATE, "PCM_24")
+    typing = words(case)
+    typing[1] = "twice.wav"
+    code, _, err = typed(*typing, "--row-again", "B")
+    assert code == 0
+    assert "note: row B: tapped twice: the 9 strikes of the first time are not used" in err
+    assert [row["used"] for row in rows(tmp_path / "log" / "taps.csv")] == ["yes"] * 9 + ["no"] * 9 + [
+        "yes"
+    ] * 9
+    code, _, err = typed("explain", "log", "B4", "--baseline", case / "good.json")
+    assert code == 0, err
+
+
+@pytest.mark.parametrize(
+    ("again", "code", "said"),
+    [
+        (["K:again-b.wav"], 1, "has no row K: its rows are A, B"),
+        (["again-b.wav"], 2, "write it as C:again-c.wav, or as C"),
+        (["B:again-b.wav", "b:short-b.wav"], 2, "row B is given twice"),
+    ],
+)
+def test_a_row_again_that_cannot_be_is_one_line(typed, case, short, monkeypatch, again, code, said):
+    monkeypatch.chdir(short)
+    found, _, err = typed(*words(case), *[word for text in again for word in ("--row-again", text)])
+    assert found == code
+    assert said in err
+
+
+# -- swept rows ------------------------------------------------------------------------------------------
+
+
+def test_a_swept_row_is_judged_like_the_others(typed, case, tmp_path):
+    """Row B struck 15 times, 0.35 s apart: each strike is a point of the log, its place marked ±."""
+    rng = np.random.default_rng(14)
+    row = laid([tap(rng) for _ in range(9)], [9])
+    hits = [tap(rng, **(ALTERED if k == 7 else {})) for k in range(15)]
+    sweep = np.random.default_rng(1).normal(0.0, 1e-4, round(8.5 * RATE))
+    for k, hit in enumerate(hits):
+        start = round((2.5 + 0.35 * k) * RATE)
+        sweep[start : start + len(hit)] += hit[: len(sweep) - start]
+    soundfile.write("swept.wav", np.concatenate([row, sweep]), RATE, "PCM_24")
+    text = (case / "deck.toml").read_text(encoding="utf-8")
+    Path("swept.toml").write_text('sweep = ["B"]\n' + text, encoding="utf-8")
+    typing = words(case, panel="swept.toml")
+    typing[1] = "swept.wav"
+    code, _, err = typed(*typing)
+    assert code == 0, err
+    table = rows(tmp_path / "log" / "points.csv")
+    assert len(table) == 24
+    assert [row["station"] for row in table[9:12]] == [
+        table[9]["station"],
+        *(f"{table[9]['station']}+{n}" for n in (1, 2)),
+    ]
+    assert all("swept ±" in row["flags"] for row in table[9:])
+    assert {row["verdict"] for row in table[9:]} <= {"suspect", "no difference", "at structure"}
+    code, _, err = typed("explain", "log", table[13]["station"], "--baseline", case / "good.json")
+    assert code == 0, err

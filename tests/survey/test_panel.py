@@ -543,3 +543,61 @@ def test_a_laminate_that_cannot_be(lines, said):
     with pytest.raises(PanelError) as raised:
         parse(with_laminate(lines))
     assert said in str(raised.value)
+
+
+# -- row marks -------------------------------------------------------------------------------------------
+
+_BOARD = """name = "board"
+side = "port"
+face = "outside"
+construction = "solid"
+datum = "lower leading corner"
+outline = [[0, 0], [0.4, 0], [0.4, 0.3], [0, 0.3]]
+{above}
+[grid]
+spacing = 0.1
+path = "rows"
+{within}
+"""
+
+
+def test_row_marks_are_said_at_the_top():
+    board = parse_panel(_BOARD.format(above="row_marks = true\nmark_every = 5", within=""), source="b.toml")
+    assert (board.row_marks, board.mark_every) == (True, 5)
+    plain = parse_panel(_BOARD.format(above="", within=""), source="b.toml")
+    assert (plain.row_marks, plain.mark_every) == (False, 0)
+
+
+@pytest.mark.parametrize(
+    ("above", "said"),
+    [
+        ("mark_every = 5", "b.toml: mark_every stands without row_marks"),
+        ("row_marks = 1", "b.toml: row_marks is 1"),
+        ("row_marks = true\nmark_every = 1", "b.toml: mark_every is 1"),
+    ],
+)
+def test_row_marks_that_say_nothing_are_refused(above, said):
+    with pytest.raises(PanelError) as error:
+        parse_panel(_BOARD.format(above=above, within=""), source="b.toml")
+    assert said in str(error.value)
+
+
+def test_of_a_swept_row_its_ends_stay():
+    board = parse_panel(_BOARD.format(above='sweep = ["B"]', within=""), source="b.toml")
+    assert [s.label for s in board.stations if s.row == 1] == ["B1", "B4"]
+    assert len(board.stations) == 10
+    assert board.swept_rows == (1,)
+
+
+@pytest.mark.parametrize(
+    ("above", "said"),
+    [
+        ('sweep = ["K"]', "b.toml: sweep names row K: its rows are A, B, C"),
+        ('row_marks = true\nsweep = ["B"]', "b.toml: sweep and row_marks both stand"),
+        ("sweep = [2]", "b.toml: sweep 1 is 2"),
+    ],
+)
+def test_sweeps_that_cannot_be_are_refused(above, said):
+    with pytest.raises(PanelError) as error:
+        parse_panel(_BOARD.format(above=above, within=""), source="b.toml")
+    assert said in str(error.value)
