@@ -1,0 +1,432 @@
+"""The stations of one panel, from their strikes to their verdicts: pooled, compared, judged, outlined."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+
+import numpy as np
+from numpy.typing import NDArray
+
+from taptone.pipeline.apart import far_apart, least_different, say_apart
+from taptone.pipeline.compare import Comparison, compare, in_one_band, with_ring
+from taptone.pipeline.drift import Visit, drift_of, in_doubt, say_drift
+from taptone.pipeline.faults import end_hz
+from taptone.pipeline.health import CLIPPED, OVERLAPPED
+from taptone.pipeline.hearing import medians, pool
+from taptone.pipeline.hint import hints
+from taptone.pipeline.judge import Heard, Judgement, judge
+from taptone.pipeline.mirror import Mirrored, match, mirrored, say_mirror
+from taptone.pipeline.outline import outline, spacing
+from taptone.settings import Settings
+from taptone.types import (
+    BAND_CENTRES_HZ,
+    Area,
+    Drift,
+    Earlier,
+    Finding,
+    FloatArray,
+    Measured,
+    Panel,
+    Place,
+    Point,
+    Reference,
+    Scorer,
+)
+
+__all__ = ["Judged", "Judging", "judged_stations"]
+
+_ALONE = "relative to this panel only"
+_CUT_OFF = "; clipped, which by itself changes how a tap sounds"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Judging:
+    """What the stations of one panel were judged from, in their order, for whoever has to explain it.
+
+    ``shape`` holds the features of the stations, ``known`` those of the reference places (None: there were
+    none), ``other`` what the other side says of them. ``again`` judges the same panel with something changed.
+    """
+
+    heard: tuple[Heard, ...]
+    shape: FloatArray
+    known: FloatArray | None
+    compared: Comparison
+    again: Callable[[Sequence[Heard], Comparison], tuple[Judgement, ...]]
+    other: Mirrored | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """What was made of the stations of a panel."""
+
+    points: tuple[Point, ...]
+    areas: tuple[Area, ...]
+    relative_to: str
+    notes: tuple[str, ...]
+    drift: tuple[Drift, ...]
+    mirror: Mapping[str, object]
+
+
+def judged_stations(
+    taps: Sequence[Measured],
+    places: Sequence[Place],
+    panel: Panel | None,
+    reference: Reference | None,
+    structure: Sequence[str],
+    rechecks: Sequence[Visit],
+    mirror: Earlier | None,
+    refused: str,
+    health: Sequence[Finding],
+    blocked: Mapping[str, str],
+    new_scorer: Callable[[int], Scorer],
+    least_radius_m: float,
+    settings: Settings,
+    on_judged: Callable[[Judging], None] = lambda _: None,
+) -> Judged:
+    """Judge the stations of a panel.
+
+    Parameters
+    ----------
+    taps : sequence of Measured
+        All contacts, in order.
+    places : sequence of Place
+        Stations, and which taps belong to each.
+    panel : Panel or None
+        Without one, every tap is a place of its own and has no neighbours.
+    reference : Reference or None
+        Known-good places; None: the panel is its own reference.
+    structure : sequence of str
+        Kind of declared structure under each place, or nothing at all.
+    rechecks : sequence of Visit
+        Reference places struck again.
+    mirror : Earlier or None
+        The mirrored panel, or the opposite face.
+    refused : str
+        Why nothing here can be judged; empty: judge.
+    health : sequence of Finding
+        What recorders and rooms did.
+    blocked : mapping of str to str
+        Recordings nothing of which is judged, and why.
+    new_scorer : callable
+        Makes an unfitted model for a number of features.
+    least_radius_m : float
+        Smallest loose patch that the laminate would let be heard; ``nan`` where nobody knows.
+    settings : Settings
+        Of every stage.
+    on_judged : callable, optional
+        Is given what the stations were judged from.
+
+    Returns
+    -------
+    Judged
+        Points, areas, notes.
+
+    Examples
+    --------
+    >>> judged_stations(
+    ...     [], [], None, None, [], [], None, "", [], {}, lambda _: None, math.nan, Settings()
+    ... ).points
+    ()
+    """
+    kinds = list(structure) or [""] * len(places)
+    if reference is not None and reference.n_places < settings.judge.least_places:
+        refused = refused or (
+            f"the baseline holds {reference.n_places} places: "
+            f"at least {settings.judge.least_places} are needed"
+        )
+    pooled = [pool([taps[k] for k in spot.taps]) if spot.taps else None for spot in places]
+    trusted = [p is not None and not spot.reason for p, spot in zip(pooled, places, strict=True)]
+    heard = [
+        _heard(spot, p, kind, taps, refused, blocked, settings)
+        for spot, p, kind in zip(places, pooled, kinds, strict=True)
+    ]
+    drifts, doubts = ((), ()) if refused else drift_of(places, heard, kinds, reference, rechecks)
+    doubtful = in_doubt(drifts)
+    heard = [
+        replace(h, refused=h.refused or doubtful.get(spot.station.label, ""))
+        for h, spot in zip(heard, places, strict=True)
+    ]
+    bands = np.full((len(places), len(BAND_CENTRES_HZ)), np.nan)
+    for k, p in enumerate(pooled):
+        if p is not None and trusted[k] and not heard[k].refused:
+            bands[k] = p[0]
+    ring_db = np.array([p[1]["ring_db"] if p is not None else np.nan for p in pooled])
+    known, known_ring_db, relative_to = _known(reference, bands, ring_db, places, settings)
+    notes = [*doubts, *say_drift(drifts)]
+    marked = sum(spot.station.role == "reference" for spot in places)
+    if marked and relative_to == _ALONE:
+        least = settings.judge.least_places
+        notes.append(f"{marked} stations marked as reference are not compared with: {least} heard are needed")
+    shape, known_shape = with_ring(*in_one_band(bands, known), ring_db, known_ring_db)
+    able = np.isfinite(bands).any(axis=1)
+    least = settings.judge.least_places
+    if known_shape is None and not refused and able.sum() < least:
+        shape[:] = np.nan
+        notes.append(
+            f"{int(able.sum())} stations and no baseline: at least {least} are needed to compare them"
+        )
+        heard = [replace(h, refused=h.refused or notes[-1]) for h in heard]
+    xy_m = None if panel is None else np.array([[s.station.x_m, s.station.y_m] for s in places])
+
+    def against(rows: FloatArray) -> Comparison:
+        width = rows.shape[1]
+        return compare(rows, xy_m, kinds, known_shape, lambda: new_scorer(width), settings.judge)
+
+    compared = against(shape)
+    spread_db = np.array(
+        [p[2] if p is not None and row else np.nan for p, row in zip(pooled, able, strict=True)]
+    )
+    apart, usual_db = far_apart(spread_db)
+    if apart:
+        fewer = [
+            with_ring(*in_one_band(rows, known, shape.shape[1] - 1), ring, known_ring_db)[0]
+            for rows, ring in _without_one(taps, places, apart, bands, ring_db)
+        ]
+        compared = least_different(compared, [against(rows) for rows in fewer], apart)
+    other, facing, said = _facing(mirror, panel, xy_m, bands, ring_db, kinds, compared, new_scorer)
+    notes += said
+    if other is not None:
+        compared = replace(compared, chance_if_good=other.chance_if_good)
+    if compared.own and known_shape is not None:
+        notes.append(
+            "most of this panel sounds unlike the baseline as a whole: its stations were compared with each "
+            "other; ask whether the baseline belongs to it, or the whole panel has changed"
+        )
+        relative_to += ", but most of the panel is unlike it: relative to this panel only"
+    if refused and reference is not None:
+        relative_to = "nothing: the baseline was refused"
+    notes += _unlike_structure(kinds, compared, settings)
+    decay_ms, centroid_hz = _reference_medians(reference)
+    if reference is not None and taps:
+        here, there = (
+            min(settings.measure.high_hz, end_hz(rate, found))
+            for rate, found in (
+                (min(tap.rate_hz for tap in taps), health),
+                (reference.rate_hz, reference.health),
+            )
+        )
+        if here != there:
+            centroid_hz = math.nan
+            notes.append(
+                f"the recording holds sound up to {here:.0f} Hz, the baseline up to {there:.0f} Hz: compared "
+                "in the band that both hold; the reference centroid is left out"
+            )
+    again = partial(
+        judge, reference_decay_ms=decay_ms, reference_centroid_hz=centroid_hz, settings=settings.judge
+    )
+    verdicts = again(heard, compared)
+    on_judged(Judging(tuple(heard), shape, known_shape, compared, again, other))
+    points = tuple(
+        _point(k, panel, spot, p, v, compared, taps, (decay_ms, centroid_hz))
+        for k, (spot, p, v) in enumerate(zip(places, pooled, verdicts, strict=True))
+    )
+    if compared.own:
+        points = tuple(
+            p
+            if p.verdict == "not assessed"
+            else replace(p, reason=f"{p.reason}; relative to this panel only")
+            for p in points
+        )
+    points = say_apart(points, apart, usual_db)
+    if mirror is not None:
+        points = say_mirror(points, mirror, facing, other, panel)
+    areas: tuple[Area, ...] = ()
+    if panel is not None:
+        stations, spoken = [s.station for s in places], [v.verdict for v in verdicts]
+        notes += hints(stations, kinds, spoken, compared, spacing(panel))
+        areas = outline(stations, spoken, panel, least_radius_m=least_radius_m, settings=settings.extent)
+    return Judged(
+        points,
+        areas,
+        relative_to,
+        tuple(notes),
+        drifts,
+        {}
+        if mirror is None
+        else {"panel": mirror.panel, "sha256": mirror.sha256, "stations": int((facing >= 0).sum())},
+    )
+
+
+def _point(
+    k: int,
+    panel: Panel | None,
+    spot: Place,
+    pooled: tuple[FloatArray, dict[str, float], float] | None,
+    judged: Judgement,
+    compared: Comparison,
+    taps: Sequence[Measured],
+    reference_medians: tuple[float, float],
+) -> Point:
+    """The row of the log for one station."""
+    own = [taps[j] for j in spot.taps]
+    flags = dict.fromkeys(spot.flags + tuple(f for tap in own for f in tap.flags))
+    if any(math.isfinite(tap["bounce_gap_ms"]) for tap in own):
+        flags["bounce"] = None
+    assessed = judged.verdict != "not assessed"
+    return Point(
+        panel=panel.name if panel else "",
+        station=spot.station.label,
+        x_m=spot.station.x_m,
+        y_m=spot.station.y_m,
+        taps=len(own),
+        recordings=tuple(dict.fromkeys(tap.recording for tap in own)),
+        samples=tuple(tap.sample for tap in own),
+        time_s=own[0].time_s if own else math.nan,
+        verdict=judged.verdict,
+        character=judged.character,
+        score=float(compared.score[k]) if assessed else math.nan,
+        chance_if_good=float(compared.chance_if_good[k]) if assessed else math.nan,
+        confidence=judged.confidence,
+        spread=pooled[2] if pooled else math.nan,
+        decay_ms=pooled[1]["decay_ms"] if pooled else math.nan,
+        centroid_hz=pooled[1]["centroid_hz"] if pooled else math.nan,
+        reference_decay_ms=reference_medians[0],
+        reference_centroid_hz=reference_medians[1],
+        neighbour_decay_ms=judged.neighbour_decay_ms,
+        neighbour_centroid_hz=judged.neighbour_centroid_hz,
+        flags=tuple(flags),
+        reason=judged.reason + (_CUT_OFF if assessed and "clipped" in flags else ""),
+    )
+
+
+def _without_one(
+    taps: Sequence[Measured],
+    places: Sequence[Place],
+    apart: Sequence[int],
+    bands: FloatArray,
+    ring_db: FloatArray,
+) -> Iterator[tuple[FloatArray, FloatArray]]:
+    """Levels and ring of all stations, with the first, the second … strike of some left out."""
+    for left_out in range(max(len(places[k].taps) for k in apart)):
+        rows, ring = bands.copy(), ring_db.copy()
+        for k in apart:
+            own = [taps[j] for n, j in enumerate(places[k].taps) if n != left_out]
+            levels, measures, _ = pool(own)
+            rows[k], ring[k] = levels, measures["ring_db"]
+        yield rows, ring
+
+
+def _facing(
+    mirror: Earlier | None,
+    panel: Panel | None,
+    xy_m: FloatArray | None,
+    bands: FloatArray,
+    ring_db: FloatArray,
+    kinds: Sequence[str],
+    compared: Comparison,
+    new_scorer: Callable[[int], Scorer],
+) -> tuple[Mirrored | None, NDArray[np.intp], list[str]]:
+    """The other side: what it says, which of its stations faces each of ours, and what to know of it."""
+    nobody = np.full(len(bands), -1)
+    if mirror is None:
+        return None, nobody, []
+    if panel is None or xy_m is None:
+        return (
+            None,
+            nobody,
+            ["no panel file: which station faces which is not known; the other side is not used"],
+        )
+    facing = match(xy_m, mirror.xy_m, spacing(panel) / 2)
+    shape, there = with_ring(*in_one_band(bands, mirror.bands_db), ring_db, mirror.ring_db)
+    if there is None:
+        return None, facing, []
+    there[~np.asarray(np.isfinite(mirror.bands_db).any(axis=1))] = np.nan
+    plain = np.array([not kind for kind in kinds], bool)
+    other = mirrored(
+        shape,
+        compared.good & plain,
+        compared.chance_if_good,
+        there,
+        mirror.verdicts,
+        mirror.chance_if_good,
+        facing,
+        lambda: new_scorer(shape.shape[1]),
+    )
+    if other is None:
+        few = "fewer than 8 pairs of stations without a difference on both sides"
+        return None, facing, [f"{mirror.panel}: {few}; the other side is not used"]
+    # Structure is judged by its own kind alone.
+    added = other.added & plain
+    chance = np.where(added, other.chance_if_good, compared.chance_if_good)
+    facing_chance = np.where(plain, other.facing_chance, 0.0)
+    return replace(other, chance_if_good=chance, facing_chance=facing_chance, added=added), facing, []
+
+
+def _unlike_structure(kinds: Sequence[str], compared: Comparison, settings: Settings) -> list[str]:
+    """A line for each kind of declared structure most of whose stations sound like plain skin."""
+    notes = []
+    for kind in dict.fromkeys(filter(None, kinds)):
+        chance = compared.chance_if_good[[own == kind for own in kinds]]
+        chance = chance[np.isfinite(chance)]
+        plain = int((chance >= 1 - settings.judge.confidence).sum())
+        if 2 * plain > len(chance):
+            notes.append(
+                f"{plain} of {len(chance)} stations on declared {kind} do not differ from plain skin: ask "
+                "whether it is where it was declared, and whether it is attached"
+            )
+    return notes
+
+
+def _heard(
+    spot: Place,
+    pooled: tuple[FloatArray, dict[str, float], float] | None,
+    kind: str,
+    taps: Sequence[Measured],
+    refused: str,
+    blocked: Mapping[str, str],
+    settings: Settings,
+) -> Heard:
+    if pooled is None or spot.reason:
+        return Heard(structure=kind, refused=spot.reason or "not tapped")
+    _, measures, _ = pooled
+    own = [taps[k] for k in spot.taps]
+    why = refused or next((blocked[tap.recording] for tap in own if tap.recording in blocked), "")
+    if not why and not measures["snr_db"] >= settings.judge.snr_db:
+        why = (
+            f"{measures['snr_db']:.0f} dB above the noise: at least {settings.judge.snr_db:.0f} dB are needed"
+        )
+    if not why and all("cut short" in tap.flags for tap in own):
+        why = "the recording ends before the tap has died away"
+    if not why and all(CLIPPED in tap.flags for tap in own):
+        why = (
+            f"clipped beyond use: {settings.health.clipped_share:.0%} or more of the first 5 ms is cut off; "
+            "move the recorder away or lower its level"
+        )
+    if not why and all({CLIPPED, OVERLAPPED} & set(tap.flags) for tap in own):
+        why = (
+            f"another sound overlaps it: less than {settings.health.overlap_db:.0f} dB between the tap and "
+            "what sounds just before it, or a sudden sound within 20 ms"
+        )
+    bounced = float(np.mean([math.isfinite(tap["bounce_gap_ms"]) for tap in own]))
+    return Heard(measures["decay_ms"], measures["centroid_hz"], measures["ring_db"], bounced, kind, why)
+
+
+def _known(
+    reference: Reference | None,
+    bands: FloatArray,
+    ring_db: FloatArray,
+    places: Sequence[Place],
+    settings: Settings,
+) -> tuple[FloatArray | None, FloatArray, str]:
+    """Levels and ring of the places taken for good, and what that makes every result relative to."""
+    if reference is not None:
+        return (
+            reference.bands_db,
+            np.array([m["ring_db"] for m in reference.measures]),
+            f"baseline of {reference.n_places} places",
+        )
+    marked = np.array([s.station.role == "reference" for s in places], bool) & np.isfinite(bands).any(axis=1)
+    if marked.sum() >= settings.judge.least_places:
+        return bands[marked], ring_db[marked], f"{int(marked.sum())} reference stations of this panel"
+    return None, np.zeros(0), _ALONE
+
+
+def _reference_medians(reference: Reference | None) -> tuple[float, float]:
+    if reference is None:
+        return math.nan, math.nan
+    table = np.array([[row["decay_ms"], row["centroid_hz"]] for row in reference.measures])
+    decay_ms, centroid_hz = medians(table)
+    return float(decay_ms), float(centroid_hz)
