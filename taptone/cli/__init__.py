@@ -24,29 +24,30 @@ from taptone.errors import TaptoneError
 
 __all__ = ["main"]
 
-#: Name → where the command lives, and its line in the help (written here so that help loads nothing).
+#: Name → where the command lives, and its line in the help (written here so that help loads nothing); in the
+#: order of the job, then what helps beside it.
 COMMANDS = {
+    "plan": ("taptone.cli.plan:plan", "Plan a grid: spacing, stations, minutes; panel files and sheets."),
+    "new": ("taptone.cli.new:new", "Make the folder of a new survey."),
+    "add": ("taptone.cli.add:add", "Add panels, recordings, readings, observations … to a survey."),
     "record": ("taptone.cli.record:record", "Record the microphone to a WAV file."),
     "learn": ("taptone.cli.learn:learn", "Learn a baseline from taps on laminate assumed good."),
     "analyse": ("taptone.cli.analyse:analyse", "Find, measure and compare the taps of a panel."),
     "explain": ("taptone.cli.explain:explain", "Show why one station of a log was judged as it was."),
-    "new": ("taptone.cli.new:new", "Make the folder of a new survey."),
-    "add": ("taptone.cli.add:add", "Add panels, recordings, readings, observations … to a survey."),
-    "status": ("taptone.cli.status:status", "Say what of a survey is done, and what is not and why."),
-    "history": ("taptone.cli.history:history", "List everything ever added to a survey, and by whom."),
-    "correct": ("taptone.cli.history:correct", "Put a corrected row beside an earlier one."),
     "points": ("taptone.cli.points:points", "Join what was heard, read and seen, station by station."),
+    "next": ("taptone.cli.next_:next_", "Say where to tap next to close a suspect area's outline."),
     "look-next": ("taptone.cli.look_next:look_next", "Ask what to look at next, where something differs."),
-    "head": ("taptone.cli.head:head", "Give the pressure of sea water at a depth."),
     "compare": ("taptone.cli.compare:compare", "Tell what changed on a panel since an earlier visit."),
     "agree": ("taptone.cli.agree:agree", "Tell how far two people, or ear and program, agree."),
-    "next": ("taptone.cli.next_:next_", "Say where to tap next to close a suspect area's outline."),
-    "settings": ("taptone.cli.settings:settings", "List every setting with its default, unit and limits."),
+    "status": ("taptone.cli.status:status", "Say what of a survey is done, and what is not and why."),
+    "correct": ("taptone.cli.history:correct", "Put a corrected row beside an earlier one."),
+    "history": ("taptone.cli.history:history", "List everything ever added to a survey, and by whom."),
     "export": ("taptone.cli.export:export", "Write everything a survey holds as CSV and JSON."),
-    "schema": ("taptone.cli.schema:schema", "Print the JSON Schema of panel files or of logs."),
     "check": ("taptone.cli.check:check", "Say whether panels, baselines, logs and surveys are in order."),
     "pack": ("taptone.cli.pack:pack", "Write a survey into one zip file, or open one."),
-    "plan": ("taptone.cli.plan:plan", "Plan a grid: spacing, stations, minutes; panel files and sheets."),
+    "head": ("taptone.cli.head:head", "Give the pressure of sea water at a depth."),
+    "settings": ("taptone.cli.settings:settings", "List every setting with its default, unit and limits."),
+    "schema": ("taptone.cli.schema:schema", "Print the JSON Schema of panel files or of logs."),
 }
 
 

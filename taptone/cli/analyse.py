@@ -10,7 +10,17 @@ from typing import TYPE_CHECKING
 
 import click
 
-from taptone.cli.common import a_name, a_path, paths, row_files, sounds_of, tell, temperature, with_settings
+from taptone.cli.common import (
+    a_name,
+    a_path,
+    paths,
+    row_files,
+    size_in_words,
+    sounds_of,
+    tell,
+    temperature,
+    with_settings,
+)
 
 if TYPE_CHECKING:
     from rich.text import Text
@@ -307,23 +317,10 @@ def _extent(area: Area, units: str) -> str:
     """One area in a line: how far it reaches, where it is, where nothing bounds it."""
     from taptone.survey.lengths import as_area, in_units
 
-    least, most = _size(area.at_least, area.at_least_m2, units), _size(area.at_most, area.at_most_m2, units)
+    least = size_in_words(area.at_least, area.at_least_m2, units)
+    most = size_in_words(area.at_most, area.at_most_m2, units)
     parts = [f"at least {least}, best guess {as_area(area.best_guess_m2, units)} (cells), at most {most}"]
     parts += [f"not counted within: {' '.join(area.left_out)}"] if area.left_out else []
     parts += [f"open: {side}" for side in area.open]
     parts += [f"to the panel's edge on the {side}" for side in area.at_edge]
     return f"area {' '.join(area.stations)}: {'; '.join(parts)}; {in_units(area.place, units)}"
-
-
-def _size(corners: Sequence[tuple[float, float]], area_m2: float, units: str) -> str:
-    """How far an outline reaches along x and y, and its area."""
-    from taptone.survey.lengths import as_area, as_extent, as_length
-
-    if not corners:
-        return "one point"
-    x, y = zip(*corners, strict=True)
-    across_m, up_m = (max(side) - min(side) for side in (x, y))
-    if area_m2 < 0.0005:
-        longest_m = math.hypot(across_m, up_m)
-        return f"{as_length(longest_m, units)} long" if longest_m >= 0.001 else "one point"
-    return f"{as_extent(across_m, up_m, units)} ({as_area(area_m2, units)})"

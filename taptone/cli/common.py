@@ -214,6 +214,40 @@ def units_shown() -> str:
         raise SettingError(f"{UNITS_VARIABLE} is {said!r}", hint=error.hint) from error
 
 
+def size_in_words(corners: Sequence[tuple[float, float]], area_m2: float, units: str) -> str:
+    """How far an outline reaches along x and y, and its area.
+
+    Parameters
+    ----------
+    corners : sequence of (float, float)
+        In metres.
+    area_m2 : float
+        Its area; stations in a line have none.
+    units : str
+        ``m`` or ``ft-in``.
+
+    Returns
+    -------
+    str
+        For a screen.
+
+    Examples
+    --------
+    >>> size_in_words([(0.65, 0.56), (0.65, 0.64)], 0.0, "m")
+    '80 mm long'
+    """
+    from taptone.survey.lengths import as_area, as_extent, as_length
+
+    if not corners:
+        return "one point"
+    x, y = zip(*corners, strict=True)
+    across_m, up_m = (max(side) - min(side) for side in (x, y))
+    if area_m2 < 0.0005:
+        longest_m = math.hypot(across_m, up_m)
+        return f"{as_length(longest_m, units)} long" if longest_m >= 0.001 else "one point"
+    return f"{as_extent(across_m, up_m, units)} ({as_area(area_m2, units)})"
+
+
 def temperature(value: float) -> float:
     """A surface temperature that can be one, or a usage error.
 

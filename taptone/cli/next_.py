@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from taptone.cli.common import paths
+from taptone.cli.common import paths, size_in_words, units_shown
 
 if TYPE_CHECKING:
     from taptone.edges.furthering import Known
@@ -50,26 +50,36 @@ def next_(logs: tuple[str, ...], panel: str, edge_m: float, as_json: bool) -> No
 
 def _say(known: Known, closed: tuple[Closing, ...]) -> None:
     from taptone.errors import printable
+    from taptone.survey.lengths import as_area, in_units
 
+    units = units_shown()
     if not closed:
         click.echo(printable(f"panel {known.panel.name}: no suspect area, no outline to close"))
     for one in closed:
         area = one.area
-        click.echo(printable(f"panel {known.panel.name}, area {' '.join(area.stations)}: {area.place}"))
         click.echo(
-            f"  at least {area.at_least_m2:.3f} m², best guess {area.best_guess_m2:.3f} m² (cells), at most "
-            f"{area.at_most_m2:.3f} m²; {area.doubt_m2:.3f} m² in doubt between suspect and good stations"
+            printable(
+                f"panel {known.panel.name}, area {' '.join(area.stations)}: {in_units(area.place, units)}"
+            )
+        )
+        least = size_in_words(area.at_least, area.at_least_m2, units)
+        guess, most, doubt = (
+            as_area(m2, units) for m2 in (area.best_guess_m2, area.at_most_m2, area.doubt_m2)
+        )
+        click.echo(
+            f"  at least {least}, best guess {guess} (cells), at most {most}; {doubt} in doubt between "
+            "suspect and good stations"
         )
         for side in area.open:
             click.echo(f"  open: {side}")
         for side in area.at_edge:
             click.echo(f"  it may reach the panel's edge on the {side}")
         for tap in one.taps:
-            click.echo(printable(f"  tap {_line(tap)}"))
+            click.echo(printable(f"  tap {_line(tap, units)}"))
         if one.closed:
             click.echo(f"  {_closed(one)}")
         for tap in one.then:
-            click.echo(printable(f"  {'now' if one.closed else 'then'} {_line(tap)}"))
+            click.echo(printable(f"  {'now' if one.closed else 'then'} {_line(tap, units)}"))
 
 
 def _closed(one: Closing) -> str:
@@ -78,8 +88,11 @@ def _closed(one: Closing) -> str:
     return f"closed: suspect and good stations stand no more than {1000 * one.known_to_m:.0f} mm apart"
 
 
-def _line(tap: Further) -> str:
-    return f"{tap.label}  x {tap.x_m:.3f} m, y {tap.y_m:.3f} m: {tap.why}"
+def _line(tap: Further, units: str) -> str:
+    from taptone.survey.lengths import as_length
+
+    x, y = (f"{m:.3f} m" if units == "m" else as_length(m, units) for m in (tap.x_m, tap.y_m))
+    return f"{tap.label}  x {x}, y {y}: {tap.why}"
 
 
 def _row(one: Closing) -> dict[str, Any]:

@@ -22,6 +22,10 @@ MEASURES = {
 }
 
 
+#: Half the face of a hammer (common practice, no source: faces are 10 to 25 mm wide).
+_CLEAR_M = 0.01
+
+
 class _Numbers(click.ParamType[tuple[float, ...]]):
     """Numbers with commas between them."""
 
@@ -281,7 +285,24 @@ def _keep(panel: Panel, target: Path, given: dict[str, Any]) -> tuple[Panel, lis
         unsure = ["construction", "datum", *([] if given["side"] else ["side"])]
         notes.append(f"caution: {', '.join(unsure)} in it are guesses: correct them before tapping")
         notes += [f"caution: {line}" for line in read.cautions]
+        notes += _at_an_edge(read)
     return read, notes
+
+
+def _at_an_edge(panel: Panel) -> list[str]:
+    """Say which stations lie so near to an edge that a hammer would strike it rather than the skin."""
+    import shapely
+
+    from taptone.survey.lattice import tappable
+
+    clear = tappable(panel.outline, panel.cutouts, _CLEAR_M)
+    near = [s.label for s in panel.stations if not clear.intersects(shapely.Point(s.x_m, s.y_m))]
+    named = " ".join(near[:6]) + (" …" if len(near) > 6 else "")
+    line = (
+        f"caution: {len(near)} of {len(panel.stations)} stations ({named}) lie within "
+        f"{1000 * _CLEAR_M:.0f} mm of an edge, which sounds otherwise: --edge-margin keeps off it"
+    )
+    return [line] if near else []
 
 
 def _remarks(given: dict[str, Any]) -> tuple[str, ...]:

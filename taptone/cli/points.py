@@ -58,7 +58,8 @@ def points(survey: str, panel: str, down: tuple[str, ...], out: str | None, json
                 tell(f"note: panel {name}: no rise looked for: say which way is down, or name the scales")
         unheld = sum(one.warning_level is None for one in gathered.readings)
         if unheld:
-            tell(f"note: {unheld} readings with no level of their meter to hold them against make no meeting")
+            few = "1 reading has" if unheld == 1 else f"{unheld} readings have"
+            tell(f"note: {few} no level of a meter to be held against, and no part in a meeting")
         for note in notes:
             tell(f"note: reading at {note}")
     if out:

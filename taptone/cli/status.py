@@ -60,10 +60,11 @@ def status(survey: str) -> None:
 def _of_panel(one: PanelStatus) -> list[str]:
     from taptone.survey.status import still_open
 
+    of_these = f" ({one.suspect} suspect, {one.not_assessed} not assessed)" if one.tapped else ""
     lines = [
-        f"panel {one.panel}: {_n(one.planned, 'station')} planned, {one.tapped} tapped"
-        f" ({one.suspect} suspect, {one.not_assessed} not assessed), {_n(one.recordings, 'recording')},"
-        f" {_n(one.words, 'own word')}, {_n(one.readings, 'moisture reading')}, {_n(one.photos, 'photo')}",
+        f"panel {one.panel}: {_n(one.planned, 'station')} planned, {one.tapped} tapped{of_these},"
+        f" {_n(one.recordings, 'recording')}, {_n(one.words, 'own word')},"
+        f" {_n(one.readings, 'moisture reading')}, {_n(one.photos, 'photo')}",
         f"  reference: {one.reference or 'none'}; struck again: {_n(one.rechecks, 'recording')}",
     ]
     for stations, reason in one.not_tapped:

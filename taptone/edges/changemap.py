@@ -83,6 +83,7 @@ def draw_changes(found: Compared) -> dict[str, bytes]:
     ['changes.png', 'changes.svg']
     """
     changes, panel = found.changes, found.panel
+    visits = (("earlier", found.earlier), ("later", found.later))
     placed = []
     for one in changes.stations:
         suspect = one.change == "unchanged" and one.later_verdict == "suspect"
@@ -107,6 +108,7 @@ def draw_changes(found: Compared) -> dict[str, bytes]:
         title=f"Changes since the earlier visit: {', '.join(filter(None, (panel.boat, panel.name, *rest)))}",
         under=[
             counted(found),
+            *(f"{when} visit: {_named(visit)}" for when, visit in visits if visit),
             f"levels matched on {changes.matched_on}",
             *changes.notes,
             *found.cautions,
@@ -115,3 +117,9 @@ def draw_changes(found: Compared) -> dict[str, bytes]:
         foot=foot,
         stem="changes",
     )
+
+
+def _named(visit: Mapping[str, str]) -> str:
+    """Which visit it was, and by which log."""
+    where = visit["survey"] or visit["log"]
+    return f"{where}, date {visit['date'] or 'not in its panel file'}, log {visit['sha256'][:12]}"

@@ -9,7 +9,7 @@ import json
 import os
 import re
 import sqlite3
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from hashlib import file_digest
 from pathlib import Path
@@ -21,10 +21,10 @@ from taptone.edges.exporting import FORMAT
 from taptone.edges.logshape import spoken
 from taptone.edges.migrations import MIGRATIONS, statements
 from taptone.edges.store import open_store
-from taptone.edges.textfiles import load_panel
+from taptone.edges.textfiles import load_baseline, load_panel
 from taptone.edges.whereabouts import Keys, json_places, line_and_column, place_of, toml_places
 from taptone.errors import BaselineError, PanelError, SurveyError
-from taptone.survey.records import KINDS, Analysis, Boat, Export, PanelFile, Photo, SoundFile
+from taptone.survey.records import KINDS, Analysis, Boat, Export, PanelFile, Photo, SoundFile, handed_out
 
 __all__ = ["Checked", "Fault", "check"]
 
@@ -270,7 +270,12 @@ def _survey(folder: Path) -> Checked:
             exports = [row.record for row in store.history(Export)]
     except SurveyError as error:
         return Checked("survey", (Fault(str(error)),))
-    told = [*_files(folder, kept), *_logs(folder, logs), *_exports(folder, exports), *_strays(folder, kept)]
+    told = [
+        *_files(folder, kept),
+        *_logs(folder, logs),
+        *_exports(folder, exports),
+        *_strays(folder, kept, logs),
+    ]
     count = sum(len(rows) for rows in history.values())
     what = (
         f"survey of {boats[-1].label if boats else 'a boat without a name'}, {count} rows, {len(kept)} files"
@@ -331,8 +336,8 @@ def _exports(folder: Path, exports: Sequence[Export]) -> list[str]:
     told = []
     for export in exports:
         path = folder / export.file
-        if Path(export.file).is_absolute() or Path(export.file).parts[0] != "exports":
-            continue  # handed out: it may be anywhere by now
+        if handed_out(export):
+            continue
         wrong = _wrong(path, export.sha256)
         beside = path.parent.glob(f"{path.stem}.earlier-*{path.suffix}")
         if wrong and all(_wrong(other, export.sha256) for other in beside):
@@ -340,14 +345,15 @@ def _exports(folder: Path, exports: Sequence[Export]) -> list[str]:
     return told
 
 
-def _strays(folder: Path, kept: dict[str, str]) -> list[str]:
-    """Evidence that lies in the folder and was never recorded."""
+def _strays(folder: Path, kept: dict[str, str], logs: Sequence[Analysis]) -> list[str]:
+    """Evidence that lies in the folder and was never recorded, neither by itself nor as a log's baseline."""
     told = []
+    baselines = {log.baseline for log in logs} - {""}
     known = {Path(name) for name in kept}
     for part in ("recordings", "photos", "panels"):
         for path in sorted((folder / part).rglob("*")):
             name = path.relative_to(folder)
-            if not path.is_file() or name in known:
+            if not path.is_file() or name in known or (part == "panels" and _is_one_of(path, baselines)):
                 continue
             if path.name.startswith(".coming-"):
                 told.append(f"{name.as_posix()} was left by a run that was cut short: it may be deleted")
@@ -355,6 +361,16 @@ def _strays(folder: Path, kept: dict[str, str]) -> list[str]:
                 remedy = f"taptone add {part.removesuffix('s')}, or move it elsewhere"
                 told.append(f"{name.as_posix()} is not recorded: {remedy}")
     return told
+
+
+def _is_one_of(path: Path, baselines: Collection[str]) -> bool:
+    """Whether a file is a baseline, unchanged, of one of these fingerprints."""
+    if path.suffix != ".json" or not baselines:
+        return False
+    try:
+        return load_baseline(str(path)).sha256 in baselines
+    except BaselineError:
+        return False
 
 
 def _unfiled(folder: Path, logs: Sequence[Analysis], exports: Sequence[Export]) -> list[str]:

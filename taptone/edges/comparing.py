@@ -359,8 +359,8 @@ def compare_logs(
         found = _all_the_same(found, "; ".join(reasons))
     return Compared(
         found,
-        {"log": Path(earlier_path).name, "sha256": earlier.log.sha256},
-        {"log": Path(later_path).name, "sha256": later.log.sha256},
+        _visit(earlier_path, earlier),
+        _visit(later_path, later),
         later.panel,
         tuple(labels),
         tuple(reasons),
@@ -370,6 +370,18 @@ def compare_logs(
             for name in ("confidence", "least_spread_db", "least_ring_db", "neighbours", "set_aside")
         },
     )
+
+
+def _visit(path: str | os.PathLike[str], side: Sounded) -> dict[str, str]:
+    """Which visit it was: the survey that holds the log, the log, and the day that its panel file states."""
+    log = Path(path)
+    folder = Path(os.path.abspath(log.parent if log.name == "log.json" else log))
+    return {
+        "survey": folder.parent.parent.name if folder.parent.name == "exports" else "",
+        "log": log.name,
+        "date": str(side.panel.conditions.get("date", "")),
+        "sha256": side.log.sha256,
+    }
 
 
 def write_changes(found: Compared, out: Path, *, pictures: Mapping[str, bytes]) -> tuple[Path, ...]:

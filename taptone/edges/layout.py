@@ -46,7 +46,10 @@ _SIDE_IN, _FOOT_LINES = 2.7, 9
 _LEFT_IN, _RIGHT_IN, _TAPE_IN = 0.75, 1.25, 0.62
 _COUNT_IN = 1.15  # of a column, upright
 _TICK_PT, _TEXT_PT, _LEAST_PT = 9.0, 10.0, 6.0
-_BLANKS = ("date", "tapped by", "hammer", "recorder", "surface °C", "hours ashore", "rain 24 h", "frost 72 h")
+_BLANKS = (
+    *("date", "tapped by", "hammer", "recorder", "known good first"),
+    *("surface °C", "hours ashore", "rain 24 h", "frost 72 h", "known good again"),
+)
 #: Blank → the key of [conditions] that fills it.
 _SAID = {
     "date": "date",
@@ -234,7 +237,7 @@ def _header(paper: Axes, panel: Panel, page: _Page, pages: int) -> None:
     top, most_in = height - _EDGE_IN, width - 2 * _EDGE_IN
     sheet = f", sheet {page.number} of {pages}" if pages > 1 else ""
     corner = f"{panel.side} {panel.face}{sheet}"
-    title = ", ".join(filter(None, (panel.boat, panel.name)))
+    title = f"{panel.boat or 'boat: ________'}, {panel.name}"
     title_in = most_in - 0.115 * len(corner) - 0.2
     size = _size(title, 15, 8, title_in / 1.1)
     paper.text(_EDGE_IN, top, _fitted(title, size, title_in), size=size, weight="bold", va="top")

@@ -22,7 +22,7 @@ from taptone import __version__
 from taptone.edges.keeping import may_keep, put_written
 from taptone.edges.store import FOLDERS, Store, open_store, sha256_of
 from taptone.errors import OutputError, SurveyError
-from taptone.survey.records import Analysis, Export, PanelFile, Photo, SoundFile
+from taptone.survey.records import Analysis, Export, PanelFile, Photo, SoundFile, handed_out
 
 __all__ = ["HASHES", "Packed", "open_pack", "pack"]
 
@@ -172,9 +172,11 @@ def open_pack(path: str | Path, folder: str | Path) -> Path:
 def _kept(store: Store) -> dict[str, str]:
     """Every file that a row names, corrected or not, and the hash that was recorded with it."""
     kept: dict[str, str] = {}
-    kinds: tuple[type[PanelFile | SoundFile | Photo | Export], ...] = (PanelFile, SoundFile, Photo, Export)
+    kinds: tuple[type[PanelFile | SoundFile | Photo], ...] = (PanelFile, SoundFile, Photo)
     for kind in kinds:
         kept |= {row.record.file: row.record.sha256 for row in store.history(kind)}
+    exports = (row.record for row in store.history(Export))
+    kept |= {one.file: one.sha256 for one in exports if not handed_out(one)}
     kept |= {f"{row.record.folder}/log.json": row.record.log_sha256 for row in store.history(Analysis)}
     for name in kept:
         if not _stays_inside(name):

@@ -116,6 +116,11 @@ def planned(
     }
     if panel:
         _add_hearable(told, panel)
+    else:
+        told["warnings"].append(
+            "touching is not hearing: with --panel, and [laminate] in its file, it is said from what size "
+            "on a loose patch would be heard"
+        )
     if own_m is not None and abs(own_m - spacing_m) > 1e-6:
         own = plan.chance_touched(patch_m, own_m, grid=panel.pattern if panel else grid, shape=shape)
         told["panel_spacing_m"], told["panel_chance"] = own_m, round(own, 6)
@@ -154,10 +159,10 @@ def in_words(told: Mapping[str, Any]) -> list[str]:
             f"{_percent(told['panel_chance'])}"
         )
     where = told["panel"] or f"{told['area_m2']:g} m²"
+    least, most = math.floor(told["minutes_from"]), math.ceil(told["minutes_to"])
     lines.append(
-        f"{where}: {told['stations']} stations in {told['rows']} rows, about {told['minutes']:.0f} min "
-        f"({told['minutes_from']:.0f} to {told['minutes_to']:.0f}), laying out among them "
-        f"({told['minutes_source']})"
+        f"{where}: {told['stations']} stations in {told['rows']} rows, about {least} to {most} min, "
+        f"laying out among them ({told['minutes_source']})"
     )
     sizes = ", ".join(
         f"{_mm(size)} {'surely' if float(p) >= 1 else _percent(float(p))}"

@@ -363,7 +363,8 @@ def _then(area: Area, panel: Panel, known: dict[str, Station]) -> tuple[Further,
         (known[label] for label in area.stations),
         key=lambda s: round(math.hypot(s.x_m - area.x_m, s.y_m - area.y_m), 6),
     )
-    mirror = panel.mirror_of or "the mirrored panel on the other side"
+    across = "this panel, across the centreline" if panel.side == "centre" else ""
+    mirror = panel.mirror_of or across or "the mirrored panel on the other side"
     opposite = panel.opposite_face_of or f"the {_FACES.get(panel.face, 'opposite')} face"
     return (
         Further(middle.label, middle.x_m, middle.y_m, "mirror", f"the same place on {mirror}"),

@@ -84,8 +84,10 @@ def agree(first: Mapping[str, bool | None], second: Mapping[str, bool | None]) -
         note = "no station was assessed by both"
     elif math.isnan(kappa):
         note = "both said the same of every station: agreement beyond chance is not defined"
-    elif math.isnan(low):
+    elif math.isnan(low) and kappa == 1.0:
         note = "they agree on every station: this interval has no width then, and is not given"
+    elif math.isnan(low):
+        note = "one of the two said the same of every station: it is 0 then, whatever the other said"
     return Agreement(
         both=held((True, True)),
         only_first=held((True, False)),
@@ -116,7 +118,8 @@ def cohen_kappa(table: ArrayLike) -> tuple[float, float, float, float, float]:
     kappa : float
         1: they always agree, 0: as often as by chance; ``nan`` where chance alone makes them always agree.
     low, high : float
-        Bounds of kappa, 95 %, by its large-sample standard error; ``nan`` where they agree on everything.
+        Bounds of kappa, 95 %, by its large-sample standard error; ``nan`` where they agree on everything, or
+        one of them said the same of all, because the error is 0 then.
     observed, expected : float
         Share on which they agree, and would by chance.
 
@@ -142,6 +145,8 @@ def cohen_kappa(table: ArrayLike) -> tuple[float, float, float, float, float]:
     kappa = (observed - expected) / (1 - expected)
     if np.trace(counts) == n:
         return 1.0, math.nan, math.nan, observed, expected
+    if down.max() == 1 or across.max() == 1:
+        return 0.0, math.nan, math.nan, observed, expected
     less = 1 - kappa
     on = float(np.sum(np.diag(share) * (1 - (down + across) * less) ** 2))
     crossed = share * (across[:, None] + down[None, :]) ** 2

@@ -148,7 +148,7 @@ def spots(
     panels: Mapping[str, Panel],
     photos: Collection[tuple[str, str]] = (),
 ) -> tuple[Spot, ...]:
-    """Places to ask about: suspect areas with what meets there, other meetings, findings off the stations.
+    """Places to ask about: findings to see to before use, suspect areas, other meetings, other findings.
 
     Parameters
     ----------
@@ -189,7 +189,9 @@ def spots(
         if id(meeting) not in told:
             own = [lines.get((meeting.panel, place)) for place in meeting.places]
             found.append(_spot(("meeting",), meeting.panel, meeting.places, own, panels, sides, photos))
-    return (*found, *(_finding(o, photos) for o in joined.findings))
+    findings = [_finding(o, photos) for o in joined.findings]
+    first = [one for one in findings if one.urgency == "before_use"]
+    return (*first, *found, *(one for one in findings if one not in first))
 
 
 def look_next(found: Sequence[Spot], prompts: Sequence[Prompt], said: str = "") -> tuple[Asked, ...]:

@@ -8,13 +8,24 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import date as day
+from pathlib import PurePosixPath
 from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 
 from taptone.errors import SurveyError
 
-__all__ = ["FILLED", "KINDS", "OBSERVATIONS", "URGENCIES", "Record", "checked", "fault_in", "kind_of"]
+__all__ = [
+    "FILLED",
+    "KINDS",
+    "OBSERVATIONS",
+    "URGENCIES",
+    "Record",
+    "checked",
+    "fault_in",
+    "handed_out",
+    "kind_of",
+]
 
 #: How soon a finding wants attention, soonest first.
 URGENCIES = ("before_use", "this_season", "watch", "note")
@@ -276,6 +287,27 @@ class Export(Record):
     file: _Line
     sha256: _Sha256
     what: _Text = ""
+
+
+def handed_out(export: Export) -> bool:
+    """Whether an export was written elsewhere than into the survey: it may be anywhere by now.
+
+    Parameters
+    ----------
+    export : Export
+        As it was recorded.
+
+    Returns
+    -------
+    bool
+        True unless its name begins with the survey's own ``exports``.
+
+    Examples
+    --------
+    >>> handed_out(Export(file="tables/survey.json", sha256="0" * 64))
+    True
+    """
+    return PurePosixPath(export.file).parts[:1] != ("exports",)
 
 
 #: Every kind of record by its name, which is also its table's.

@@ -174,6 +174,8 @@ def test_new_and_gone_are_told_apart_and_the_area_with_them(typed, visits):
     [area] = body["areas"]
     assert area["change"] == "grown"
     assert area["earlier_stations"] == ["B3", "B4"]
+    assert (body["earlier"]["log"], body["later"]["log"]) == ("then", "now")
+    assert b"earlier visit: then, date " in Path("taptone-changes/changes.svg").read_bytes()
     assert "new: C4 C5; gone: B3; unchanged: B4" in area["reason"]
     assert Path("taptone-changes/changes.png").read_bytes().startswith(b"\x89PNG")
     assert b"<svg" in Path("taptone-changes/changes.svg").read_bytes()

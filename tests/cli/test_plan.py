@@ -135,6 +135,14 @@ def test_a_panel_from_measures_takes_the_wanted_chance_and_nothing_is_lost(run_t
     assert "the earlier file of that name is now hull-strip.earlier-1.toml" in again.stderr
 
 
+def test_stations_at_an_edge_are_told(run_taptone, tmp_path):
+    made = ["plan", "--rectangle", "--width", "1.2", "--height", "0.9", "--spacing", "0.096"]
+    run = run_taptone(*made, "--grid", "staggered", "--out", str(tmp_path / "deck.toml"))
+    assert "6 of 138 stations (A13 C13 E13 G13 I13 K13) lie within 10 mm of an edge" in run.stderr
+    run = run_taptone(*made, "--edge-margin", "0.02", "--out", str(tmp_path / "off.toml"))
+    assert "of an edge" not in run.stderr
+
+
 def test_refined_stations_become_a_panel(run_taptone, tmp_path, deck):
     run = run_taptone(
         "plan", "--refine", "B3", "B4", "--panel", deck(THICK), "--out", "closer.toml", "--json"

@@ -13,9 +13,10 @@ from taptone.edges.checking import check
 from taptone.edges.exporting import export_survey
 from taptone.edges.migrations import MIGRATIONS, statements
 from taptone.edges.store import create_store, open_store
+from taptone.edges.textfiles import load_baseline
 from taptone.edges.visiting import add_panel, add_photo, add_recording, file_log
 from taptone.errors import SurveyError
-from taptone.survey.records import Boat, Reading
+from taptone.survey.records import Analysis, Boat, Reading
 
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "recordings" / "demo"
@@ -262,6 +263,17 @@ def test_files_that_are_not_recorded(survey):
         "panels/.coming-x was left by a run that was cut short: it may be deleted",
     ]
     assert check(survey).notes == ("exports/letter.pdf is not recorded",)
+
+
+def test_the_baseline_that_a_log_names_is_recorded_with_it(survey):
+    with open_store(survey) as store:
+        store.keep_file(str(BASELINE), "panels")
+        assert texts(survey) == [
+            "panels/lantern-daggerboard.json is not recorded: taptone add panel, or move it elsewhere"
+        ]
+        log = store.records(Analysis)[0]
+        store.add(log.model_copy(update={"baseline": load_baseline(str(BASELINE)).sha256}))
+    assert texts(survey) == []
 
 
 def test_an_export_that_a_later_one_set_beside_is_in_order(survey):

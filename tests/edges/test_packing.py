@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 
 from taptone.edges import packing
+from taptone.edges.exporting import export_survey
 from taptone.edges.packing import HASHES, open_pack, pack
 from taptone.edges.store import create_store, open_store
 from taptone.edges.visiting import add_panel, add_photo, add_recording, surveyed
@@ -208,6 +209,16 @@ def test_a_store_that_names_files_elsewhere_is_not_packed(folder):
         store.add(KINDS["photo"](**values))
     with pytest.raises(SurveyError, match="lies outside"):
         pack(folder)
+
+
+@pytest.mark.parametrize("out", ["tables", "../tables"])
+def test_tables_that_were_handed_out_are_no_part_of_it(folder, tmp_path, monkeypatch, out):
+    (tmp_path / "here").mkdir()
+    monkeypatch.chdir(tmp_path / "here")
+    for where in (Path(out), tmp_path / "elsewhere"):
+        with open_store(folder) as store:
+            export_survey(store, where)
+    assert pack(folder).faults == ()
 
 
 def test_leftovers_of_a_killed_run_stay_out(folder):

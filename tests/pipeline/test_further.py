@@ -148,6 +148,11 @@ def test_then_comes_the_mirrored_place_and_the_opposite_face():
     ]
 
 
+def test_a_panel_astride_the_centreline_is_its_own_mirror():
+    one = closing(["D4"], panel=Panel(*("deck", "centre", "outside", "foam", "stem", SQUARE, GRID)))
+    assert one.then[0].why == "the same place on this panel, across the centreline"
+
+
 def test_nothing_but_taps_is_asked_for(rng):
     for _ in range(20):
         verdicts = list(

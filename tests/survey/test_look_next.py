@@ -140,7 +140,9 @@ def test_the_stock_joint_above_a_weeping_blade():
 
 def test_a_finding_has_questions_of_its_own_and_the_visit_comes_last():
     valve = Observation(what="valve will not turn", place="heads, through-hull", urgency="before_use")
-    found = asked(panel(), seen=[valve])
+    stain = Observation(what="stain", place="locker", urgency="watch")
+    found = asked(panel(), seen=[stain, valve])
+    assert [on for on, _ in found] == ["finding", "area", "finding", "survey"]  # before use: first of all
     assert list(found)[-1] == ("survey", "the whole visit")
     text = found["finding", "valve will not turn, heads, through-hull"]
     assert "others of its age turn" in text
