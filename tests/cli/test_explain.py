@@ -382,7 +382,7 @@ def odd(where, value):
         (["baseline"], [], "baseline: Input should be a valid dictionary"),
         (["versions"], None, "versions: Input should be a valid dictionary"),
         (["settings", "judge.confidence"], 7, "judge.confidence is 7.0: choose a value from 0.5 to 0.9999"),
-        (["stated"], {"rechecks": [0, 0]}, "stated, rechecks: more than there are recordings"),
+        (["stated"], {"rechecks": [0, 0]}, "stated, rechecks and rows_again: more than there are recordings"),
         (["stated"], {"tide": "high"}, "stated, tide: Extra inputs are not permitted"),
         (["panel", "conditions"], None, "panel, conditions: Input should be a valid dictionary"),
         (["panel", "stations", 0], {"label": "A1"}, "panel, stations 1, x_m: Field required"),
