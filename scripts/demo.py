@@ -1,8 +1,8 @@
 """Show the whole job on made-up recordings: `python3 scripts/demo.py`.
 
 Makes its own environment first, then learns the reference of every construction in recordings/demo/ and
-analyses its panels, with the same commands that a person would type, and says what was really there. Results
-go to out/demo/.
+analyses its panels, with the same commands that a person would type, and says what was really there. One
+panel goes into a survey as well. Results go to out/demo/.
 """
 
 from __future__ import annotations
@@ -10,8 +10,10 @@ from __future__ import annotations
 import csv
 import json
 import os
+import shutil
 import subprocess
 import sys
+import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
@@ -49,6 +51,41 @@ def run_demo(python: Path) -> int:
             if not told(words, run):
                 return run.returncode
             print_beside_truth(panels[stem], OUT / stem)
+    return run_survey(python, truth, OUT / "survey")
+
+
+def run_survey(python: Path, truth: Mapping[str, Any], folder: Path) -> int:
+    """File one panel in a survey, with a word, a reading and what was not done; say what is next."""
+    shutil.rmtree(folder, ignore_errors=True)  # of the last demo
+    panel = next(iter(truth["panels"].values()))
+    name = tomllib.loads((DEMO / panel["panel"]).read_text(encoding="utf-8"))["name"]
+    baseline = OUT / truth["references"][panel["reference"]]["baseline"]
+    here, station = ("--survey", folder), ("--panel", name, "--station", panel["bad_stations"][0])
+    for words in (
+        (
+            "new",
+            folder,
+            "--boat",
+            truth["boat"],
+            "--surveyor",
+            "J",
+            "--client",
+            "buyer",
+            "--hours-ashore",
+            72,
+        ),
+        ("add", "panel", DEMO / panel["panel"], *here),
+        ("add", "meter", "--label", "K", "--scale", "relative 0 to 999", *here),
+        ("add", "word", *station, "--word", "hollow", *here),
+        ("add", "reading", *station, "--value", 212, "--meter", "K", *here),
+        ("add", "not-done", "--what", "tapping", "--place", "starboard side", "--because", "stand", *here),
+        ("analyse", DEMO / panel["recording"], "--panel", name, "--baseline", baseline, *here),
+        ("points", folder),
+        ("next", folder),
+        ("status", folder),
+    ):
+        if not told(words, run := taptone(python, words)):
+            return run.returncode
     return 0
 
 
