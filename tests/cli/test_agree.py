@@ -10,7 +10,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from taptone.cli import main
 from taptone.edges.analysing import analyse_sounds
 from taptone.edges.store import create_store
 from taptone.edges.tables import write_result
@@ -21,19 +20,6 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from invented import Invented, laid, panel_text, tap
 
 ALTERED = {"lower": 0.85, "longer": 1.5, "duller_db": 2.0}
-
-
-@pytest.fixture
-def typed(tmp_path, monkeypatch, capsys):
-    """Type a command in an empty folder: exit code, standard output, standard error."""
-    monkeypatch.chdir(tmp_path)
-
-    def run(*words):
-        with pytest.raises(SystemExit) as stop:
-            main([str(word) for word in words])
-        return stop.value.code, *capsys.readouterr()
-
-    return run
 
 
 @pytest.fixture(scope="module")

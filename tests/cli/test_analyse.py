@@ -27,19 +27,6 @@ FILES = ["log.json", "map.png", "map.svg", "points.csv", "taps.csv"]
 ALTERED = {"lower": 0.85, "longer": 1.5, "duller_db": 2.0}
 
 
-@pytest.fixture
-def typed(tmp_path, monkeypatch, capsys):
-    """Type a command in an empty folder: exit code, standard output, standard error."""
-    monkeypatch.chdir(tmp_path)
-
-    def run(*words):
-        with pytest.raises(SystemExit) as stop:
-            main([str(word) for word in words])
-        return stop.value.code, *capsys.readouterr()
-
-    return run
-
-
 @pytest.fixture(scope="module")
 def case(tmp_path_factory):
     """A baseline of 20 places, a panel of 2 by 9 with a frame under column 5 and B3 altered, recorded."""

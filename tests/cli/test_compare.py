@@ -11,7 +11,6 @@ import numpy as np
 import pytest
 import soundfile
 
-from taptone.cli import main
 from taptone.edges.analysing import analyse_sounds
 from taptone.edges.comparing import compare_logs, load_sounded
 from taptone.edges.learning import learn_reference
@@ -31,19 +30,6 @@ ALTERED = {"lower": 0.85, "longer": 1.5, "duller_db": 2.0}
 ROWS, COLUMNS = 5, 8
 STATED = {"boat": "Kettle", "construction": "skins over foam", "hammer": "60 g steel"}
 LABELS = [f"{row}{column}" for row in "ABCDE" for column in range(1, 9)]
-
-
-@pytest.fixture
-def typed(tmp_path, monkeypatch, capsys):
-    """Type a command in an empty folder: exit code, standard output, standard error."""
-    monkeypatch.chdir(tmp_path)
-
-    def run(*words):
-        with pytest.raises(SystemExit) as stop:
-            main([str(word) for word in words])
-        return stop.value.code, *capsys.readouterr()
-
-    return run
 
 
 def changed(found):

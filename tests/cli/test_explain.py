@@ -55,18 +55,6 @@ def case(made, tmp_path):
     return tmp_path / "case"
 
 
-@pytest.fixture
-def typed(tmp_path, monkeypatch, capsys):
-    """Type a command in an empty folder: exit code, standard output, standard error."""
-    monkeypatch.chdir(tmp_path)
-
-    def run(*words):
-        capsys.readouterr()
-        return run_main(*words), *capsys.readouterr()
-
-    return run
-
-
 def body(folder):
     return json.loads((folder / "log.json").read_text(encoding="utf-8"))
 

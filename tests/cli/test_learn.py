@@ -11,26 +11,12 @@ import numpy as np
 import pytest
 import soundfile
 
-from taptone.cli import main
 from taptone.edges.textfiles import load_baseline
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from invented import RATE, good, panel_text
 
 OF = ["--boat", "Kettle", "--construction", "skins over foam", "--hammer", "60 g steel"]
-
-
-@pytest.fixture
-def typed(tmp_path, monkeypatch, capsys):
-    """Type a command in an empty folder: exit code, standard output, standard error."""
-    monkeypatch.chdir(tmp_path)
-
-    def run(*words):
-        with pytest.raises(SystemExit) as stop:
-            main([str(word) for word in words])
-        return stop.value.code, *capsys.readouterr()
-
-    return run
 
 
 @pytest.fixture(scope="module")
