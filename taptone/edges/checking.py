@@ -17,11 +17,12 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from taptone.edges.exporting import FORMAT
+from taptone.edges.exporting import FORMAT, stayed
 from taptone.edges.logshape import spoken
 from taptone.edges.migrations import MIGRATIONS, statements
 from taptone.edges.store import open_store
 from taptone.edges.textfiles import load_panel
+from taptone.edges.visiting import baseline_in, without_baseline
 from taptone.edges.whereabouts import Keys, json_places, line_and_column, place_of, toml_places
 from taptone.errors import BaselineError, PanelError, SurveyError
 from taptone.survey.records import KINDS, Analysis, Boat, Export, PanelFile, Photo, SoundFile
@@ -270,7 +271,13 @@ def _survey(folder: Path) -> Checked:
             exports = [row.record for row in store.history(Export)]
     except SurveyError as error:
         return Checked("survey", (Fault(str(error)),))
-    told = [*_files(folder, kept), *_logs(folder, logs), *_exports(folder, exports), *_strays(folder, kept)]
+    told = [
+        *_files(folder, kept),
+        *_logs(folder, logs),
+        *_baselines(folder, logs),
+        *_exports(folder, exports),
+    ]
+    told += _strays(folder, kept)
     count = sum(len(rows) for rows in history.values())
     what = (
         f"survey of {boats[-1].label if boats else 'a boat without a name'}, {count} rows, {len(kept)} files"
@@ -326,13 +333,22 @@ def _logs(folder: Path, logs: Sequence[Analysis]) -> list[str]:
     return told
 
 
+def _baselines(folder: Path, logs: Sequence[Analysis]) -> list[str]:
+    """Logs that cannot be explained any more, because what they were compared with is gone."""
+    return [
+        f"{name}: its baseline is not among the panels, or has changed: put the file back that it was "
+        "compared with"
+        for name in without_baseline(folder, logs)
+    ]
+
+
 def _exports(folder: Path, exports: Sequence[Export]) -> list[str]:
     """Exports within the survey that are missing, unless a later one set them beside."""
     told = []
     for export in exports:
         path = folder / export.file
-        if Path(export.file).is_absolute() or Path(export.file).parts[0] != "exports":
-            continue  # handed out: it may be anywhere by now
+        if not stayed(export):
+            continue
         wrong = _wrong(path, export.sha256)
         beside = path.parent.glob(f"{path.stem}.earlier-*{path.suffix}")
         if wrong and all(_wrong(other, export.sha256) for other in beside):
@@ -347,7 +363,7 @@ def _strays(folder: Path, kept: dict[str, str]) -> list[str]:
     for part in ("recordings", "photos", "panels"):
         for path in sorted((folder / part).rglob("*")):
             name = path.relative_to(folder)
-            if not path.is_file() or name in known:
+            if not path.is_file() or name in known or (part == "panels" and baseline_in(path)):
                 continue
             if path.name.startswith(".coming-"):
                 told.append(f"{name.as_posix()} was left by a run that was cut short: it may be deleted")

@@ -16,8 +16,8 @@ from typing import Any
 
 from taptone.edges.soundfiles import open_sound
 from taptone.edges.store import Row, Store
-from taptone.edges.textfiles import load_panel
-from taptone.errors import LogError, OutputError, SurveyError, printable
+from taptone.edges.textfiles import load_baseline, load_panel
+from taptone.errors import BaselineError, LogError, OutputError, SurveyError, printable
 from taptone.survey.panel import parse_panel
 from taptone.survey.records import (
     Analysis,
@@ -45,8 +45,10 @@ __all__ = [
     "add_photo",
     "add_recording",
     "as_surveyed",
+    "baseline_in",
     "check_place",
     "file_log",
+    "keep_baseline",
     "keep_recordings",
     "log_folder",
     "panel_of",
@@ -54,6 +56,7 @@ __all__ = [
     "take_panel",
     "who_is",
     "with_words",
+    "without_baseline",
 ]
 
 
@@ -517,6 +520,88 @@ def log_folder(store: Store, panel: str) -> Path:
             ) from error
         return folder
     raise AssertionError("numbers do not end")
+
+
+def keep_baseline(store: Store, path: str) -> str:
+    """Copy a baseline into the survey, so that a log compared with it can be explained from there alone.
+
+    Parameters
+    ----------
+    store : Store
+        The survey.
+    path : str
+        What ``taptone learn`` wrote. It carries a checksum, and the log names it: it needs no row of its own.
+
+    Returns
+    -------
+    str
+        Its name within the survey's folder.
+
+    Raises
+    ------
+    SurveyError
+        If it cannot be kept.
+
+    Examples
+    --------
+    >>> from taptone.edges.store import create_store
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as place, create_store(Path(place, "s")) as store:
+    ...     keep_baseline(store, "models/lantern-foredeck.json")
+    'panels/lantern-foredeck.json'
+    """
+    return store.keep_file(path, "panels")[0]
+
+
+def baseline_in(path: Path) -> str:
+    """Checksum of the baseline that a file holds.
+
+    Parameters
+    ----------
+    path : Path
+        Any file.
+
+    Returns
+    -------
+    str
+        As a log names it; empty where the file is no baseline, or was changed.
+
+    Examples
+    --------
+    >>> baseline_in(Path("models/lantern-foredeck.json"))[:8]
+    '1124e35c'
+    """
+    try:
+        return load_baseline(path).sha256
+    except BaselineError:
+        return ""
+
+
+def without_baseline(folder: Path, logs: Sequence[Analysis]) -> list[str]:
+    """Which logs were compared with a baseline that a survey does not hold any more as it was.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the survey.
+    logs : sequence of Analysis
+        Filed in it.
+
+    Returns
+    -------
+    list of str
+        Their folders.
+
+    Examples
+    --------
+    >>> log = Analysis(folder="exports/a-1", log_sha256="0" * 64, recordings=[], settings={}, versions={})
+    >>> without_baseline(Path("nowhere"), [log, log.model_copy(update={"baseline": "1124"})])
+    ['exports/a-1']
+    """
+    if not any(log.baseline for log in logs):
+        return []
+    there = {"", *(baseline_in(path) for path in folder.glob("panels/*") if path.suffix != ".toml")}
+    return [log.folder for log in logs if log.baseline not in there]
 
 
 def file_log(store: Store, folder: Path, *, who: str = "") -> int:

@@ -570,6 +570,23 @@ def test_an_analysis_is_filed(analysed):
     done(analysed("pack"))
 
 
+def test_the_baseline_is_kept_and_looked_after(analysed, run_here):
+    assert "in order" in done(run_here("check", analysed.folder)).stdout
+    baseline = analysed.folder / "panels" / "lantern-daggerboard.json"
+    baseline.write_text(baseline.read_text(encoding="utf-8").replace("phone", "tape"), encoding="utf-8")
+    checked = run_here("check", analysed.folder)
+    assert checked.returncode == 1
+    assert (
+        "exports/daggerboard-port-1: its baseline is not among the panels, or has changed" in checked.stdout
+    )
+    assert "panels/lantern-daggerboard.json is not recorded" in checked.stdout
+    wrong = "the baseline of exports/daggerboard-port-1 is missing or has changed"
+    one_line(analysed("pack"), wrong)
+    assert wrong in done(analysed("pack", "--anyway")).stderr
+    baseline.unlink()
+    one_line(analysed("pack"), wrong)
+
+
 def test_a_word_after_the_verdict_is_kept_as_such(analysed):
     assert records(analysed, Word)[0].ear_first
     words = ("add", "word", "--panel", BLADE, "--station", "B4", "--word", "dull")
