@@ -24,10 +24,13 @@ from taptone.survey.records import (
     Boat,
     Conditions,
     HeardTap,
+    Note,
+    Observation,
     Omission,
     PanelFile,
     Photo,
     PlannedStation,
+    Plug,
     Reading,
     Record,
     SoundFile,
@@ -36,6 +39,7 @@ from taptone.survey.records import (
     Visit,
     Word,
     checked,
+    kind_of,
 )
 from taptone.survey.status import Surveyed
 from taptone.types import MEASURE_NAMES, Panel, Result
@@ -47,6 +51,7 @@ __all__ = [
     "as_surveyed",
     "baseline_in",
     "check_place",
+    "displaced",
     "file_log",
     "keep_baseline",
     "keep_recordings",
@@ -58,6 +63,8 @@ __all__ = [
     "with_words",
     "without_baseline",
 ]
+
+_SAME_PLACE_M = 0.002  # panel files are written in millimetres
 
 
 def add_panel(store: Store, path: str, *, who: str = "", why: str = "") -> Panel:
@@ -122,6 +129,48 @@ def add_panel(store: Store, path: str, *, who: str = "", why: str = "") -> Panel
             why=why,
         )
     return panel
+
+
+def displaced(store: Store, panel: str, before: Sequence[PlannedStation]) -> list[str]:
+    """What was said of stations that lie elsewhere, or nowhere, since a panel was changed.
+
+    Parameters
+    ----------
+    store : Store
+        The survey, with the panel as it is now.
+    panel : str
+        Its name.
+    before : sequence of PlannedStation
+        As they lay, in metres.
+
+    Returns
+    -------
+    list of str
+        Kind and number of each row.
+
+    Examples
+    --------
+    >>> from taptone.edges.store import create_store
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as place, create_store(Path(place, "s")) as store:
+    ...     number = store.add(Word(panel="blade", station="A1", word="dull", ear_first=True))
+    ...     displaced(store, "blade", [PlannedStation(panel="blade", label="A1", x_m=0, y_m=0, row=0)])
+    ['word 1']
+    """
+    now = {s.label: (s.x_m, s.y_m) for s in store.records(PlannedStation, panel=panel)}
+    nowhere = (math.inf, math.inf)
+    moved = {
+        s.label
+        for s in before
+        if s.panel == panel and math.dist(now.get(s.label, nowhere), (s.x_m, s.y_m)) > _SAME_PLACE_M
+    }
+    kinds: tuple[type[Record], ...] = (Word, Reading, Observation, Photo, Plug, Omission, Note)
+    return [
+        f"{kind_of(kind)} {row.id}"
+        for kind in kinds
+        for row in store.rows(kind, panel=panel)
+        if moved & {getattr(row.record, "station", ""), *getattr(row.record, "stations", ())}
+    ]
 
 
 def panel_of(store: Store, name: str) -> Panel:

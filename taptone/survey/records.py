@@ -122,7 +122,9 @@ class SoundFile(Record):
     rate_hz: int = Field(gt=0)
     samples: int = Field(ge=0)
     panel: _Text = Field("", description="the panel that was tapped, or nothing")
-    use: Literal["panel", "reference", "recheck", "other"] = Field("panel", description="what was tapped")
+    use: Literal["panel", "reference", "recheck", "other"] = Field(
+        "panel", description="panel, reference, recheck or other: what was tapped"
+    )
     device: _Text = Field("", description="what recorded it")
     started: _Text = Field("", description="when it began, as its file says")
 
@@ -185,7 +187,7 @@ class Word(Record):
     panel: _Line = Field(description="the panel")
     station: _Line = Field(description="the station")
     word: _Line = Field(description="the surveyor's own word")
-    ear_first: bool = Field(description="given before the program's verdict was shown")
+    ear_first: bool = Field(description="yes or no: given before the program's verdict was shown")
 
 
 class Meter(Record):

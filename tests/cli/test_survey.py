@@ -403,7 +403,10 @@ def test_a_changed_panel_says_why(survey, tmp_path):
     assert count(survey.folder) == before
     done(survey("add", "panel", DEMO / "daggerboard.toml"))  # the same again is no change
     assert count(survey.folder) == before
-    done(survey("add", "panel", path, "--why", "half the rows are behind a stand"))
+    for station in ("A1", "B3"):
+        done(survey("add", "word", "--panel", BLADE, "--station", station, "--word", "dull"))
+    changed = done(survey("add", "panel", path, "--why", "half the rows are behind a stand"))
+    assert "note: word 1, word 2: of stations that now lie elsewhere, or are gone" in changed.stderr
     planned = len(records(survey, PlannedStation))
     assert planned < 72
     assert f"{planned} stations planned" in done(survey("status")).stdout

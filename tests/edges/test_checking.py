@@ -264,6 +264,26 @@ def test_files_that_are_not_recorded(survey):
     assert check(survey).notes == ("exports/letter.pdf is not recorded",)
 
 
+@pytest.mark.parametrize(
+    ("table", "change", "said"),
+    [
+        ("verdict", "verdict = 'suspect' WHERE id = 3", "the verdicts of analysis 1: one does not say what"),
+        (
+            "panel",
+            "text = replace(text, '0.1', '0.2')",
+            "panel 1 does not say what panels/foredeck.toml says",
+        ),
+    ],
+)
+def test_a_row_changed_behind_a_restored_trigger(survey, table, change, said):
+    db = sqlite3.connect(survey / "survey.sqlite")
+    [(trigger,)] = db.execute("SELECT sql FROM sqlite_master WHERE name = ?", (f"{table}_no_update",))
+    db.executescript(f"DROP TRIGGER {table}_no_update; UPDATE {table} SET {change}; {trigger}")
+    db.close()
+    [text] = texts(survey)
+    assert said in text
+
+
 def test_an_export_that_a_later_one_set_beside_is_in_order(survey):
     with open_store(survey) as store:
         export_survey(store, survey / "exports" / "tables-1")
@@ -284,6 +304,10 @@ def test_panels_that_were_corrected_are_still_looked_after(survey, tmp_path):
     ("sql", "said"),
     [
         ("DROP TRIGGER boat_no_update", "trigger boat_no_update is missing or was changed"),
+        (
+            "CREATE TRIGGER more AFTER INSERT ON boat BEGIN DELETE FROM note; END",
+            "trigger more was added by another program",
+        ),
         (
             "DROP TRIGGER reading_no_update; UPDATE reading SET value = 1",
             "trigger reading_no_update is missing or was changed",
