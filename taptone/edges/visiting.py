@@ -114,6 +114,11 @@ def add_panel(store: Store, path: str, *, who: str = "", why: str = "") -> Panel
         "text": (store.folder / file).read_text("utf-8"),
     }
     with store.together():
+        if [row for row in store.rows(PanelFile) if row.record.name == panel.name] != kept:
+            raise SurveyError(
+                f"{path}: panel {panel.name} was added or changed by another program meanwhile",
+                hint="look at taptone history, and add it again if it still differs",
+            )
         if kept:
             store.correct("panel", kept[-1].id, values, who=who, why=why)
             for row in store.rows(PlannedStation, panel=panel.name):
@@ -303,9 +308,9 @@ def add_recording(
     if panel:
         panel_of(store, panel)
     heard = open_sound(path).recording
-    for kept in store.records(SoundFile, sha256=heard.sha256):
-        if (kept.panel, kept.use) == (panel, use):
-            return kept
+    there = _recorded(store, heard.sha256, panel, use)
+    if there is not None:
+        return there
     record = checked(
         "recording",
         file="-",
@@ -324,9 +329,12 @@ def add_recording(
             f"{path} changed while it was read", hint="wait until it is whole, and add it again"
         )
     record = record.model_copy(update={"file": file})
-    store.add(record, who=who)
     assert isinstance(record, SoundFile)
-    return record
+    with store.together():
+        there = _recorded(store, digest, panel, use)  # another program may have been quicker
+        if there is None:
+            store.add(record, who=who)
+    return there or record
 
 
 def add_photo(
@@ -369,11 +377,12 @@ def add_photo(
     check_place(store, told)
     file, digest = store.keep_file(path, "photos")
     record = told.model_copy(update={"file": file, "original": printable(str(path)), "sha256": digest})
-    for kept in store.records(Photo, sha256=digest):
-        if (kept.panel, kept.station, kept.caption) == (panel, station, caption):
-            return kept
-    store.add(record, who=who)
     assert isinstance(record, Photo)
+    with store.together():
+        for kept in store.records(Photo, sha256=digest):
+            if (kept.panel, kept.station, kept.caption) == (panel, station, caption):
+                return kept
+        store.add(record, who=who)
     return record
 
 
@@ -784,6 +793,12 @@ def who_is(store: Store, who: str = "") -> str:
     """
     visits: list[Row[Visit]] = [] if who else store.rows(Visit)
     return who or (visits[-1].record.surveyor if visits else "")
+
+
+def _recorded(store: Store, sha256: str, panel: str, use: str) -> SoundFile | None:
+    """The same sound of the same panel and use, if it was added before."""
+    there = store.records(SoundFile, sha256=sha256, panel=panel, use=use)
+    return there[0] if there else None
 
 
 def _tap(number: int, row: dict[str, Any]) -> HeardTap:

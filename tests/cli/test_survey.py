@@ -18,7 +18,7 @@ import pytest
 
 from taptone.cli import _run, _taptone
 from taptone.edges import visiting
-from taptone.edges.store import create_store, open_store
+from taptone.edges.store import Store, create_store, open_store
 from taptone.errors import SurveyError
 from taptone.survey.records import (
     KINDS,
@@ -415,6 +415,28 @@ def test_a_changed_panel_says_why(survey, tmp_path):
     with open_store(survey.folder) as store:
         assert [row.record.name for row in store.rows(PanelFile)] == [BLADE]
     done(survey("pack"))  # both files are kept
+
+
+def test_two_programs_that_add_the_same_add_it_once(survey, tmp_path, monkeypatch):
+    keep_file, path = Store.keep_file, a_panel(tmp_path, name='"another"')
+    sound = str(DEMO / "daggerboard-reference.flac")
+
+    def meanwhile(store, file, part):
+        """Another program is quicker, while the file is copied."""
+        monkeypatch.setattr(Store, "keep_file", keep_file)
+        with open_store(survey.folder) as other:
+            visiting.add_panel(other, file) if part == "panels" else visiting.add_recording(other, file)
+        return store.keep_file(file, part)
+
+    with open_store(survey.folder) as store:
+        monkeypatch.setattr(Store, "keep_file", meanwhile)
+        with pytest.raises(SurveyError, match="by another program meanwhile"):
+            visiting.add_panel(store, str(path))
+        monkeypatch.setattr(Store, "keep_file", meanwhile)
+        visiting.add_recording(store, sound)
+        assert [kept.name for kept in store.records(PanelFile)].count("another") == 1
+        assert len(store.records(PlannedStation, panel="another")) == 72
+        assert len(store.records(SoundFile)) == 1
 
 
 def test_a_panel_of_another_boat_is_told(survey, tmp_path):
