@@ -87,13 +87,14 @@ def _file(name: str) -> click.Command:
 
     def command(survey: str, who: str, file: str, why: str = "", **values: Any) -> None:
         from taptone.edges import visiting
+        from taptone.errors import printable
 
         with opened(survey, who) as (store, speaker):
             here = given(KINDS[name], values)
             if name == "panel":
                 lay = store.records(PlannedStation)
                 panel = visiting.add_panel(store, file, who=speaker, why=why)
-                click.echo(f"panel {panel.name}: {len(panel.stations)} stations")
+                click.echo(printable(f"panel {panel.name}: {len(panel.stations)} stations"))
                 for caution in panel.cautions:
                     tell(f"note: {caution}")
                 said = visiting.displaced(store, panel.name, lay)

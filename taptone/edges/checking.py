@@ -20,7 +20,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 from taptone.edges.exporting import FORMAT, stayed
 from taptone.edges.logshape import spoken
 from taptone.edges.migrations import MIGRATIONS, statements
-from taptone.edges.store import Store, open_store
+from taptone.edges.store import Store, database_of, open_store
 from taptone.edges.textfiles import load_panel
 from taptone.edges.visiting import baseline_in, without_baseline
 from taptone.edges.whereabouts import Keys, json_places, line_and_column, place_of, toml_places
@@ -253,7 +253,11 @@ def _fault(told: str, text: str, keys: Keys, places: Callable[[str], dict[Keys, 
 
 
 def _survey(folder: Path) -> Checked:
-    faults, version = _database(folder / _STORE)
+    try:
+        with database_of(folder) as file:
+            faults, version = _database(file)
+    except SurveyError as error:
+        return Checked("survey", (Fault(str(error)),))
     if faults:
         return Checked("survey", tuple(Fault(text) for text in faults))
     if version < len(MIGRATIONS):

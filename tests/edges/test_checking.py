@@ -284,6 +284,15 @@ def test_a_row_changed_behind_a_restored_trigger(survey, table, change, said):
     assert said in text
 
 
+def test_where_nothing_can_be_written_a_copy_is_checked(survey, monkeypatch):
+    opened, connect = [], sqlite3.connect
+    monkeypatch.setattr("os.access", lambda *_, **__: False)
+    monkeypatch.setattr(sqlite3, "connect", lambda path, **more: opened.append(path) or connect(path, **more))
+    assert texts(survey) == []
+    assert opened
+    assert survey / "survey.sqlite" not in opened
+
+
 def test_an_export_that_a_later_one_set_beside_is_in_order(survey):
     with open_store(survey) as store:
         export_survey(store, survey / "exports" / "tables-1")
