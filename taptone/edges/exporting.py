@@ -23,6 +23,7 @@ from typing import Any
 from taptone.edges.cells import table
 from taptone.edges.keeping import put_files
 from taptone.edges.store import Row, Store
+from taptone.errors import OutputError
 from taptone.survey.records import KINDS, Export, Record
 
 __all__ = ["FORMAT", "export_survey", "stayed", "tables_folder", "tables_of"]
@@ -62,6 +63,12 @@ def export_survey(store: Store, out: Path, *, who: str = "") -> tuple[Path, ...]
     ...     [path.name for path in paths[:3]], store.records(Export)[0].what
     (['survey.json', 'boat.csv', 'visit.csv'], 'all rows as CSV and JSON')
     """
+    inside, exports = store.folder.resolve(), (store.folder / "exports").resolve()
+    if out.resolve().is_relative_to(inside) and not out.resolve().is_relative_to(exports):
+        raise OutputError(
+            f"{out} lies among the evidence of the survey",
+            hint="choose its exports, or a place outside of it",
+        )
     with store.together():
         files = tables_of(store)
         paths = put_files(out, files)

@@ -612,6 +612,19 @@ def test_the_baseline_is_kept_and_looked_after(analysed, run_here):
     one_line(analysed("pack"), wrong)
 
 
+def test_a_log_is_explained_from_a_pack_whatever_its_baseline_was_called(analysed, run_here, tmp_path):
+    shutil.copy(MODELS / "lantern-daggerboard.json", tmp_path / "good")
+    run = ("analyse", DEMO / "daggerboard.flac", "--panel", BLADE, "--baseline", tmp_path / "good")
+    done(analysed(*run))
+    (analysed.folder / "panels" / "lantern-daggerboard.json").unlink()
+    (tmp_path / "good").unlink()
+    done(analysed("pack", "--out", tmp_path / "p.zip"))
+    shutil.rmtree(analysed.folder)
+    done(run_here("pack", "--open", tmp_path / "p.zip", tmp_path / "years later"))
+    log = tmp_path / "years later" / "exports" / "daggerboard-port-2"
+    assert "Station G4" in done(run_here("explain", log, "G4", "--out", tmp_path / "g4.png")).stdout
+
+
 def test_a_word_after_the_verdict_is_kept_as_such(analysed):
     assert records(analysed, Word)[0].ear_first
     words = ("add", "word", "--panel", BLADE, "--station", "B4", "--word", "dull")
