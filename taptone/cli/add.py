@@ -83,18 +83,26 @@ def _record(name: str) -> click.Command:
 
 
 def _file(name: str) -> click.Command:
-    from taptone.survey.records import FILLED, KINDS, Boat, Photo, SoundFile
+    from taptone.survey.records import FILLED, KINDS, Boat, Photo, PlannedStation, SoundFile
 
     def command(survey: str, who: str, file: str, why: str = "", **values: Any) -> None:
         from taptone.edges import visiting
+        from taptone.errors import printable
 
         with opened(survey, who) as (store, speaker):
             here = given(KINDS[name], values)
             if name == "panel":
+                lay = store.records(PlannedStation)
                 panel = visiting.add_panel(store, file, who=speaker, why=why)
-                click.echo(f"panel {panel.name}: {len(panel.stations)} stations")
+                click.echo(printable(f"panel {panel.name}: {len(panel.stations)} stations"))
                 for caution in panel.cautions:
                     tell(f"note: {caution}")
+                said = visiting.displaced(store, panel.name, lay)
+                if said:
+                    tell(
+                        f"note: {', '.join(said)}: of stations that now lie elsewhere, or are gone; correct "
+                        "each with its station of today, or withdraw it (taptone correct)"
+                    )
                 for boat in store.records(Boat)[-1:]:
                     if panel.boat and panel.boat != boat.label:
                         tell(f"note: the file names the boat {panel.boat}, this survey {boat.label}")

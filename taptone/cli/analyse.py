@@ -134,6 +134,7 @@ def analyse(
     from taptone.edges.visiting import (
         as_surveyed,
         file_log,
+        keep_baseline,
         keep_recordings,
         log_folder,
         take_panel,
@@ -196,7 +197,7 @@ def analyse(
         if store:
             result = with_words(store, result)
             if baseline is not None:
-                store.keep_file(baseline, "panels")  # so that the log can be explained from the survey alone
+                keep_baseline(store, baseline)
             folder = log_folder(store, where.name if where else "")
         _, _, _, _, _, *kept = write_result(result, folder, pictures=draw_map(result, settings.show.units))
         if store:

@@ -9,7 +9,7 @@ import json
 import os
 import re
 import sqlite3
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from hashlib import file_digest
 from pathlib import Path
@@ -17,14 +17,15 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from taptone.edges.exporting import FORMAT
+from taptone.edges.exporting import FORMAT, stayed
 from taptone.edges.logshape import spoken
 from taptone.edges.migrations import MIGRATIONS, statements
-from taptone.edges.store import open_store
-from taptone.edges.textfiles import load_baseline, load_panel
+from taptone.edges.store import Store, database_of, open_store
+from taptone.edges.textfiles import load_panel
+from taptone.edges.visiting import baseline_in, without_baseline
 from taptone.edges.whereabouts import Keys, json_places, line_and_column, place_of, toml_places
 from taptone.errors import BaselineError, PanelError, SurveyError
-from taptone.survey.records import KINDS, Analysis, Boat, Export, PanelFile, Photo, SoundFile, handed_out
+from taptone.survey.records import KINDS, Analysis, Boat, Export, PanelFile, Photo, SoundFile, StationVerdict
 
 __all__ = ["Checked", "Fault", "check"]
 
@@ -252,7 +253,11 @@ def _fault(told: str, text: str, keys: Keys, places: Callable[[str], dict[Keys, 
 
 
 def _survey(folder: Path) -> Checked:
-    faults, version = _database(folder / _STORE)
+    try:
+        with database_of(folder) as file:
+            faults, version = _database(file)
+    except SurveyError as error:
+        return Checked("survey", (Fault(str(error)),))
     if faults:
         return Checked("survey", tuple(Fault(text) for text in faults))
     if version < len(MIGRATIONS):
@@ -267,15 +272,17 @@ def _survey(folder: Path) -> Checked:
             kept |= {row.record.file: row.record.sha256 for row in sounds}
             kept |= {row.record.file: row.record.sha256 for row in photos}
             logs = [row.record for row in store.history(Analysis)]
+            filed = _filed(store)
             exports = [row.record for row in store.history(Export)]
     except SurveyError as error:
         return Checked("survey", (Fault(str(error)),))
     told = [
         *_files(folder, kept),
         *_logs(folder, logs),
+        *_baselines(folder, logs),
         *_exports(folder, exports),
-        *_strays(folder, kept, logs),
     ]
+    told += [*filed, *_strays(folder, kept)]
     count = sum(len(rows) for rows in history.values())
     what = (
         f"survey of {boats[-1].label if boats else 'a boat without a name'}, {count} rows, {len(kept)} files"
@@ -300,12 +307,15 @@ def _database(path: Path) -> tuple[list[str], int]:
             ]
             for table, row, *_ in db.execute("PRAGMA foreign_key_check").fetchmany(_MOST):
                 faults.append(f"{_STORE}: {table} {row} names a row that is not there: {copy}")
-            there = {sql for (sql,) in db.execute("SELECT sql FROM sqlite_master")}
-            for number in range(version):
-                for wanted in statements(number):
-                    if wanted not in there:
-                        name = " ".join(wanted.split()[1:3]).lower()
-                        faults.append(f"{_STORE}: {name} is missing or was changed: {copy}")
+            there = dict(db.execute("SELECT sql, type || ' ' || name FROM sqlite_master"))
+            ours = [wanted for number in range(version) for wanted in statements(number)]
+            for wanted in ours:
+                if wanted not in there:
+                    name = " ".join(wanted.split()[1:3]).lower()
+                    faults.append(f"{_STORE}: {name} is missing or was changed: {copy}")
+            for sql in there.keys() - set(ours):  # a changed one was told above
+                if there[sql].startswith("trigger") and not any(_head(sql) == _head(own) for own in ours):
+                    faults.append(f"{_STORE}: {there[sql]} was added by another program: {copy}")
             if not version:
                 faults.append(f"{_STORE} is no store of this program: {copy}")
             return faults, version
@@ -313,6 +323,11 @@ def _database(path: Path) -> tuple[list[str], int]:
             db.close()
     except sqlite3.Error as error:
         return [f"{_STORE} cannot be read ({error}): {copy}"], 0
+
+
+def _head(sql: str) -> list[str]:
+    """Kind and name of what a statement makes."""
+    return sql.split()[:3]
 
 
 def _files(folder: Path, kept: dict[str, str]) -> list[str]:
@@ -331,12 +346,50 @@ def _logs(folder: Path, logs: Sequence[Analysis]) -> list[str]:
     return told
 
 
+def _baselines(folder: Path, logs: Sequence[Analysis]) -> list[str]:
+    """Logs that cannot be explained any more, because what they were compared with is gone."""
+    return [
+        f"{name}: its baseline is not among the panels, or has changed: put the file back that it was "
+        "compared with"
+        for name in without_baseline(folder, logs)
+    ]
+
+
+def _filed(store: Store) -> list[str]:
+    """Rows that say something else than the file they were filled in from."""
+    told = []
+    wrong = (
+        "does not say what {} says: another program changed it, take the latest pack or copy of the survey"
+    )
+    for panel in store.history(PanelFile):
+        try:
+            text = (store.folder / panel.record.file).read_text("utf-8")
+        except (OSError, ValueError):  # told with the files
+            continue
+        if text.strip() != panel.record.text:  # a record keeps no blanks round a text
+            told.append(f"{_STORE}: panel {panel.id} {wrong.format(panel.record.file)}")
+    said: dict[int, list[tuple[str, str, float | None, int]]] = {}
+    for row in store.history(StationVerdict):
+        if row.replaces is None:
+            one = row.record
+            said.setdefault(one.analysis, []).append((one.station, one.verdict, one.score, one.taps))
+    for log in store.history(Analysis):
+        path = store.folder / log.record.folder / _LOG
+        if log.replaces is not None or _wrong(path, log.record.log_sha256):
+            continue
+        points = json.loads(path.read_text("utf-8"))["points"]
+        if [(p["station"], p["verdict"], p["score"], p["taps"]) for p in points] != said.get(log.id, []):
+            name = f"{log.record.folder}/{_LOG}"
+            told.append(f"{_STORE}: the verdicts of analysis {log.id}: one {wrong.format(name)}")
+    return told
+
+
 def _exports(folder: Path, exports: Sequence[Export]) -> list[str]:
     """Exports within the survey that are missing, unless a later one set them beside."""
     told = []
     for export in exports:
         path = folder / export.file
-        if handed_out(export):
+        if not stayed(export):
             continue
         wrong = _wrong(path, export.sha256)
         beside = path.parent.glob(f"{path.stem}.earlier-*{path.suffix}")
@@ -345,15 +398,14 @@ def _exports(folder: Path, exports: Sequence[Export]) -> list[str]:
     return told
 
 
-def _strays(folder: Path, kept: dict[str, str], logs: Sequence[Analysis]) -> list[str]:
+def _strays(folder: Path, kept: dict[str, str]) -> list[str]:
     """Evidence that lies in the folder and was never recorded, neither by itself nor as a log's baseline."""
     told = []
-    baselines = {log.baseline for log in logs} - {""}
     known = {Path(name) for name in kept}
     for part in ("recordings", "photos", "panels"):
         for path in sorted((folder / part).rglob("*")):
             name = path.relative_to(folder)
-            if not path.is_file() or name in known or (part == "panels" and _is_one_of(path, baselines)):
+            if not path.is_file() or name in known or (part == "panels" and baseline_in(path)):
                 continue
             if path.name.startswith(".coming-"):
                 told.append(f"{name.as_posix()} was left by a run that was cut short: it may be deleted")
@@ -361,16 +413,6 @@ def _strays(folder: Path, kept: dict[str, str], logs: Sequence[Analysis]) -> lis
                 remedy = f"taptone add {part.removesuffix('s')}, or move it elsewhere"
                 told.append(f"{name.as_posix()} is not recorded: {remedy}")
     return told
-
-
-def _is_one_of(path: Path, baselines: Collection[str]) -> bool:
-    """Whether a file is a baseline, unchanged, of one of these fingerprints."""
-    if path.suffix != ".json" or not baselines:
-        return False
-    try:
-        return load_baseline(str(path)).sha256 in baselines
-    except BaselineError:
-        return False
 
 
 def _unfiled(folder: Path, logs: Sequence[Analysis], exports: Sequence[Export]) -> list[str]:

@@ -290,7 +290,7 @@ def _baseline(log: Log, given: str | None) -> Reference | None:
                 hint="give the unchanged one, as taptone learn wrote it",
             )
         return reference
-    for path in (path for folder in _folders(log) for path in sorted(folder.glob("*.json"))):
+    for path in (path for folder in _folders(log) for path in _baselines_in(folder)):
         try:
             if wanted in path.read_text(encoding="utf-8")[-200:]:
                 return load_baseline(path)
@@ -300,6 +300,11 @@ def _baseline(log: Log, given: str | None) -> Reference | None:
         f"no baseline with the SHA-256 of the log was found beside {log.path} or here",
         hint="give it with --baseline",
     )
+
+
+def _baselines_in(folder: Path) -> list[Path]:
+    """What may be a baseline; a survey keeps it among its panels under the name it came with."""
+    return sorted(folder.glob("*" if folder.name == "panels" else "*.json"))
 
 
 def _other_side(log: Log, given: str | None) -> Earlier | None:

@@ -23,9 +23,10 @@ from typing import Any
 from taptone.edges.cells import table
 from taptone.edges.keeping import put_files
 from taptone.edges.store import Row, Store
+from taptone.errors import OutputError
 from taptone.survey.records import KINDS, Export, Record
 
-__all__ = ["FORMAT", "export_survey", "tables_folder", "tables_of"]
+__all__ = ["FORMAT", "export_survey", "stayed", "tables_folder", "tables_of"]
 
 FORMAT = "taptone survey 1"
 _KEPT = ("id", "at", "who", "why", "replaces", "replaced_by", "state")
@@ -62,6 +63,12 @@ def export_survey(store: Store, out: Path, *, who: str = "") -> tuple[Path, ...]
     ...     [path.name for path in paths[:3]], store.records(Export)[0].what
     (['survey.json', 'boat.csv', 'visit.csv'], 'all rows as CSV and JSON')
     """
+    inside, exports = store.folder.resolve(), (store.folder / "exports").resolve()
+    if out.resolve().is_relative_to(inside) and not out.resolve().is_relative_to(exports):
+        raise OutputError(
+            f"{out} lies among the evidence of the survey",
+            hint="choose its exports, or a place outside of it",
+        )
     with store.together():
         files = tables_of(store)
         paths = put_files(out, files)
@@ -107,6 +114,27 @@ def tables_of(store: Store) -> dict[str, bytes]:
         texts[f"{kind}.csv"] = table((*_KEPT, *_columns(made)), [_flat(row) for row in rows[kind]])
     # The name of a file may hold bytes that are no text; JSON reads the escape back, a person sees it.
     return {name: text.encode("utf-8", "backslashreplace") for name, text in texts.items()}
+
+
+def stayed(export: Export) -> bool:
+    """Whether an export lies in the survey; one that was handed out may be anywhere by now.
+
+    Parameters
+    ----------
+    export : Export
+        A file that was made.
+
+    Returns
+    -------
+    bool
+        As its name says.
+
+    Examples
+    --------
+    >>> [stayed(Export(file=f, sha256="0" * 64)) for f in ("exports/tables-1/survey.json", "../survey.json")]
+    [True, False]
+    """
+    return Path(export.file).parts[0] == "exports"
 
 
 def tables_folder(store: Store) -> Path:

@@ -12,17 +12,19 @@ import shutil
 import stat
 import tempfile
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path, PurePosixPath
 from typing import IO
 
 from taptone import __version__
+from taptone.edges.exporting import stayed
 from taptone.edges.keeping import may_keep, put_written
 from taptone.edges.store import FOLDERS, Store, open_store, sha256_of
+from taptone.edges.visiting import without_baseline
 from taptone.errors import OutputError, SurveyError
-from taptone.survey.records import Analysis, Export, PanelFile, Photo, SoundFile, handed_out
+from taptone.survey.records import Analysis, Export, PanelFile, Photo, SoundFile
 
 __all__ = ["HASHES", "Packed", "open_pack", "pack"]
 
@@ -89,13 +91,14 @@ def pack(folder: str | Path, out: str | Path | None = None, *, anyway: bool = Fa
         raise OutputError(f"{target} lies in the survey itself", hint="choose another place with --out")
     with open_store(folder) as store, contextlib.ExitStack() as undone:
         kept = _kept(store)
+        unexplained = without_baseline(whole, [row.record for row in store.history(Analysis)])
         try:
             place = Path(
                 undone.enter_context(tempfile.TemporaryDirectory(prefix=".packing-", dir=target.parent))
             )
             store.copy_to(place / _STORE)
             with zipfile.ZipFile(place / "zip", "w") as whole_zip:
-                files, faults = _write(whole_zip, whole, place / _STORE, kept, anyway=anyway)
+                files, faults = _write(whole_zip, whole, place / _STORE, kept, unexplained, anyway=anyway)
             with open(place / "zip", "rb") as written:
                 os.fsync(written.fileno())
             digest = sha256_of(place / "zip")
@@ -175,8 +178,8 @@ def _kept(store: Store) -> dict[str, str]:
     kinds: tuple[type[PanelFile | SoundFile | Photo], ...] = (PanelFile, SoundFile, Photo)
     for kind in kinds:
         kept |= {row.record.file: row.record.sha256 for row in store.history(kind)}
-    exports = (row.record for row in store.history(Export))
-    kept |= {one.file: one.sha256 for one in exports if not handed_out(one)}
+    exports = [row.record for row in store.history(Export)]
+    kept |= {one.file: one.sha256 for one in exports if stayed(one)}
     kept |= {f"{row.record.folder}/log.json": row.record.log_sha256 for row in store.history(Analysis)}
     for name in kept:
         if not _stays_inside(name):
@@ -187,7 +190,13 @@ def _kept(store: Store) -> dict[str, str]:
 
 
 def _write(
-    whole_zip: zipfile.ZipFile, folder: Path, store: Path, kept: dict[str, str], *, anyway: bool
+    whole_zip: zipfile.ZipFile,
+    folder: Path,
+    store: Path,
+    kept: dict[str, str],
+    unexplained: Sequence[str],
+    *,
+    anyway: bool,
 ) -> tuple[int, list[str]]:
     """Fill the zip; how many files it holds, and what is wrong with them."""
     top = _top(folder)
@@ -203,13 +212,20 @@ def _write(
         if digest != kept.get(name, digest):
             fault = f"{name} is not as it was recorded" if digest else f"{name} is missing"
             if not anyway:
-                raise SurveyError(
-                    f"{folder}: {fault}", hint="put the right file back, or pack --anyway, which notes it"
-                )
+                raise _refused(folder, fault)
             faults.append(fault)
+    for name in unexplained:
+        fault = f"the baseline of {name} is missing or has changed"
+        if not anyway:
+            raise _refused(folder, fault)
+        faults.append(fault)
     text = "\n".join([*_head(top, faults), *lines, ""])
     whole_zip.writestr(_info(f"{top}/{HASHES}", stat.S_IFREG | 0o644), text.encode("utf-8"))
     return len(lines), faults
+
+
+def _refused(folder: Path, fault: str) -> SurveyError:
+    return SurveyError(f"{folder}: {fault}", hint="put the right file back, or pack --anyway, which notes it")
 
 
 def _head(top: str, faults: list[str]) -> list[str]:

@@ -39,7 +39,7 @@ from taptone.edges.migrations import MIGRATIONS, statements
 from taptone.errors import SurveyError
 from taptone.survey.records import KINDS, Record, checked, kind_of
 
-__all__ = ["FOLDERS", "Row", "Store", "create_store", "is_survey", "open_store", "sha256_of"]
+__all__ = ["FOLDERS", "Row", "Store", "create_store", "database_of", "is_survey", "open_store", "sha256_of"]
 
 FOLDERS = ("recordings", "photos", "panels", "exports")
 _FILE = "survey.sqlite"
@@ -183,11 +183,9 @@ class Store:
 
     def __init__(self, folder: Path, *, new: bool = False) -> None:
         self.folder = folder
-        self.reads_only = (folder / _FILE).exists() and not all(
-            os.access(path, os.W_OK) for path in (folder, folder / _FILE)
-        )
         with contextlib.ExitStack() as undone:
-            file = _copied(folder, undone) if self.reads_only else folder / _FILE
+            file = undone.enter_context(database_of(folder))
+            self.reads_only = file != folder / _FILE
             try:
                 self._db = sqlite3.connect(file, timeout=_WAIT_S, isolation_level=None)
                 undone.callback(self._db.close)
@@ -612,6 +610,50 @@ class Store:
         return SurveyError(f"{self.folder / _FILE}: {error}", hint=hint)
 
 
+@contextlib.contextmanager
+def database_of(folder: Path) -> Iterator[Path]:
+    """A survey's SQLite file, or for as long as it is open a copy of it where nothing can be written.
+
+    SQLite keeps notes beside a file even to read it.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the survey.
+
+    Yields
+    ------
+    Path
+        With what was not yet carried over into it beside it.
+
+    Raises
+    ------
+    SurveyError
+        If it can neither be written to nor copied.
+
+    Examples
+    --------
+    >>> with database_of(Path("lantern")) as file:
+    ...     file.name
+    'survey.sqlite'
+    """
+    if not (folder / _FILE).exists() or all(os.access(p, os.W_OK) for p in (folder, folder / _FILE)):
+        yield folder / _FILE
+        return
+    with contextlib.ExitStack() as until:
+        try:
+            place = Path(until.enter_context(tempfile.TemporaryDirectory(prefix="taptone-")))
+            for name in (_FILE, f"{_FILE}-wal"):
+                if (folder / name).exists():
+                    shutil.copyfile(folder / name, place / name)
+        except OSError as error:
+            raise SurveyError(
+                f"{folder} can be neither written to nor copied for reading ({error.strerror})",
+                hint="ask for the right to read it, and look for room on the disk",
+            ) from error
+        yield place / _FILE
+
+
 def sha256_of(path: str | Path) -> str:
     """SHA-256 of a file, in hexadecimal; memory does not grow with it.
 
@@ -642,24 +684,6 @@ def _clear(folder: Path, made: bool) -> None:
     if made:
         with contextlib.suppress(OSError):
             folder.rmdir()
-
-
-def _copied(folder: Path, until: contextlib.ExitStack) -> Path:
-    """A copy of a survey's file, and of what was not yet carried over into it, for as long as it is open.
-
-    SQLite keeps notes beside a file even to read it; where that is not allowed, it reads a copy.
-    """
-    try:
-        place = Path(until.enter_context(tempfile.TemporaryDirectory(prefix="taptone-")))
-        for name in (_FILE, f"{_FILE}-wal"):
-            if (folder / name).exists():
-                shutil.copyfile(folder / name, place / name)
-    except OSError as error:
-        raise SurveyError(
-            f"{folder} can be neither written to nor copied for reading ({error.strerror})",
-            hint="ask for the right to read it, and look for room on the disk",
-        ) from error
-    return place / _FILE
 
 
 def _plain_name(path: Path) -> str:

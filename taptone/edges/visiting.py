@@ -16,18 +16,21 @@ from typing import Any
 
 from taptone.edges.soundfiles import open_sound
 from taptone.edges.store import Row, Store
-from taptone.edges.textfiles import load_panel
-from taptone.errors import LogError, OutputError, SurveyError, printable
+from taptone.edges.textfiles import load_baseline, load_panel
+from taptone.errors import BaselineError, LogError, OutputError, SurveyError, printable
 from taptone.survey.panel import parse_panel
 from taptone.survey.records import (
     Analysis,
     Boat,
     Conditions,
     HeardTap,
+    Note,
+    Observation,
     Omission,
     PanelFile,
     Photo,
     PlannedStation,
+    Plug,
     Reading,
     Record,
     SoundFile,
@@ -36,6 +39,7 @@ from taptone.survey.records import (
     Visit,
     Word,
     checked,
+    kind_of,
 )
 from taptone.survey.status import Surveyed
 from taptone.types import MEASURE_NAMES, Panel, Result
@@ -45,8 +49,11 @@ __all__ = [
     "add_photo",
     "add_recording",
     "as_surveyed",
+    "baseline_in",
     "check_place",
+    "displaced",
     "file_log",
+    "keep_baseline",
     "keep_recordings",
     "log_folder",
     "panel_of",
@@ -54,7 +61,10 @@ __all__ = [
     "take_panel",
     "who_is",
     "with_words",
+    "without_baseline",
 ]
+
+_SAME_PLACE_M = 0.002  # panel files are written in millimetres
 
 
 def add_panel(store: Store, path: str, *, who: str = "", why: str = "") -> Panel:
@@ -104,6 +114,11 @@ def add_panel(store: Store, path: str, *, who: str = "", why: str = "") -> Panel
         "text": (store.folder / file).read_text("utf-8"),
     }
     with store.together():
+        if [row for row in store.rows(PanelFile) if row.record.name == panel.name] != kept:
+            raise SurveyError(
+                f"{path}: panel {panel.name} was added or changed by another program meanwhile",
+                hint="look at taptone history, and add it again if it still differs",
+            )
         if kept:
             store.correct("panel", kept[-1].id, values, who=who, why=why)
             for row in store.rows(PlannedStation, panel=panel.name):
@@ -119,6 +134,48 @@ def add_panel(store: Store, path: str, *, who: str = "", why: str = "") -> Panel
             why=why,
         )
     return panel
+
+
+def displaced(store: Store, panel: str, before: Sequence[PlannedStation]) -> list[str]:
+    """What was said of stations that lie elsewhere, or nowhere, since a panel was changed.
+
+    Parameters
+    ----------
+    store : Store
+        The survey, with the panel as it is now.
+    panel : str
+        Its name.
+    before : sequence of PlannedStation
+        As they lay, in metres.
+
+    Returns
+    -------
+    list of str
+        Kind and number of each row.
+
+    Examples
+    --------
+    >>> from taptone.edges.store import create_store
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as place, create_store(Path(place, "s")) as store:
+    ...     number = store.add(Word(panel="blade", station="A1", word="dull", ear_first=True))
+    ...     displaced(store, "blade", [PlannedStation(panel="blade", label="A1", x_m=0, y_m=0, row=0)])
+    ['word 1']
+    """
+    now = {s.label: (s.x_m, s.y_m) for s in store.records(PlannedStation, panel=panel)}
+    nowhere = (math.inf, math.inf)
+    moved = {
+        s.label
+        for s in before
+        if s.panel == panel and math.dist(now.get(s.label, nowhere), (s.x_m, s.y_m)) > _SAME_PLACE_M
+    }
+    kinds: tuple[type[Record], ...] = (Word, Reading, Observation, Photo, Plug, Omission, Note)
+    return [
+        f"{kind_of(kind)} {row.id}"
+        for kind in kinds
+        for row in store.rows(kind, panel=panel)
+        if moved & {getattr(row.record, "station", ""), *getattr(row.record, "stations", ())}
+    ]
 
 
 def panel_of(store: Store, name: str) -> Panel:
@@ -251,9 +308,9 @@ def add_recording(
     if panel:
         panel_of(store, panel)
     heard = open_sound(path).recording
-    for kept in store.records(SoundFile, sha256=heard.sha256):
-        if (kept.panel, kept.use) == (panel, use):
-            return kept
+    there = _recorded(store, heard.sha256, panel, use)
+    if there is not None:
+        return there
     record = checked(
         "recording",
         file="-",
@@ -272,9 +329,12 @@ def add_recording(
             f"{path} changed while it was read", hint="wait until it is whole, and add it again"
         )
     record = record.model_copy(update={"file": file})
-    store.add(record, who=who)
     assert isinstance(record, SoundFile)
-    return record
+    with store.together():
+        there = _recorded(store, digest, panel, use)  # another program may have been quicker
+        if there is None:
+            store.add(record, who=who)
+    return there or record
 
 
 def add_photo(
@@ -317,11 +377,12 @@ def add_photo(
     check_place(store, told)
     file, digest = store.keep_file(path, "photos")
     record = told.model_copy(update={"file": file, "original": printable(str(path)), "sha256": digest})
-    for kept in store.records(Photo, sha256=digest):
-        if (kept.panel, kept.station, kept.caption) == (panel, station, caption):
-            return kept
-    store.add(record, who=who)
     assert isinstance(record, Photo)
+    with store.together():
+        for kept in store.records(Photo, sha256=digest):
+            if (kept.panel, kept.station, kept.caption) == (panel, station, caption):
+                return kept
+        store.add(record, who=who)
     return record
 
 
@@ -519,6 +580,88 @@ def log_folder(store: Store, panel: str) -> Path:
     raise AssertionError("numbers do not end")
 
 
+def keep_baseline(store: Store, path: str) -> str:
+    """Copy a baseline into the survey, so that a log compared with it can be explained from there alone.
+
+    Parameters
+    ----------
+    store : Store
+        The survey.
+    path : str
+        What ``taptone learn`` wrote. It carries a checksum, and the log names it: it needs no row of its own.
+
+    Returns
+    -------
+    str
+        Its name within the survey's folder.
+
+    Raises
+    ------
+    SurveyError
+        If it cannot be kept.
+
+    Examples
+    --------
+    >>> from taptone.edges.store import create_store
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as place, create_store(Path(place, "s")) as store:
+    ...     keep_baseline(store, "models/lantern-foredeck.json")
+    'panels/lantern-foredeck.json'
+    """
+    return store.keep_file(path, "panels")[0]
+
+
+def baseline_in(path: Path) -> str:
+    """Checksum of the baseline that a file holds.
+
+    Parameters
+    ----------
+    path : Path
+        Any file.
+
+    Returns
+    -------
+    str
+        As a log names it; empty where the file is no baseline, or was changed.
+
+    Examples
+    --------
+    >>> baseline_in(Path("models/lantern-foredeck.json"))[:8]
+    '1124e35c'
+    """
+    try:
+        return load_baseline(path).sha256
+    except BaselineError:
+        return ""
+
+
+def without_baseline(folder: Path, logs: Sequence[Analysis]) -> list[str]:
+    """Which logs were compared with a baseline that a survey does not hold any more as it was.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the survey.
+    logs : sequence of Analysis
+        Filed in it.
+
+    Returns
+    -------
+    list of str
+        Their folders.
+
+    Examples
+    --------
+    >>> log = Analysis(folder="exports/a-1", log_sha256="0" * 64, recordings=[], settings={}, versions={})
+    >>> without_baseline(Path("nowhere"), [log, log.model_copy(update={"baseline": "1124"})])
+    ['exports/a-1']
+    """
+    if not any(log.baseline for log in logs):
+        return []
+    there = {"", *(baseline_in(path) for path in folder.glob("panels/*") if path.suffix != ".toml")}
+    return [log.folder for log in logs if log.baseline not in there]
+
+
 def file_log(store: Store, folder: Path, *, who: str = "") -> int:
     """File what one analysis found: its taps, verdicts and areas.
 
@@ -650,6 +793,12 @@ def who_is(store: Store, who: str = "") -> str:
     """
     visits: list[Row[Visit]] = [] if who else store.rows(Visit)
     return who or (visits[-1].record.surveyor if visits else "")
+
+
+def _recorded(store: Store, sha256: str, panel: str, use: str) -> SoundFile | None:
+    """The same sound of the same panel and use, if it was added before."""
+    there = store.records(SoundFile, sha256=sha256, panel=panel, use=use)
+    return there[0] if there else None
 
 
 def _tap(number: int, row: dict[str, Any]) -> HeardTap:

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 
 from taptone.survey.moisture import Taken, in_words
 from taptone.survey.records import URGENCIES, Observation, PlannedStation, Plug, StationVerdict, Word
+from taptone.survey.status import still_there
 
 __all__ = ["KINDS_OF_EVIDENCE", "Gathered", "Joined", "Line", "Meeting", "join"]
 
@@ -144,7 +145,7 @@ def join(gathered: Gathered) -> Joined:
     here = _Places(gathered)
     for panel, verdicts in gathered.verdicts.items():
         for verdict in verdicts:
-            one = here.at(panel, verdict.station, "", verdict.x_m, verdict.y_m)
+            one = here.of(panel, verdict)
             one.verdict = verdict.verdict
             one.add("heard", _heard(verdict), differs=verdict.verdict == "suspect")
     for word in gathered.words:
@@ -203,6 +204,13 @@ class _Places:
             self._by_key[key] = _Here(panel, station, place, *at)
         return self._by_key[key]
 
+    def of(self, panel: str, verdict: StationVerdict) -> _Here:
+        """The place of a verdict; of an earlier layout, where it was then and not where its label is now."""
+        planned = self._planned.get((panel, verdict.station))
+        if planned is None or still_there(planned, verdict):
+            return self.at(panel, verdict.station, "", verdict.x_m, verdict.y_m)
+        return self.at(panel, "", f"{verdict.station} of an earlier layout", verdict.x_m, verdict.y_m)
+
     def all(self) -> list[_Here]:
         return list(self._by_key.values())
 
@@ -248,7 +256,8 @@ def _line(one: _Here) -> Line:
 
 
 def _called(one: _Here | Line) -> str:
-    return one.station or one.place or f"x {one.x_m:g} m, y {one.y_m:g} m"
+    at = f"x {one.x_m:g} m, y {one.y_m:g} m" if math.isfinite(one.x_m) else "no place stated"
+    return one.station or one.place or at
 
 
 def _heard(verdict: StationVerdict) -> str:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import date as day
-from pathlib import PurePosixPath
 from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
@@ -23,7 +22,6 @@ __all__ = [
     "Record",
     "checked",
     "fault_in",
-    "handed_out",
     "kind_of",
 ]
 
@@ -133,7 +131,9 @@ class SoundFile(Record):
     rate_hz: int = Field(gt=0)
     samples: int = Field(ge=0)
     panel: _Text = Field("", description="the panel that was tapped, or nothing")
-    use: Literal["panel", "reference", "recheck", "other"] = Field("panel", description="what was tapped")
+    use: Literal["panel", "reference", "recheck", "other"] = Field(
+        "panel", description="panel, reference, recheck or other: what was tapped"
+    )
     device: _Text = Field("", description="what recorded it")
     started: _Text = Field("", description="when it began, as its file says")
 
@@ -196,7 +196,7 @@ class Word(Record):
     panel: _Line = Field(description="the panel")
     station: _Line = Field(description="the station")
     word: _Line = Field(description="the surveyor's own word")
-    ear_first: bool = Field(description="given before the program's verdict was shown")
+    ear_first: bool = Field(description="yes or no: given before the program's verdict was shown")
 
 
 class Meter(Record):
@@ -287,27 +287,6 @@ class Export(Record):
     file: _Line
     sha256: _Sha256
     what: _Text = ""
-
-
-def handed_out(export: Export) -> bool:
-    """Whether an export was written elsewhere than into the survey: it may be anywhere by now.
-
-    Parameters
-    ----------
-    export : Export
-        As it was recorded.
-
-    Returns
-    -------
-    bool
-        True unless its name begins with the survey's own ``exports``.
-
-    Examples
-    --------
-    >>> handed_out(Export(file="tables/survey.json", sha256="0" * 64))
-    True
-    """
-    return PurePosixPath(export.file).parts[:1] != ("exports",)
 
 
 #: Every kind of record by its name, which is also its table's.

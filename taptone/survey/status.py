@@ -23,7 +23,9 @@ from taptone.survey.records import (
     Word,
 )
 
-__all__ = ["PanelStatus", "Surveyed", "status", "still_open", "visit_lacks"]
+__all__ = ["PanelStatus", "Surveyed", "status", "still_open", "still_there", "visit_lacks"]
+
+_SAME_PLACE_M = 0.002  # a log rounds to millimetres
 
 _TAPPING, _MOISTURE = ("tapping", "tapped", "sounding"), ("moisture",)
 _REFERENCE, _RECHECK, _PHOTO = ("reference",), ("recheck", "re-check"), ("photo",)
@@ -123,6 +125,35 @@ def status(survey: Surveyed) -> tuple[PanelStatus, ...]:
     return tuple(_status(panel.name, survey) for panel in survey.panels)
 
 
+def still_there(planned: PlannedStation | None, verdict: StationVerdict) -> bool:
+    """Whether a verdict is of the place that its station is today; a changed panel moves its labels.
+
+    Parameters
+    ----------
+    planned : PlannedStation or None
+        The station of that label, if there is one.
+    verdict : StationVerdict
+        Of an earlier or the same layout, in metres.
+
+    Returns
+    -------
+    bool
+        Also where the verdict does not say where it was.
+
+    Examples
+    --------
+    >>> here = PlannedStation(panel="blade", label="A2", x_m=0.3, y_m=0.1, row=0)
+    >>> heard = StationVerdict(analysis=1, station="A2", x_m=0.15, y_m=0.1, taps=1, verdict="suspect")
+    >>> still_there(here, heard)
+    False
+    """
+    if planned is None:
+        return False
+    if verdict.x_m is None or verdict.y_m is None:
+        return True
+    return math.dist((planned.x_m, planned.y_m), (verdict.x_m, verdict.y_m)) < _SAME_PLACE_M
+
+
 def still_open(one: PanelStatus) -> tuple[str, ...]:
     """What of a panel is neither done nor said to be left undone.
 
@@ -196,7 +227,12 @@ def visit_lacks(survey: Surveyed) -> tuple[str, ...]:
 def _status(panel: str, survey: Surveyed) -> PanelStatus:
     planned = [s.label for s in survey.stations if s.panel == panel and s.role == "panel"]
     analyses = [number for number, a in survey.analyses if a.panel == panel]
-    latest = {v.station: v for v in survey.verdicts if analyses and v.analysis == analyses[-1]}
+    there = {s.label: s for s in survey.stations if s.panel == panel}
+    latest = {
+        v.station: v
+        for v in survey.verdicts
+        if analyses and v.analysis == analyses[-1] and still_there(there.get(v.station), v)
+    }
     tapped = {label for label in planned if label in latest and latest[label].taps}
     here = [o for o in survey.omissions if o.panel == panel]
     left = [label for label in planned if label not in tapped]

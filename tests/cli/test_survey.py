@@ -18,7 +18,7 @@ import pytest
 
 from taptone.cli import _run, _taptone
 from taptone.edges import visiting
-from taptone.edges.store import create_store, open_store
+from taptone.edges.store import Store, create_store, open_store
 from taptone.errors import SurveyError
 from taptone.survey.records import (
     KINDS,
@@ -403,7 +403,10 @@ def test_a_changed_panel_says_why(survey, tmp_path):
     assert count(survey.folder) == before
     done(survey("add", "panel", DEMO / "daggerboard.toml"))  # the same again is no change
     assert count(survey.folder) == before
-    done(survey("add", "panel", path, "--why", "half the rows are behind a stand"))
+    for station in ("A1", "B3"):
+        done(survey("add", "word", "--panel", BLADE, "--station", station, "--word", "dull"))
+    changed = done(survey("add", "panel", path, "--why", "half the rows are behind a stand"))
+    assert "note: word 1, word 2: of stations that now lie elsewhere, or are gone" in changed.stderr
     planned = len(records(survey, PlannedStation))
     assert planned < 72
     assert f"{planned} stations planned" in done(survey("status")).stdout
@@ -412,6 +415,28 @@ def test_a_changed_panel_says_why(survey, tmp_path):
     with open_store(survey.folder) as store:
         assert [row.record.name for row in store.rows(PanelFile)] == [BLADE]
     done(survey("pack"))  # both files are kept
+
+
+def test_two_programs_that_add_the_same_add_it_once(survey, tmp_path, monkeypatch):
+    keep_file, path = Store.keep_file, a_panel(tmp_path, name='"another"')
+    sound = str(DEMO / "daggerboard-reference.flac")
+
+    def meanwhile(store, file, part):
+        """Another program is quicker, while the file is copied."""
+        monkeypatch.setattr(Store, "keep_file", keep_file)
+        with open_store(survey.folder) as other:
+            visiting.add_panel(other, file) if part == "panels" else visiting.add_recording(other, file)
+        return store.keep_file(file, part)
+
+    with open_store(survey.folder) as store:
+        monkeypatch.setattr(Store, "keep_file", meanwhile)
+        with pytest.raises(SurveyError, match="by another program meanwhile"):
+            visiting.add_panel(store, str(path))
+        monkeypatch.setattr(Store, "keep_file", meanwhile)
+        visiting.add_recording(store, sound)
+        assert [kept.name for kept in store.records(PanelFile)].count("another") == 1
+        assert len(store.records(PlannedStation, panel="another")) == 72
+        assert len(store.records(SoundFile)) == 1
 
 
 def test_a_panel_of_another_boat_is_told(survey, tmp_path):
@@ -568,6 +593,36 @@ def test_an_analysis_is_filed(analysed):
     assert "72 tapped" in status
     assert "reference: a baseline in the latest analysis" in status
     done(analysed("pack"))
+
+
+def test_the_baseline_is_kept_and_looked_after(analysed, run_here):
+    assert "in order" in done(run_here("check", analysed.folder)).stdout
+    baseline = analysed.folder / "panels" / "lantern-daggerboard.json"
+    baseline.write_text(baseline.read_text(encoding="utf-8").replace("phone", "tape"), encoding="utf-8")
+    checked = run_here("check", analysed.folder)
+    assert checked.returncode == 1
+    assert (
+        "exports/daggerboard-port-1: its baseline is not among the panels, or has changed" in checked.stdout
+    )
+    assert "panels/lantern-daggerboard.json is not recorded" in checked.stdout
+    wrong = "the baseline of exports/daggerboard-port-1 is missing or has changed"
+    one_line(analysed("pack"), wrong)
+    assert wrong in done(analysed("pack", "--anyway")).stderr
+    baseline.unlink()
+    one_line(analysed("pack"), wrong)
+
+
+def test_a_log_is_explained_from_a_pack_whatever_its_baseline_was_called(analysed, run_here, tmp_path):
+    shutil.copy(MODELS / "lantern-daggerboard.json", tmp_path / "good")
+    run = ("analyse", DEMO / "daggerboard.flac", "--panel", BLADE, "--baseline", tmp_path / "good")
+    done(analysed(*run))
+    (analysed.folder / "panels" / "lantern-daggerboard.json").unlink()
+    (tmp_path / "good").unlink()
+    done(analysed("pack", "--out", tmp_path / "p.zip"))
+    shutil.rmtree(analysed.folder)
+    done(run_here("pack", "--open", tmp_path / "p.zip", tmp_path / "years later"))
+    log = tmp_path / "years later" / "exports" / "daggerboard-port-2"
+    assert "Station G4" in done(run_here("explain", log, "G4", "--out", tmp_path / "g4.png")).stdout
 
 
 def test_a_word_after_the_verdict_is_kept_as_such(analysed):

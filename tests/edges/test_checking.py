@@ -13,10 +13,9 @@ from taptone.edges.checking import check
 from taptone.edges.exporting import export_survey
 from taptone.edges.migrations import MIGRATIONS, statements
 from taptone.edges.store import create_store, open_store
-from taptone.edges.textfiles import load_baseline
 from taptone.edges.visiting import add_panel, add_photo, add_recording, file_log
 from taptone.errors import SurveyError
-from taptone.survey.records import Analysis, Boat, Reading
+from taptone.survey.records import Boat, Reading
 
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "recordings" / "demo"
@@ -265,15 +264,33 @@ def test_files_that_are_not_recorded(survey):
     assert check(survey).notes == ("exports/letter.pdf is not recorded",)
 
 
-def test_the_baseline_that_a_log_names_is_recorded_with_it(survey):
-    with open_store(survey) as store:
-        store.keep_file(str(BASELINE), "panels")
-        assert texts(survey) == [
-            "panels/lantern-daggerboard.json is not recorded: taptone add panel, or move it elsewhere"
-        ]
-        log = store.records(Analysis)[0]
-        store.add(log.model_copy(update={"baseline": load_baseline(str(BASELINE)).sha256}))
+@pytest.mark.parametrize(
+    ("table", "change", "said"),
+    [
+        ("verdict", "verdict = 'suspect' WHERE id = 3", "the verdicts of analysis 1: one does not say what"),
+        (
+            "panel",
+            "text = replace(text, '0.1', '0.2')",
+            "panel 1 does not say what panels/foredeck.toml says",
+        ),
+    ],
+)
+def test_a_row_changed_behind_a_restored_trigger(survey, table, change, said):
+    db = sqlite3.connect(survey / "survey.sqlite")
+    [(trigger,)] = db.execute("SELECT sql FROM sqlite_master WHERE name = ?", (f"{table}_no_update",))
+    db.executescript(f"DROP TRIGGER {table}_no_update; UPDATE {table} SET {change}; {trigger}")
+    db.close()
+    [text] = texts(survey)
+    assert said in text
+
+
+def test_where_nothing_can_be_written_a_copy_is_checked(survey, monkeypatch):
+    opened, connect = [], sqlite3.connect
+    monkeypatch.setattr("os.access", lambda *_, **__: False)
+    monkeypatch.setattr(sqlite3, "connect", lambda path, **more: opened.append(path) or connect(path, **more))
     assert texts(survey) == []
+    assert opened
+    assert survey / "survey.sqlite" not in opened
 
 
 def test_an_export_that_a_later_one_set_beside_is_in_order(survey):
@@ -296,6 +313,10 @@ def test_panels_that_were_corrected_are_still_looked_after(survey, tmp_path):
     ("sql", "said"),
     [
         ("DROP TRIGGER boat_no_update", "trigger boat_no_update is missing or was changed"),
+        (
+            "CREATE TRIGGER more AFTER INSERT ON boat BEGIN DELETE FROM note; END",
+            "trigger more was added by another program",
+        ),
         (
             "DROP TRIGGER reading_no_update; UPDATE reading SET value = 1",
             "trigger reading_no_update is missing or was changed",

@@ -180,3 +180,13 @@ def test_the_command(store, run_taptone, tmp_path):
     run = run_taptone("export", "kettle", "--out", "out", "--who", "K")
     assert run.returncode == 0
     assert [row.who for row in store.rows(Export)] == ["", "K"]
+
+
+@pytest.mark.parametrize("place", ["recordings", "panels/tables", "."])
+def test_nothing_is_exported_among_the_evidence(tmp_path, place):
+    with create_store(tmp_path / "s") as store:
+        before = sorted(store.folder.rglob("*.*"))
+        with pytest.raises(OutputError, match="lies among the evidence"):
+            export_survey(store, store.folder / place)
+        assert sorted(store.folder.rglob("*.*")) == before
+        assert store.records(Export) == []

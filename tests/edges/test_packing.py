@@ -117,6 +117,20 @@ def test_a_kept_file_at_fault_is_told_and_can_be_packed_all_the_same(folder, tmp
     assert f"AT FAULT WHEN PACKED: photos/weep.jpg {fault}" in (opened / HASHES).read_text()
 
 
+def test_an_export_that_was_handed_out_does_not_hinder(folder, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    with open_store(folder) as store:
+        export_survey(store, tmp_path / "tables")
+        export_survey(store, Path("tables-again"))
+        export_survey(store, Path("..", tmp_path.name, "tables-elsewhere"))
+        export_survey(store, folder / "exports" / "tables-1")
+    opened = open_pack(pack(folder).file, tmp_path / "copy")
+    assert pack(opened).kept == 4  # panel, recording, photo and the export that lies inside
+    (folder / "exports" / "tables-1" / "survey.json").unlink()
+    with pytest.raises(SurveyError, match=r"tables-1/survey\.json is missing"):
+        pack(folder)
+
+
 def test_no_pack_within_the_survey(folder):
     with pytest.raises(OutputError, match="in the survey itself"):
         pack(folder, folder / "exports" / "lantern.zip")

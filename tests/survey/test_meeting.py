@@ -194,3 +194,15 @@ def test_every_word_is_allowed(what):
     line = joined(seen=[weep("A1", what=what)]).lines[0]
     assert what in line.heard + line.seen
     assert line.differs
+
+
+def test_a_verdict_of_an_earlier_layout_stays_where_it_was():
+    [line] = [one for one in joined([suspect("A2", x_m=0.9, y_m=0.7)]).lines if one.heard]
+    assert (line.station, line.place, line.x_m, line.y_m) == ("", "A2 of an earlier layout", 0.9, 0.7)
+    [line] = [one for one in joined([suspect("A2", x_m=0.2, y_m=0.0)]).lines if one.heard]
+    assert line.station == "A2"
+
+
+def test_a_panel_without_a_place_says_so():
+    [line] = [one for one in joined(readings=[high()]).lines if one.readings]
+    assert line.called == "no place stated"

@@ -43,6 +43,20 @@ def stations(*labels, role="panel"):
     return [PlannedStation(panel="blade", label=x, x_m=0, y_m=0, row=0, role=role) for x in labels]
 
 
+def moved(label, x_m):
+    return PlannedStation(panel="blade", label=label, x_m=x_m, y_m=0, row=0)
+
+
+def test_a_label_that_was_moved_is_another_place():
+    heard = [
+        verdict(1, label, "suspect").model_copy(update={"x_m": 0.1, "y_m": 0.0})
+        for label in ("A1", "A2", "B9")
+    ]
+    [one] = status(Surveyed([blade()], [moved("A1", 0.1), moved("A2", 0.3)], (), [analysis(1)], heard))
+    assert (one.tapped, one.suspect) == (1, 1)
+    assert one.not_tapped == ((("A2",), ""),)
+
+
 def sound(use="panel", panel="blade"):
     return SoundFile(file="recordings/x.wav", sha256=HASH, rate_hz=48000, samples=1, panel=panel, use=use)
 
