@@ -28,6 +28,8 @@ def head(depth: tuple[str, ...], density_kg_m3: float) -> None:
     """Give the pressure of still water at a DEPTH, such as 1.8 m or 5 ft 11 in, in kPa and psi."""
     from taptone.survey.head import KPA_A_PSI, head_kpa
 
+    if not math.isfinite(density_kg_m3):  # a range lets nan through
+        raise click.UsageError("--density is no number: write kg/m³, such as 1000.")
     depth_m = _metres(" ".join(depth))
     kpa = head_kpa(depth_m, density_kg_m3)
     water = "sea water" if density_kg_m3 == 1025 else "water"
