@@ -191,3 +191,13 @@ def test_control_characters_in_a_name_are_blanks():
     (written,) = texts(dataclasses.replace(deck(), boat="Lan$tern\x07"))
     assert any("Lan$tern " in text for text in written)
     assert zlib.crc32(draw_sheets(dataclasses.replace(deck(), boat="Lan$tern\x07"))[0])
+
+
+def test_tapes_in_feet_and_inches():
+    """An inch is 25.4 mm (ISO 80000-3): column 3 stands at 375 mm, 14.76 in."""
+    panel = deck(pattern="staggered")
+    (page,) = _pages(panel, PAPERS["a4"])
+    written = [t.get_text() for axes in _figure(panel, page, 1, "ft-in").axes for t in axes.texts]
+    assert "1' 2 3/4\"" in written
+    assert any(line.startswith("Tapes: feet and inches from the datum") for line in written)
+    assert not [line for line in written if re.search(r"\bmm\b", line)]
