@@ -214,6 +214,36 @@ def units_shown() -> str:
         raise SettingError(f"{UNITS_VARIABLE} is {said!r}", hint=error.hint) from error
 
 
+def finite(ctx: click.Context, param: click.Parameter, value: float | None) -> float | None:
+    """A number of a flag, or a usage error: click's own ranges let nan through.
+
+    Parameters
+    ----------
+    ctx, param
+        From click.
+    value : float or None
+        As read; None where nobody said.
+
+    Returns
+    -------
+    float or None
+        The same.
+
+    Raises
+    ------
+    click.BadParameter
+        Of nan or infinity.
+
+    Examples
+    --------
+    >>> finite(None, None, 0.05)
+    0.05
+    """
+    if value is not None and not math.isfinite(value):
+        raise click.BadParameter(f"{value:g} is no number", ctx=ctx, param=param)
+    return value
+
+
 def temperature(value: float) -> float:
     """A surface temperature that can be one, or a usage error.
 

@@ -7,6 +7,8 @@ import re
 
 import click
 
+from taptone.cli.common import finite
+
 __all__ = ["head"]
 
 _METRIC_M = {"m": 1.0, "cm": 0.01, "mm": 0.001}
@@ -20,6 +22,7 @@ _DEEPEST_M = 200.0  # no boat is deeper; millimetres were meant
     "--density",
     "density_kg_m3",
     type=click.FloatRange(900, 1300),
+    callback=finite,
     default=1025.0,
     show_default="sea water, 1025",
     help="Of the water in kg/m³; fresh water has 1000.",
@@ -28,8 +31,6 @@ def head(depth: tuple[str, ...], density_kg_m3: float) -> None:
     """Give the pressure of still water at a DEPTH, such as 1.8 m or 5 ft 11 in, in kPa and psi."""
     from taptone.survey.head import KPA_A_PSI, head_kpa
 
-    if not math.isfinite(density_kg_m3):  # a range lets nan through
-        raise click.UsageError("--density is no number: write kg/m³, such as 1000.")
     depth_m = _metres(" ".join(depth))
     kpa = head_kpa(depth_m, density_kg_m3)
     water = "sea water" if density_kg_m3 == 1025 else "water"

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from taptone.cli.common import a_path, paths, tell, units_shown
+from taptone.cli.common import a_path, finite, paths, tell, units_shown
 
 if TYPE_CHECKING:
     from taptone.types import Panel
@@ -84,7 +84,9 @@ class _Numbers(click.ParamType[tuple[float, ...]]):
     type=click.Choice(["rows", "serpentine rows", "columns", "serpentine columns"]),
     help="Of the panel that is written (serpentine rows).",
 )
-@click.option("--edge-margin", type=float, metavar="M", help="Of the panel that is written (0).")
+@click.option(
+    "--edge-margin", type=float, callback=finite, metavar="M", help="Of the panel that is written (0)."
+)
 @click.option(
     "--out", type=click.Path(), callback=a_path, metavar="FILE.toml", help="The panel file to write."
 )
@@ -170,8 +172,6 @@ def _kind(file: str | None, given: dict[str, Any]) -> str:
         raise click.UsageError("--refine needs --panel, the file with the grid.")
     if kind in MEASURES and file is not None:
         raise click.UsageError(f"--{kind} makes a panel: leave out --panel.")
-    if given["edge_margin"] is not None and not math.isfinite(given["edge_margin"]):
-        raise click.UsageError("--edge-margin is no number: write metres, such as 0.05.")
     if (file or kind) and given["area_m2"] is not None:
         raise click.UsageError("--area goes without a panel: a panel has its own.")
     for name in ("out", "name", "side", "path", "edge_margin"):

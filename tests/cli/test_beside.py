@@ -252,4 +252,4 @@ def test_no_depth(run_taptone, words):
 def test_a_density_that_is_no_number(run_taptone):
     done = run_taptone("head", "1", "m", "--density", "nan")
     assert (done.returncode, done.stdout) == (2, "")
-    assert "--density is no number: write kg/m³" in done.stderr
+    assert "Invalid value for '--density': nan is no number" in done.stderr

@@ -254,4 +254,4 @@ def test_a_spacing_is_never_rounded_up_to_a_mark_of_the_tape():
 def test_a_margin_that_is_no_number_is_not_taken_for_none(run_taptone, tmp_path, margin):
     run = run_taptone("plan", "--rectangle", "--width", 1, "--height", 1, "--edge-margin", margin)
     assert (run.returncode, run.stdout, list(tmp_path.iterdir())) == (2, "", [])
-    assert "--edge-margin is no number: write metres" in run.stderr
+    assert f"Invalid value for '--edge-margin': {margin} is no number" in run.stderr
