@@ -219,8 +219,10 @@ def finite(ctx: click.Context, param: click.Parameter, value: float | None) -> f
 
     Parameters
     ----------
-    ctx, param
-        From click.
+    ctx : click.Context
+        From click, as is the next.
+    param : click.Parameter
+        The flag.
     value : float or None
         As read; None where nobody said.
 

@@ -49,7 +49,7 @@ _COUNT_IN = 1.15  # of a column, upright
 _TICK_PT, _TEXT_PT, _LEAST_PT = 9.0, 10.0, 6.0
 _BLANKS = ("date", "tapped by", "hammer", "recorder", "surface °C", "hours ashore", "rain 24 h", "frost 72 h")
 #: Units → what the tapes have, and how that stands at an axis.
-_TAPE = {"m": "mm", "ft-in": "feet and inches"}
+_TAPE = {"m": "mm", "ft-in": "feet, inches"}
 _UNIT = {"m": ", mm", "ft-in": ""}
 #: Blank → the key of [conditions] that fills it.
 _SAID = {
@@ -254,18 +254,26 @@ def _header(paper: Axes, panel: Panel, page: _Page, pages: int, units: str) -> N
     margin = f"{_length(panel.edge_margin_m, units)} off every edge, " if panel.edge_margin_m else ""
     first, last = panel.stations[0].label, panel.stations[-1].label
     inside = all(page.view_m[k] - 1e-6 <= 0 <= page.view_m[2 + k] + 1e-6 for k in (0, 1))
-    row = "column" if panel.path.endswith("columns") else "row"
     said = f"{every}{kind}{margin}{way}{strikes}."
     lines = [
         *_wrapped(f"Datum ({'+' if inside else 'not on this sheet'}): {panel.datum}", _HEAD_PT, most_in, 2),
         said[:1].upper() + said[1:],
         f"{count}{here}: from {first} (heavy ring) to {last} (double ring).",
-        f"Tapes: {_TAPE[units]} from the datum, along the skin. Pause after each {row}, count, tick.",
+        f"Tapes: {_TAPE[units]} from the datum, along the skin. {_row_end(panel)}; count, tick.",
         *_wrapped(f"Construction: {panel.construction}. {_shown(panel)}", _HEAD_PT, most_in, 2),
     ]
     for n, line in enumerate(lines[:_HEAD_LINES]):
         text = _fitted(line, _HEAD_PT, most_in)
         paper.text(_EDGE_IN, top - 0.33 - 0.19 * n, text, size=_HEAD_PT, va="top")
+
+
+def _row_end(panel: Panel) -> str:
+    """What ends a row: a pause, or a mark."""
+    row = "column" if panel.path.endswith("columns") else "row"
+    if not panel.row_marks:
+        return f"Pause after each {row}"
+    parts = f", every {panel.mark_every} stations" if panel.mark_every else ""
+    return f"Mark after each {row}{parts}"
 
 
 def _shown(panel: Panel) -> str:
@@ -489,14 +497,17 @@ def _counts(paper: Axes, panel: Panel, page: _Page, spot: _Box) -> None:
     before = -math.inf
     right_m = max(s.x_m for s in page.stations) + _radius_m(panel, page)
     over_in = (right_m - page.view_m[2]) * page.scale  # a ring on the edge
-    for row in rows.values():
+    for n, row in rows.items():
         part = [s for s in row if s.label in here]
         if not part:
             continue
         strikes = len(row) * panel.taps_per_station
         parts = re.fullmatch(r"([A-Z]+)(\d+)[abc]?", row[0].label)
         words = f"{parts[1 + columns] if parts else 'all'} {strikes}"
-        words += f" ({len(part) * panel.taps_per_station})" if len(part) < len(row) else ""
+        if n in panel.swept_rows:  # as often as it comes
+            words = f"{parts[1 + columns] if parts else 'all'} sweep"
+        elif len(part) < len(row):
+            words += f" ({len(part) * panel.taps_per_station})"
         if columns:
             x = left + (float(np.mean([s.x_m for s in part])) - page.view_m[0]) * page.scale
             y = low + up + (0.1 if panel.pattern == "square" else _TAPE_IN + 0.1)

@@ -255,3 +255,12 @@ def test_a_margin_that_is_no_number_is_not_taken_for_none(run_taptone, tmp_path,
     run = run_taptone("plan", "--rectangle", "--width", 1, "--height", 1, "--edge-margin", margin)
     assert (run.returncode, run.stdout, list(tmp_path.iterdir())) == (2, "", [])
     assert f"Invalid value for '--edge-margin': {margin} is no number" in run.stderr
+
+
+def test_refined_stations_keep_marks_and_which_way_is_down(run_taptone, tmp_path, deck):
+    file = tmp_path / deck()
+    said = 'down = "-y"\nrow_marks = true\nmark_every = 5\n'
+    file.write_text(said + file.read_text(encoding="utf-8"), encoding="utf-8")
+    run = run_taptone("plan", "--refine", "B3", "--panel", "deck.toml", "--out", "closer.toml")
+    assert run.returncode == 0
+    assert said in (tmp_path / "closer.toml").read_text(encoding="utf-8")
