@@ -259,7 +259,7 @@ def _header(paper: Axes, panel: Panel, page: _Page, pages: int, units: str) -> N
         *_wrapped(f"Datum ({'+' if inside else 'not on this sheet'}): {panel.datum}", _HEAD_PT, most_in, 2),
         said[:1].upper() + said[1:],
         f"{count}{here}: from {first} (heavy ring) to {last} (double ring).",
-        f"Tapes: {_TAPE[units]} from the datum, along the skin. {_row_end(panel)}; count, tick.",
+        f"Tapes: {_TAPE[units]} from the datum, along the skin. {_row_end(panel)}",
         *_wrapped(f"Construction: {panel.construction}. {_shown(panel)}", _HEAD_PT, most_in, 2),
     ]
     for n, line in enumerate(lines[:_HEAD_LINES]):
@@ -268,12 +268,12 @@ def _header(paper: Axes, panel: Panel, page: _Page, pages: int, units: str) -> N
 
 
 def _row_end(panel: Panel) -> str:
-    """What ends a row: a pause, or a mark."""
+    """What ends a row: a pause, or a mark. The longest fits on one line of the narrowest page."""
     row = "column" if panel.path.endswith("columns") else "row"
     if not panel.row_marks:
-        return f"Pause after each {row}"
+        return f"Pause after each {row}, count, tick."
     parts = f", every {panel.mark_every} stations" if panel.mark_every else ""
-    return f"Mark after each {row}{parts}"
+    return f"Mark after each {row}{parts}; tick."
 
 
 def _shown(panel: Panel) -> str:

@@ -208,7 +208,7 @@ def test_marks_and_swept_rows_are_said():
     marked = "row_marks = true\nmark_every = 5\n" + DECK.format(across=1.2, path="rows", pattern="square")
     (written,) = texts(parse_panel(marked, source="deck.toml"))
     tapes = next(line for line in written if line.startswith("Tapes:"))
-    assert "Mark after each row, every 5 stations; count, tick." in tapes
+    assert "Mark after each row, every 5 stations; tick." in tapes
     swept = 'sweep = ["B"]\n' + DECK.format(across=1.2, path="rows", pattern="square")
     (written,) = texts(parse_panel(swept, source="deck.toml"))
     assert "B: sweep" in written
