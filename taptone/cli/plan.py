@@ -153,6 +153,8 @@ def plan(file: str | None, as_json: bool, sheets: tuple[str, ...], paper: str | 
 def _kind(file: str | None, given: dict[str, Any]) -> str:
     """What is to be written, if anything; a usage error where words do not go together."""
     kinds = [name for name in ("refine", *MEASURES) if given[name]]
+    if given["refine"] is not None and not _labels(given):
+        raise click.UsageError("--refine names no station: write it as --refine B3 B4.")
     if len(kinds) > 1:
         raise click.UsageError(f"--{kinds[0]} and --{kinds[1]}: one at a time.")
     kind = kinds[0] if kinds else ""

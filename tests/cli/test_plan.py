@@ -164,6 +164,8 @@ def test_refined_stations_become_a_panel(run_taptone, tmp_path, deck):
             "taptone: cut-out 1 reaches",
         ),
         (("--strip", "--girth", 50, "--length", 50), 1, "taptone: hull-strip.toml: grid, spacing gives more"),
+        (("--refine", "", "--panel", "deck.toml"), 2, "--refine names no station"),
+        (("--refine", ",", "--panel", "deck.toml"), 2, "--refine names no station"),
         (("--refine", "B3"), 2, "--refine needs --panel, the file with the grid."),
         (("--refine", "Z9", "--panel", "deck.toml"), 1, "taptone: foredeck has no station Z9"),
         (("B3", "--panel", "deck.toml"), 2, "'B3': stations go with --refine."),
