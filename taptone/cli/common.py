@@ -248,6 +248,38 @@ def size_in_words(corners: Sequence[tuple[float, float]], area_m2: float, units:
     return f"{as_extent(across_m, up_m, units)} ({as_area(area_m2, units)})"
 
 
+def finite(ctx: click.Context, param: click.Parameter, value: float | None) -> float | None:
+    """A number of a flag, or a usage error: click's own ranges let nan through.
+
+    Parameters
+    ----------
+    ctx : click.Context
+        From click, as is the next.
+    param : click.Parameter
+        The flag.
+    value : float or None
+        As read; None where nobody said.
+
+    Returns
+    -------
+    float or None
+        The same.
+
+    Raises
+    ------
+    click.BadParameter
+        Of nan or infinity.
+
+    Examples
+    --------
+    >>> finite(None, None, 0.05)
+    0.05
+    """
+    if value is not None and not math.isfinite(value):
+        raise click.BadParameter(f"{value:g} is no number", ctx=ctx, param=param)
+    return value
+
+
 def temperature(value: float) -> float:
     """A surface temperature that can be one, or a usage error.
 

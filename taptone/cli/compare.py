@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from taptone.cli.common import a_name, a_path, paths, tell
+from taptone.cli.common import a_name, a_path, paths, tell, units_shown
 
 if TYPE_CHECKING:
     from taptone.edges.comparing import Compared
@@ -50,6 +50,7 @@ def compare(earlier: str, later: str, panel: str, repaired: tuple[str, ...], any
     from taptone.edges.tables import may_write
     from taptone.errors import LogError
 
+    units = units_shown()
     pairs, only = same_panels(earlier, later, panel)
     if repaired and len(pairs) > 1:
         raise click.UsageError("--repaired is of one panel: name it with --panel.")
@@ -66,15 +67,15 @@ def compare(earlier: str, later: str, panel: str, repaired: tuple[str, ...], any
             continue
         stem = "-".join("".join(c if c.isalnum() else " " for c in name).split())[:60]
         folder = Path(out) if len(pairs) == 1 else Path(out, f"{number}-{stem}")
-        write_changes(found, folder, pictures=draw_changes(found))
-        _print(found, str(folder))
+        write_changes(found, folder, pictures=draw_changes(found, units))
+        _print(found, str(folder), units)
     for line in only:
         tell(f"note: {line}")
     if refused and len(refused) == len(pairs):
         raise LogError("no panel compares", hint="see above")
 
 
-def _print(found: Compared, out: str) -> None:
+def _print(found: Compared, out: str, units: str) -> None:
     from rich.console import Console
     from rich.table import Table
     from rich.text import Text
@@ -82,6 +83,7 @@ def _print(found: Compared, out: str) -> None:
     from taptone.edges.changemap import counted
     from taptone.errors import printable
     from taptone.pipeline.judge import sureness
+    from taptone.survey.lengths import as_area, in_units
 
     console = Console(highlight=False, width=None if Console().is_terminal else 160)
     changed = found.changes
@@ -95,12 +97,12 @@ def _print(found: Compared, out: str) -> None:
         for one in rows:
             told = one.change not in ("unchanged", "not compared", "repaired, no difference")
             sure = sureness(one.confidence) if told else ""
-            cells = (one.station, one.change, sure, one.reason)
+            cells = (one.station, one.change, sure, in_units(one.reason, units))
             table.add_row(*(Text(printable(cell)) for cell in cells))
         console.print(table)
     for area in changed.areas:
         sizes = [
-            f"{when} {least:.3f} to {most:.3f} m²"
+            f"{when} {as_area(least, units)} to {as_area(most, units)}"
             for when, least, most in (
                 ("then", area.earlier_at_least_m2, area.earlier_at_most_m2),
                 ("now", area.later_at_least_m2, area.later_at_most_m2),

@@ -7,6 +7,8 @@ import re
 
 import click
 
+from taptone.cli.common import finite
+
 __all__ = ["head"]
 
 _METRIC_M = {"m": 1.0, "cm": 0.01, "mm": 0.001}
@@ -20,6 +22,7 @@ _DEEPEST_M = 200.0  # no boat is deeper; millimetres were meant
     "--density",
     "density_kg_m3",
     type=click.FloatRange(900, 1300),
+    callback=finite,
     default=1025.0,
     show_default="sea water, 1025",
     help="Of the water in kg/m³; fresh water has 1000.",

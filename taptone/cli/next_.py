@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from taptone.cli.common import paths, size_in_words, units_shown
+from taptone.cli.common import finite, paths, size_in_words, units_shown
 
 if TYPE_CHECKING:
     from taptone.edges.furthering import Known
@@ -22,6 +22,7 @@ __all__ = ["next_"]
     "--edge",
     "edge_m",
     type=click.FloatRange(0.0, 1.0),
+    callback=finite,
     default=0.0,
     show_default="twice the error of aim",
     metavar="METRES",
@@ -44,11 +45,12 @@ def next_(logs: tuple[str, ...], panel: str, edge_m: float, as_json: bool) -> No
         rows = [{"panel": known.panel.name, "areas": [_row(c) for c in closed]} for known, closed in found]
         click.echo(json.dumps({"panels": rows}, ensure_ascii=False, indent=1))
         return
+    units = units_shown()
     for known, closed in found:
-        _say(known, closed)
+        _say(known, closed, units)
 
 
-def _say(known: Known, closed: tuple[Closing, ...]) -> None:
+def _say(known: Known, closed: tuple[Closing, ...], units: str) -> None:
     from taptone.errors import printable
     from taptone.survey.lengths import as_area, in_units
 
@@ -77,21 +79,26 @@ def _say(known: Known, closed: tuple[Closing, ...]) -> None:
         for tap in one.taps:
             click.echo(printable(f"  tap {_line(tap, units)}"))
         if one.closed:
-            click.echo(f"  {_closed(one)}")
+            click.echo(f"  {_closed(one, units)}")
         for tap in one.then:
             click.echo(printable(f"  {'now' if one.closed else 'then'} {_line(tap, units)}"))
 
 
-def _closed(one: Closing) -> str:
+def _closed(one: Closing, units: str) -> str:
+    from taptone.survey.lengths import as_length
+
     if one.area.open or one.known_to_m != one.known_to_m:
         return "no tap would close it: what lies beyond is structure, or off the panel"
-    return f"closed: suspect and good stations stand no more than {1000 * one.known_to_m:.0f} mm apart"
+    return f"closed: suspect and good stations stand no more than {as_length(one.known_to_m, units)} apart"
 
 
 def _line(tap: Further, units: str) -> str:
     from taptone.survey.lengths import as_length
 
-    x, y = (f"{m:.3f} m" if units == "m" else as_length(m, units) for m in (tap.x_m, tap.y_m))
+    x, y = (
+        as_length(place_m, units) if units == "ft-in" else f"{place_m:.3f} m"
+        for place_m in (tap.x_m, tap.y_m)
+    )
     return f"{tap.label}  x {x}, y {y}: {tap.why}"
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from taptone.cli.common import a_path, paths, tell
+from taptone.cli.common import a_path, finite, paths, tell, units_shown
 
 if TYPE_CHECKING:
     from taptone.types import Panel
@@ -88,7 +88,9 @@ class _Numbers(click.ParamType[tuple[float, ...]]):
     type=click.Choice(["rows", "serpentine rows", "columns", "serpentine columns"]),
     help="Of the panel that is written (serpentine rows).",
 )
-@click.option("--edge-margin", type=float, metavar="M", help="Of the panel that is written (0).")
+@click.option(
+    "--edge-margin", type=float, callback=finite, metavar="M", help="Of the panel that is written (0)."
+)
 @click.option(
     "--out", type=click.Path(), callback=a_path, metavar="FILE.toml", help="The panel file to write."
 )
@@ -108,12 +110,14 @@ def plan(file: str | None, as_json: bool, sheets: tuple[str, ...], paper: str | 
 
     Give --patch (and --chance) to get a spacing, --spacing to see what it can and cannot touch, both to get
     the chance; with --panel, for that panel. --refine B3 B4, --blade, --strip and --rectangle write a panel
-    file; --sheet draws the layout of a panel to be printed. Lengths in metres.
+    file; --sheet draws the layout of a panel to be printed. Lengths are given in metres.
     """
     from taptone.edges.planning import in_words, planned
     from taptone.edges.textfiles import load_panel
     from taptone.errors import printable
+    from taptone.survey.lengths import in_units
 
+    units = units_shown()
     _check_sheets(sheets, paper, bool(file) or any(given[name] for name in MEASURES))
     kind = _kind(file, given)
     panel = load_panel(file) if file else None
@@ -134,10 +138,10 @@ def plan(file: str | None, as_json: bool, sheets: tuple[str, ...], paper: str | 
             panel, notes = _keep(panel, Path(given["out"] or f"{panel.name.replace(' ', '-')}.toml"), given)
         area = {} if given["area_m2"] is None else {"area_m2": given["area_m2"]}
         told = planned(panel, **wish, **area)
-        words = in_words(told)
-        notes += [f"caution: {line}" for line in told["warnings"]]
+        words = in_words(told, units)
+        notes += [f"caution: {in_units(line, units)}" for line in told["warnings"]]
     if panel is not None and sheets:
-        told["sheets"] = _draw(panel, sheets, paper or "a4")
+        told["sheets"] = _draw(panel, sheets, paper or "a4", units)
         notes.append(f"written: {', '.join(told['sheets'])}")
     if as_json:
         import json
@@ -153,6 +157,8 @@ def plan(file: str | None, as_json: bool, sheets: tuple[str, ...], paper: str | 
 def _kind(file: str | None, given: dict[str, Any]) -> str:
     """What is to be written, if anything; a usage error where words do not go together."""
     kinds = [name for name in ("refine", *MEASURES) if given[name]]
+    if given["refine"] is not None and not _labels(given):
+        raise click.UsageError("--refine names no station: write it as --refine B3 B4.")
     if len(kinds) > 1:
         raise click.UsageError(f"--{kinds[0]} and --{kinds[1]}: one at a time.")
     kind = kinds[0] if kinds else ""
@@ -195,7 +201,7 @@ def _check_sheets(sheets: Sequence[str], paper: str | None, panel: bool) -> None
             raise click.UsageError(f"--sheet {name}: end its name in .pdf or .png.")
 
 
-def _draw(panel: Panel, names: Sequence[str], paper: str) -> list[str]:
+def _draw(panel: Panel, names: Sequence[str], paper: str, units: str) -> list[str]:
     """Write the sheets; of several as pictures, each gets a number. Return the files."""
     from taptone.edges.keeping import may_keep, put_file
     from taptone.edges.layout import draw_sheets
@@ -206,7 +212,7 @@ def _draw(panel: Panel, names: Sequence[str], paper: str) -> list[str]:
             may_keep(Path(name))
     except OutputError as error:
         raise OutputError(error.message, hint="choose another place with --sheet") from error
-    pdf, pictures = draw_sheets(panel, paper)
+    pdf, pictures = draw_sheets(panel, paper, units)
     files: dict[Path, bytes] = {}
     for path in map(Path, names):
         if path.suffix.lower() == ".pdf":

@@ -7,13 +7,18 @@ from pathlib import Path
 
 import click
 
+from taptone.cli.common import finite
+
 __all__ = ["record"]
 
 
 @click.command()
 @click.argument("out", type=click.Path(path_type=Path), metavar="OUT.wav")
 @click.option(
-    "--seconds", type=click.FloatRange(min=0, min_open=True), help="How long; until Ctrl-C if not given."
+    "--seconds",
+    type=click.FloatRange(min=0, min_open=True),
+    callback=finite,
+    help="How long; until Ctrl-C if not given.",
 )
 @click.option("--device", help="Number of a microphone, or part of its name.")
 @click.option(

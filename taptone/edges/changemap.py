@@ -60,13 +60,15 @@ def counted(found: Compared) -> str:
     return ", ".join(f"{count[kind]} {kind}" for kind in kinds)
 
 
-def draw_changes(found: Compared) -> dict[str, bytes]:
+def draw_changes(found: Compared, units: str = "m") -> dict[str, bytes]:
     """Draw what became of every station.
 
     Parameters
     ----------
     found : Compared
         Two visits to one panel.
+    units : str, optional
+        What lengths are shown in: ``m`` or ``ft-in``.
 
     Returns
     -------
@@ -116,6 +118,7 @@ def draw_changes(found: Compared) -> dict[str, bytes]:
         ],
         foot=foot,
         stem="changes",
+        units=units,
     )
 
 

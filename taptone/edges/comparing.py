@@ -513,6 +513,8 @@ def elsewhere(one: Panel, two: Panel) -> list[str]:
         reasons.append(
             f"another grid: every {1000 * spacings_m[0]:.0f} mm then, every {1000 * spacings_m[1]:.0f} mm now"
         )
+    elif one.pattern != two.pattern and np.isfinite(spacings_m).all():
+        reasons.append(f"another grid: {one.pattern} then, {two.pattern} now")
     return reasons
 
 

@@ -28,6 +28,7 @@ from matplotlib.patches import Circle, Polygon, Rectangle
 
 from taptone.edges.pictures import repeatable_style
 from taptone.pipeline.outline import spacing
+from taptone.survey.lengths import as_length
 from taptone.types import Panel, Station, Structure
 
 __all__ = ["PAPERS_IN", "draw_sheets"]
@@ -50,6 +51,9 @@ _BLANKS = (
     *("date", "tapped by", "hammer", "recorder", "known good first"),
     *("surface °C", "hours ashore", "rain 24 h", "frost 72 h", "known good again"),
 )
+#: Units → what the tapes have, and how that stands at an axis.
+_TAPE = {"m": "mm", "ft-in": "feet, inches"}
+_UNIT = {"m": ", mm", "ft-in": ""}
 #: Blank → the key of [conditions] that fills it.
 _SAID = {
     "date": "date",
@@ -61,7 +65,7 @@ _SAID = {
 _Box = tuple[float, float, float, float]
 
 
-def draw_sheets(panel: Panel, paper: str = "a4") -> tuple[bytes, tuple[bytes, ...]]:
+def draw_sheets(panel: Panel, paper: str = "a4", units: str = "m") -> tuple[bytes, tuple[bytes, ...]]:
     """Draw the layout sheets of a panel.
 
     Parameters
@@ -70,6 +74,8 @@ def draw_sheets(panel: Panel, paper: str = "a4") -> tuple[bytes, tuple[bytes, ..
         With its stations in tapping order.
     paper : str, optional
         ``a4`` or ``letter``.
+    units : str, optional
+        What both tapes have: ``m`` (millimetres) or ``ft-in``.
 
     Returns
     -------
@@ -94,7 +100,7 @@ def draw_sheets(panel: Panel, paper: str = "a4") -> tuple[bytes, tuple[bytes, ..
         facts = {"Creator": "taptone", "Producer": None, "CreationDate": None}
         with PdfPages(document, metadata=facts) as pdf:
             for page in pages:
-                figure = _figure(panel, page, len(pages))
+                figure = _figure(panel, page, len(pages), units)
                 pdf.savefig(figure)
                 picture = io.BytesIO()
                 figure.savefig(picture, format="png", dpi=_DPI, metadata={"Software": None})
@@ -205,13 +211,13 @@ def _cuts(places: Any, parts: int, low: float, high: float) -> list[float]:
 # -- one sheet -----------------------------------------------------------------------------------------
 
 
-def _figure(panel: Panel, page: _Page, pages: int) -> Figure:
+def _figure(panel: Panel, page: _Page, pages: int, units: str = "m") -> Figure:
     width, height = page.size_in
     figure = Figure(figsize=page.size_in, dpi=_DPI)
     FigureCanvasAgg(figure)
     paper = figure.add_axes((0, 0, 1, 1), xlim=(0, width), ylim=(0, height))
     paper.set_axis_off()
-    _header(paper, panel, page, pages)
+    _header(paper, panel, page, pages, units)
     across, up = (page.scale * (page.view_m[2 + k] - page.view_m[k]) for k in (0, 1))
     left = page.room_in[0] + (page.room_in[2] - across) / 2
     low = page.room_in[1] + page.room_in[3] - up
@@ -224,14 +230,14 @@ def _figure(panel: Panel, page: _Page, pages: int) -> Figure:
     spot = (left, low, across, up)
     _draw_panel(drawing, panel, page)
     _draw_path(drawing, panel, page)
-    _tapes(paper, panel, page, spot)
+    _tapes(paper, panel, page, spot, units)
     _counts(paper, panel, page, spot)
     _datum(paper, page, spot)
     _blanks(paper, panel, page)
     return figure
 
 
-def _header(paper: Axes, panel: Panel, page: _Page, pages: int) -> None:
+def _header(paper: Axes, panel: Panel, page: _Page, pages: int, units: str) -> None:
     """What it is, from where it is measured, how it is tapped."""
     width, height = page.size_in
     top, most_in = height - _EDGE_IN, width - 2 * _EDGE_IN
@@ -242,27 +248,35 @@ def _header(paper: Axes, panel: Panel, page: _Page, pages: int) -> None:
     size = _size(title, 15, 8, title_in / 1.1)
     paper.text(_EDGE_IN, top, _fitted(title, size, title_in), size=size, weight="bold", va="top")
     paper.text(width - _EDGE_IN, top, corner, size=12, weight="bold", va="top", ha="right")
-    every = f"every {1000 * panel.spacing_m:g} mm, " if math.isfinite(panel.spacing_m) else ""
+    every = f"every {_length(panel.spacing_m, units)}, " if math.isfinite(panel.spacing_m) else ""
     strikes = f"{panel.taps_per_station} strike{'s' * (panel.taps_per_station > 1)} a station"
     kind = "staggered, " if panel.pattern == "staggered" else ""
     way = f"{panel.path}, " if panel.path else ""
     count = f"{len(panel.stations)} station{'s' * (len(panel.stations) > 1)}"
     here = f", {len(page.stations)} on this sheet" if pages > 1 else ""
-    margin = f"{1000 * panel.edge_margin_m:g} mm off every edge, " if panel.edge_margin_m else ""
+    margin = f"{_length(panel.edge_margin_m, units)} off every edge, " if panel.edge_margin_m else ""
     first, last = panel.stations[0].label, panel.stations[-1].label
     inside = all(page.view_m[k] - 1e-6 <= 0 <= page.view_m[2 + k] + 1e-6 for k in (0, 1))
-    row = "column" if panel.path.endswith("columns") else "row"
     said = f"{every}{kind}{margin}{way}{strikes}."
     lines = [
         *_wrapped(f"Datum ({'+' if inside else 'not on this sheet'}): {panel.datum}", _HEAD_PT, most_in, 2),
         said[:1].upper() + said[1:],
         f"{count}{here}: from {first} (heavy ring) to {last} (double ring).",
-        f"Tapes: mm from the datum, along the skin. Pause after each {row}, count, tick.",
+        f"Tapes: {_TAPE[units]} from the datum, along the skin. {_row_end(panel)}",
         *_wrapped(f"Construction: {panel.construction}. {_shown(panel)}", _HEAD_PT, most_in, 2),
     ]
     for n, line in enumerate(lines[:_HEAD_LINES]):
         text = _fitted(line, _HEAD_PT, most_in)
         paper.text(_EDGE_IN, top - 0.33 - 0.19 * n, text, size=_HEAD_PT, va="top")
+
+
+def _row_end(panel: Panel) -> str:
+    """What ends a row: a pause, or a mark. The longest fits on one line of the narrowest page."""
+    row = "column" if panel.path.endswith("columns") else "row"
+    if not panel.row_marks:
+        return f"Pause after each {row}, count, tick."
+    parts = f", every {panel.mark_every} stations" if panel.mark_every else ""
+    return f"Mark after each {row}{parts}; tick."
 
 
 def _shown(panel: Panel) -> str:
@@ -410,7 +424,7 @@ def _arrow(drawing: Axes, one: Station, two: Station, page: _Page) -> None:
     drawing.add_patch(Polygon(points, fc="black", ec="black", lw=0.3, zorder=4.5))
 
 
-def _tapes(paper: Axes, panel: Panel, page: _Page, spot: _Box) -> None:
+def _tapes(paper: Axes, panel: Panel, page: _Page, spot: _Box, units: str) -> None:
     """Both tapes: a tick and a number at every column and row; a staggered grid has two along x."""
     left, low, across, up = spot
     moved = [panel.pattern == "staggered" and _row_number(s) % 2 == 1 for s in page.stations]
@@ -428,7 +442,7 @@ def _tapes(paper: Axes, panel: Panel, page: _Page, spot: _Box) -> None:
             paper.text(
                 x,
                 y + way * 0.11,
-                _mm(x_m),
+                _mark(x_m, units),
                 size=_TICK_PT,
                 ha="center",
                 va="top" if way < 0 else "bottom",
@@ -438,14 +452,14 @@ def _tapes(paper: Axes, panel: Panel, page: _Page, spot: _Box) -> None:
             words = f"rows {rows}"
             paper.text(left + across + 0.08, y, words, size=8, va="center")
         elif way < 0:
-            paper.text(left + across + 0.08, y, "x, mm", size=_TICK_PT, va="center")
+            paper.text(left + across + 0.08, y, f"x{_UNIT[units]}", size=_TICK_PT, va="center")
     x = left - 0.1
     paper.plot([x, x], [low, low + up], color="black", lw=1.4)
     for y_m in _lines([s.y_m for s in page.stations], page.scale, 0.15):
         y = low + (y_m - page.view_m[1]) * page.scale
         paper.plot([x - 0.08, x], [y, y], color="black", lw=1.0)
-        paper.text(x - 0.11, y, _mm(y_m), size=_TICK_PT, ha="right", va="center")
-    paper.text(x, low + up + 0.06, "y, mm", size=_TICK_PT, ha="right", va="bottom")
+        paper.text(x - 0.11, y, _mark(y_m, units), size=_TICK_PT, ha="right", va="center")
+    paper.text(x, low + up + 0.06, f"y{_UNIT[units]}", size=_TICK_PT, ha="right", va="bottom")
 
 
 def _row_number(station: Station) -> int:
@@ -454,8 +468,15 @@ def _row_number(station: Station) -> int:
     return ord(letters[0][-1]) - ord("A") if letters and letters[0] else 0
 
 
-def _mm(place_m: float) -> str:
-    """To half a millimetre, as a tape can be read at best."""
+def _length(length_m: float, units: str) -> str:
+    """As the panel file has it, or to the nearest mark of a tape in feet and inches."""
+    return as_length(length_m, units) if units == "ft-in" else f"{1000 * length_m:g} mm"
+
+
+def _mark(place_m: float, units: str) -> str:
+    """To half a millimetre, as a tape can be read at best; or to its mark in feet and inches."""
+    if units == "ft-in":
+        return as_length(place_m, units)
     return f"{round(2000 * place_m) / 2:g}" if abs(place_m) < 100 else f"{1000 * place_m:.0f}"
 
 
@@ -479,14 +500,17 @@ def _counts(paper: Axes, panel: Panel, page: _Page, spot: _Box) -> None:
     before = -math.inf
     right_m = max(s.x_m for s in page.stations) + _radius_m(panel, page)
     over_in = (right_m - page.view_m[2]) * page.scale  # a ring on the edge
-    for row in rows.values():
+    for n, row in rows.items():
         part = [s for s in row if s.label in here]
         if not part:
             continue
         strikes = len(row) * panel.taps_per_station
         parts = re.fullmatch(r"([A-Z]+)(\d+)[abc]?", row[0].label)
         words = f"{parts[1 + columns] if parts else 'all'} {strikes}"
-        words += f" ({len(part) * panel.taps_per_station})" if len(part) < len(row) else ""
+        if n in panel.swept_rows:  # as often as it comes
+            words = f"{parts[1 + columns] if parts else 'all'} sweep"
+        elif len(part) < len(row):
+            words += f" ({len(part) * panel.taps_per_station})"
         if columns:
             x = left + (float(np.mean([s.x_m for s in part])) - page.view_m[0]) * page.scale
             y = low + up + (0.1 if panel.pattern == "square" else _TAPE_IN + 0.1)

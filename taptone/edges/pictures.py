@@ -113,6 +113,7 @@ def draw_signs(
     under: Sequence[str],
     foot: Sequence[str],
     stem: str,
+    units: str = "m",
 ) -> dict[str, bytes]:
     """Draw a panel with a sign at each place, laid out as the map of an analysis is.
 
@@ -132,6 +133,8 @@ def draw_signs(
         Lines above and below the map.
     stem : str
         Of the file names.
+    units : str, optional
+        What lengths are shown in: ``m`` or ``ft-in``.
 
     Returns
     -------
@@ -154,7 +157,7 @@ def draw_signs(
     legend += _structure_legend(panel)
 
     def draw(canvas: _Canvas) -> None:
-        _draw_panel(canvas, panel, ())
+        _draw_panel(canvas, panel, (), units)
         for name, (shape, share, look) in signs.items():
             here = [mark for mark in marks if mark.verdict == name]
             style: dict[str, Any] = {"ls": "none", "marker": shape, "ms": share * canvas.mark_pt, **look}
@@ -166,7 +169,7 @@ def draw_signs(
         canvas.keep_clear(marks)
         _label(canvas, marks, [m for m in marks if m.verdict in spoken], lambda mark: mark.verdict)
 
-    return _saved(lambda: _page(_Sheet(title, under, marks, draw, legend, foot, panel)), stem)
+    return _saved(lambda: _page(_Sheet(title, under, marks, draw, legend, foot, panel, units)), stem)
 
 
 def _saved(make: Callable[[], Figure], stem: str) -> dict[str, bytes]:

@@ -9,6 +9,7 @@ from typing import Any
 from taptone.edges.hearable import hearable
 from taptone.errors import SettingError
 from taptone.survey import plan
+from taptone.survey.lengths import FOOT_M, INCH_M, as_area, as_length
 from taptone.types import Panel
 
 __all__ = ["in_words", "planned"]
@@ -127,13 +128,15 @@ def planned(
     return told
 
 
-def in_words(told: Mapping[str, Any]) -> list[str]:
+def in_words(told: Mapping[str, Any], units: str = "m") -> list[str]:
     """Put a plan into words.
 
     Parameters
     ----------
     told : mapping
         From `planned`.
+    units : str, optional
+        What lengths are shown in: ``m`` or ``ft-in``.
 
     Returns
     -------
@@ -148,30 +151,32 @@ def in_words(told: Mapping[str, Any]) -> list[str]:
     shape = told["shape"]
     what = "round patch" if shape == 1 else f"patch {shape:g} times as wide as long"
     chance = "surely" if told["chance"] >= 1 else f"with a chance of {_percent(told['chance'])}"
-    size = f"{_mm(told['patch_m'])} {'across' if shape == 1 else 'long'}"
-    tape_mm = math.floor(1000 * told["spacing_m"] + 1e-6)  # rounded up, the chance would not be reached
+    size = f"{as_length(told['patch_m'], units)} {'across' if shape == 1 else 'long'}"
+    every = as_length(_on_a_tape(told["spacing_m"], units), units)
     lines = [
-        f"a {told['grid']} grid every {tape_mm} mm touches a {what}, {size}, {chance}",
+        f"a {told['grid']} grid every {every} touches a {what}, {size}, {chance}",
     ]
     if "panel_chance" in told:
         lines.append(
-            f"the panel file's own {_mm(told['panel_spacing_m'])} would with a chance of "
+            f"the panel file's own {as_length(told['panel_spacing_m'], units)} would with a chance of "
             f"{_percent(told['panel_chance'])}"
         )
-    where = told["panel"] or f"{told['area_m2']:g} m²"
+    area = as_area(told["area_m2"], units) if units == "ft-in" else f"{told['area_m2']:g} m²"
+    where = told["panel"] or area
     least, most = math.floor(told["minutes_from"]), math.ceil(told["minutes_to"])
     lines.append(
         f"{where}: {told['stations']} stations in {told['rows']} rows, about {least} to {most} min, "
         f"laying out among them ({told['minutes_source']})"
     )
     sizes = ", ".join(
-        f"{_mm(size)} {'surely' if float(p) >= 1 else _percent(float(p))}"
+        f"{as_length(size, units)} {'surely' if float(p) >= 1 else _percent(float(p))}"
         for p, size in told["touched_m"].items()
     )
+    between = as_length(told["can_lie_between_m"], units)
     lines += [
         f"touched with a chance of 50, 80, 95 % and surely: {sizes}",
-        f"cannot be ruled out between the stations: anything under {_mm(told['can_lie_between_m'])}, and a "
-        "narrow strip or crack of any length",
+        f"cannot be ruled out between the stations: anything under {between}, and a narrow strip or crack of "
+        "any length",
     ]
     if told["within_reach"] is not None and told["within_reach"] < 0.995:
         lines.append(
@@ -180,8 +185,8 @@ def in_words(told: Mapping[str, Any]) -> list[str]:
         )
     if told["hearable_m"] is not None:
         lines.append(
-            f"a loose patch from about {_mm(told['hearable_m'])} across under a station would probably be "
-            f"heard in a quiet yard (an estimate for {', '.join(told['hearable_rests_on'])})"
+            f"a loose patch from about {as_length(told['hearable_m'], units)} across under a station would "
+            f"probably be heard in a quiet yard (an estimate for {', '.join(told['hearable_rests_on'])})"
         )
     return lines
 
@@ -208,6 +213,14 @@ def _add_hearable(told: dict[str, Any], panel: Panel) -> None:
                 f"the {what}, {_mm(narrow_m)}, is smaller than what this skin lets this hammer hear (about "
                 f"{_mm(heard.across_m)}): touching it is not hearing it, and a finer grid does not help"
             )
+
+
+def _on_a_tape(spacing_m: float, units: str) -> float:
+    """Down to a mark of the tape: rounded up, the chance would not be reached."""
+    mark_m = 0.001
+    if units == "ft-in":
+        mark_m = INCH_M / 8 if spacing_m < FOOT_M else INCH_M / 4
+    return math.floor(spacing_m / mark_m + 1e-3) * mark_m
 
 
 def _mm(length_m: float) -> str:

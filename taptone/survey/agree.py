@@ -84,10 +84,11 @@ def agree(first: Mapping[str, bool | None], second: Mapping[str, bool | None]) -
         note = "no station was assessed by both"
     elif math.isnan(kappa):
         note = "both said the same of every station: agreement beyond chance is not defined"
-    elif math.isnan(low) and kappa == 1.0:
-        note = "they agree on every station: this interval has no width then, and is not given"
     elif math.isnan(low):
-        note = "one of the two said the same of every station: it is 0 then, whatever the other said"
+        why = "they agree on every station" if kappa == 1 else "one said the same of every station"
+        if observed == 0:
+            why = "they agree on no station"
+        note = f"{why}: this interval has no width then, and is not given"
     return Agreement(
         both=held((True, True)),
         only_first=held((True, False)),
@@ -118,8 +119,8 @@ def cohen_kappa(table: ArrayLike) -> tuple[float, float, float, float, float]:
     kappa : float
         1: they always agree, 0: as often as by chance; ``nan`` where chance alone makes them always agree.
     low, high : float
-        Bounds of kappa, 95 %, by its large-sample standard error; ``nan`` where they agree on everything, or
-        one of them said the same of all, because the error is 0 then.
+        Bounds of kappa, 95 %, by its large-sample standard error; ``nan`` where that has no
+        width: they agree on everything or nothing, or one of them said the same throughout.
     observed, expected : float
         Share on which they agree, and would by chance.
 
@@ -152,7 +153,9 @@ def cohen_kappa(table: ArrayLike) -> tuple[float, float, float, float, float]:
     crossed = share * (across[:, None] + down[None, :]) ** 2
     off = float(np.sum(crossed) - np.trace(crossed)) * less**2
     variance = (on + off - (kappa - expected * less) ** 2) / (n * (1 - expected) ** 2)
-    reach = 1.959964 * math.sqrt(max(variance, 0.0))
+    if variance < 1e-12:  # far below what counts can give otherwise
+        return float(kappa), math.nan, math.nan, observed, expected
+    reach = 1.959964 * math.sqrt(variance)
     return kappa, max(kappa - reach, -1.0), min(kappa + reach, 1.0), observed, expected
 
 

@@ -44,6 +44,8 @@ _AREA = re.compile(
 _SQUARE_M = {"m": 1.0, "cm": 1e-4, "ft": FOOT_M**2, "in": INCH_M**2}
 #: A length of ours within a sentence; the thickness of a laminate stays as it was stated.
 _SAID = re.compile(r"(?<!skin )(?<!core )\b(?:(?P<least>\d+) to )?(?P<most>\d{2,}) mm\b")
+#: A place on a panel, as :func:`taptone.pipeline.outline` says it.
+_PLACE = re.compile(r"(?<![\d.])(?:(?P<least>-?\d+\.\d\d) to )?(?P<most>-?\d+\.\d\d) m(?= along )")
 
 
 def as_length(length_m: float, units: str = "m") -> str:
@@ -125,7 +127,7 @@ def as_area(area_m2: float, units: str = "m") -> str:
 
 
 def in_units(sentence: str, units: str = "m") -> str:
-    """A sentence of a log, its distances shown in feet and inches where that is wanted.
+    r"""A sentence of a log, its distances and places shown in feet and inches where that is wanted.
 
     Parameters
     ----------
@@ -137,21 +139,24 @@ def in_units(sentence: str, units: str = "m") -> str:
     Returns
     -------
     str
-        The same, but for distances from 10 mm on.
+        The same, but for distances from 10 mm on and for places along x and y.
 
     Examples
     --------
     >>> in_units("a loose patch from about 80 to 120 mm across (skin 12 mm)", "ft-in")
     'a loose patch from about 3 1/8" to 4 3/4" across (skin 12 mm)'
+    >>> in_units("0.65 m along x, 0.60 m along y from the stem", "ft-in")
+    '2\' 1 1/2" along x, 1\' 11 1/2" along y from the stem'
     """
     if units != "ft-in":
         return sentence
 
-    def respelt(found: re.Match[str]) -> str:
-        most = _feet(int(found["most"]) / 1000)
-        return f"{_feet(int(found['least']) / 1000)} to {most}" if found["least"] else most
+    def respelt(found: re.Match[str], unit_m: float) -> str:
+        most = _feet(float(found["most"]) * unit_m)
+        return f"{_feet(float(found['least']) * unit_m)} to {most}" if found["least"] else most
 
-    return _SAID.sub(respelt, sentence)
+    sentence = _SAID.sub(lambda found: respelt(found, 0.001), sentence)
+    return _PLACE.sub(lambda found: respelt(found, 1.0), sentence)
 
 
 def read_length(text: str, units: str = "m") -> float:

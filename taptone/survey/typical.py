@@ -162,6 +162,9 @@ def written(panel: Panel, remarks: Sequence[str] = ()) -> str:
         ("surface_temp_c", panel.surface_temp_c),
         ("mirror_of", panel.mirror_of),
         ("opposite_face_of", panel.opposite_face_of),
+        ("down", panel.down),
+        ("row_marks", panel.row_marks or ""),
+        ("mark_every", panel.mark_every or ""),
     ]
     listed = math.isnan(panel.spacing_m)
     if listed:

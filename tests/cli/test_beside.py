@@ -247,3 +247,9 @@ def test_no_depth(run_taptone, words):
     assert done.returncode == 2
     assert "1.8 m, 180 cm, 5 ft 11 in" in done.stderr
     assert "Traceback" not in done.stderr
+
+
+def test_a_density_that_is_no_number(run_taptone):
+    done = run_taptone("head", "1", "m", "--density", "nan")
+    assert (done.returncode, done.stdout) == (2, "")
+    assert "Invalid value for '--density': nan is no number" in done.stderr

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 import sys
 from pathlib import Path
 
@@ -167,6 +168,15 @@ def test_new_and_gone_are_told_apart_and_the_area_with_them(typed, visits):
     assert b"<svg" in Path("taptone-changes/changes.svg").read_bytes()
 
 
+def test_feet_and_inches_where_they_are_asked_for(typed, visits, monkeypatch):
+    monkeypatch.setenv("TAPTONE_UNITS", "ft-in")
+    code, out, _ = typed("compare", visits / "then", visits / "now")
+    assert code == 0
+    assert re.search(r"then 0\.00 sq ft to \d\.\d\d sq ft, now 0\.\d\d sq ft to ", out.replace("\n", " "))
+    assert "m²" not in out
+    assert "x, feet and inches" in Path("taptone-changes/changes.svg").read_text(encoding="utf-8")
+
+
 def test_two_runs_are_byte_equal(typed, visits):
     for out in ("one", "two"):
         assert typed("compare", visits / "then", visits / "now", "--out", out)[0] == 0
@@ -221,6 +231,7 @@ def edited(log, folder, change):
         ("side", "port", "another side: centre then, port now"),
         ("face", "inside", "another face: outside then, inside now"),
         ("spacing_m", 0.15, "another grid: every 100 mm then, every 150 mm now"),
+        ("pattern", "staggered", "another grid: square then, staggered now"),
         ("surface_temp_c", 25.0, "surface at 14 °C then, 25 °C now: over 10 °C apart"),
     ],
 )

@@ -77,6 +77,17 @@ def test_a_log_says_where_to_tap_next(typed):
     assert "drill" not in out
 
 
+def test_feet_and_inches_where_they_are_asked_for(typed, monkeypatch):
+    """An inch is 25.4 mm (ISO 80000-3): 0.35 m are 13.78 in, 0.15 m 5.91 in."""
+    monkeypatch.setenv("TAPTONE_UNITS", "ft-in")
+    code, out, err = typed("next", "deck")
+    assert (code, err) == (0, "")
+    assert 'area B4: 1\' 1 3/4" along x, 5 7/8" along y from the' in out
+    assert '  tap A4b  x 1\' 1 3/4", y 3 7/8": half way' in out
+    assert "at least 0.00 sq ft, best guess" in out
+    assert " m" not in out.replace(" mirrored", "").replace(" middle", "").replace(" most", "")
+
+
 def test_a_program_reads_the_same(typed):
     code, out, _ = typed("next", "deck", "--json")
     assert code == 0
@@ -137,6 +148,7 @@ def test_a_survey_knows_its_own_panels(typed, tmp_path):
         ),
         (["deck", "--panel", "keel"], 1, "there is no analysis of panel keel: choose "),
         (["deck", "--edge", "far"], 2, "far"),
+        (["deck", "--edge", "nan"], 2, "nan is no number"),
         (["deck.wav"], 1, "deck.wav cannot be read as a log"),
         ([], 2, "LOG_OR_SURVEY"),
     ],

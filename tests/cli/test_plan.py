@@ -6,6 +6,8 @@ import json
 
 import pytest
 
+from taptone.edges.planning import in_words, planned
+
 DECK = """
 name = "foredeck"
 side = "centre"
@@ -170,6 +172,8 @@ def test_refined_stations_become_a_panel(run_taptone, tmp_path, deck):
             "taptone: cut-out 1 reaches",
         ),
         (("--strip", "--girth", 50, "--length", 50), 1, "taptone: hull-strip.toml: grid, spacing gives more"),
+        (("--refine", "", "--panel", "deck.toml"), 2, "--refine names no station"),
+        (("--refine", ",", "--panel", "deck.toml"), 2, "--refine names no station"),
         (("--refine", "B3"), 2, "--refine needs --panel, the file with the grid."),
         (("--refine", "Z9", "--panel", "deck.toml"), 1, "taptone: foredeck has no station Z9"),
         (("B3", "--panel", "deck.toml"), 2, "'B3': stations go with --refine."),
@@ -234,3 +238,39 @@ def test_a_sheet_that_cannot_be_drawn_gets_one_line(run_taptone, deck, words, co
     run = run_taptone("plan", *words)
     assert (run.returncode, run.stdout) == (code, "")
     assert said in run.stderr
+
+
+# -- feet and inches -----------------------------------------------------------------------------------
+
+
+def test_feet_and_inches_where_they_are_asked_for(run_taptone, monkeypatch):
+    """An inch is 25.4 mm (ISO 80000-3): 83.5 mm are 3.29 in, 100 mm 3.94 in, 1 m² is 10.764 sq ft."""
+    monkeypatch.setenv("TAPTONE_UNITS", "ft-in")
+    run = run_taptone("plan", "--patch", 0.1)
+    assert 'every 3 1/4" touches a round patch, 3 7/8" across' in run.stdout
+    assert "10.76 sq ft: 144 stations" in run.stdout
+    assert " mm" not in run.stdout
+    told = json.loads(run_taptone("plan", "--patch", 0.1, "--json").stdout)
+    assert told["spacing_m"] == pytest.approx(0.0835, abs=1e-4)
+
+
+def test_a_spacing_is_never_rounded_up_to_a_mark_of_the_tape():
+    """Too wide a spacing would not have the chance: 87 mm are 3.43 in, 320 mm 12.6 in, 75 mm 2.95 in."""
+    for spacing_m, shown in ((0.087, '3 3/8"'), (0.32, "1' 1/2\""), (0.075, '2 7/8"'), (0.0762, '3"')):
+        assert f"grid every {shown} touches" in in_words(planned(None, spacing_m=spacing_m), "ft-in")[0]
+
+
+@pytest.mark.parametrize("margin", ["nan", "inf"])
+def test_a_margin_that_is_no_number_is_not_taken_for_none(run_taptone, tmp_path, margin):
+    run = run_taptone("plan", "--rectangle", "--width", 1, "--height", 1, "--edge-margin", margin)
+    assert (run.returncode, run.stdout, list(tmp_path.iterdir())) == (2, "", [])
+    assert f"Invalid value for '--edge-margin': {margin} is no number" in run.stderr
+
+
+def test_refined_stations_keep_marks_and_which_way_is_down(run_taptone, tmp_path, deck):
+    file = tmp_path / deck()
+    said = 'down = "-y"\nrow_marks = true\nmark_every = 5\n'
+    file.write_text(said + file.read_text(encoding="utf-8"), encoding="utf-8")
+    run = run_taptone("plan", "--refine", "B3", "--panel", "deck.toml", "--out", "closer.toml")
+    assert run.returncode == 0
+    assert said in (tmp_path / "closer.toml").read_text(encoding="utf-8")

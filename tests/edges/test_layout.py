@@ -191,3 +191,25 @@ def test_control_characters_in_a_name_are_blanks():
     (written,) = texts(dataclasses.replace(deck(), boat="Lan$tern\x07"))
     assert any("Lan$tern " in text for text in written)
     assert zlib.crc32(draw_sheets(dataclasses.replace(deck(), boat="Lan$tern\x07"))[0])
+
+
+def test_tapes_in_feet_and_inches():
+    """An inch is 25.4 mm (ISO 80000-3): column 3 stands at 375 mm, 14.76 in."""
+    panel = deck(pattern="staggered")
+    (page,) = _pages(panel, PAPERS["a4"])
+    written = [t.get_text() for axes in _figure(panel, page, 1, "ft-in").axes for t in axes.texts]
+    assert "1' 2 3/4\"" in written
+    assert any(line.startswith("Tapes: feet, inches from the datum") for line in written)
+    assert not [line for line in written if re.search(r"\bmm\b", line)]
+
+
+def test_marks_and_swept_rows_are_said():
+    """A row that is swept has no count: its two ends are known, the strikes between come as they come."""
+    marked = "row_marks = true\nmark_every = 5\n" + DECK.format(across=1.2, path="rows", pattern="square")
+    (written,) = texts(parse_panel(marked, source="deck.toml"))
+    tapes = next(line for line in written if line.startswith("Tapes:"))
+    assert "Mark after each row, every 5 stations; tick." in tapes
+    swept = 'sweep = ["B"]\n' + DECK.format(across=1.2, path="rows", pattern="square")
+    (written,) = texts(parse_panel(swept, source="deck.toml"))
+    assert "B: sweep" in written
+    assert "A: 8" in written

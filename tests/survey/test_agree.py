@@ -95,3 +95,21 @@ def test_a_word_nobody_knows_is_a_difference():
     words = {"A1": " No  Difference", "A2": "drummy", "A3": "", "A4": "at structure", "A5": "firm"}
     assert suspected(words) == {"A1": False, "A2": True, "A3": None, "A4": None, "A5": True}
     assert suspected(words, good=("firm",))["A5"] is False
+
+
+@pytest.mark.parametrize(
+    ("table", "kappa"),
+    [([[0, 0], [2, 8]], 0.0), ([[0, 5], [0, 5]], 0.0), ([[3, 0], [2, 0]], 0.0), ([[0, 1], [1, 0]], -1.0)],
+)
+def test_an_interval_without_width_is_not_given(table, kappa):
+    """The formula's standard error is 0 there, which would look like knowing kappa exactly."""
+    found, low, high, _, _ = cohen_kappa(table)
+    assert found == pytest.approx(kappa)
+    assert math.isnan(low)
+    assert math.isnan(high)
+
+
+def test_why_an_interval_is_not_given():
+    none_suspect = agree({"A1": False, "A2": False}, {"A1": True, "A2": False})
+    assert none_suspect.note.startswith("one said the same of every station: this interval has no width")
+    assert agree({"A1": True, "A2": False}, {"A1": False, "A2": True}).note.startswith("they agree on no")
