@@ -65,7 +65,7 @@ def test_kappa_of_one_who_always_says_the_same_has_no_interval():
     found = agree({"A1": False, "A2": False, "A3": False}, {"A1": True, "A2": False, "A3": True})
     assert found.kappa == 0.0
     assert math.isnan(found.low)
-    assert "one of the two said the same" in found.note
+    assert "one said the same of every station" in found.note
 
 
 def test_identical_is_one_and_its_interval_is_not_given():
