@@ -37,7 +37,8 @@ def test_twenty_places_of_two_strikes(rng):
     assert (reference.boat, reference.construction, reference.hammer) == tuple(OF.values())
     assert (reference.recorder, reference.surface_temp_c, reference.rate_hz) == ("phone", 14.0, RATE)
     assert [r["sha256"] for r in reference.recordings] == [sound.recording.sha256]
-    assert reference.settings == flat(Settings())
+    heard_by = {name: v for name, v in flat(Settings()).items() if not name.startswith("extent.")}
+    assert reference.settings == heard_by  # how far an area reaches is no part of how it sounds
     assert reference.bands_db.shape[0] == 20
     assert not reference.bands_db.flags.writeable
     # The strongest of the modes that the taps were made of: 700 Hz.
