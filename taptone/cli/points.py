@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from taptone.cli.common import a_path, tell
+from taptone.cli.common import a_path, tell, units_shown
 
 if TYPE_CHECKING:
     from taptone.survey.meeting import Joined, Line
@@ -53,7 +53,7 @@ def points(survey: str, panel: str, down: tuple[str, ...], out: str | None, json
         _print(joined)
         for name, several in found.items():
             for one in several:
-                click.echo(f"panel {name}: {rise_in_words(one)}")
+                click.echo(f"panel {name}: {rise_in_words(one, units_shown())}")
             if not several:
                 tell(f"note: panel {name}: no rise looked for: say which way is down, or name the scales")
         unheld = sum(one.warning_level is None for one in gathered.readings)

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from taptone.survey.lengths import FOOT_M
 from taptone.survey.records import Meter, Reading
 
 if TYPE_CHECKING:
@@ -262,13 +263,15 @@ def rises(
     return tuple(_rise(group, level, fewest) for group in groups.values())
 
 
-def rise_in_words(rise: Rise) -> str:
+def rise_in_words(rise: Rise, units: str = "m") -> str:
     """A rise as it is shown: with its number of places, and what it is not.
 
     Parameters
     ----------
     rise : Rise
         Of one meter, scale and mode.
+    units : str, optional
+        ``m``, or ``ft-in`` for so much a foot.
 
     Returns
     -------
@@ -288,10 +291,9 @@ def rise_in_words(rise: Rise) -> str:
             f"{what}: n = {rise.n} places: too few to say whether readings rise towards the lowest point"
             f" ({FEWEST} on 3 heights are needed){left}"
         )
-    numbers = (
-        f"{rise.per_m:.4g} a metre (95 % interval {rise.at_least_per_m:.3g} to {rise.at_most_per_m:.3g},"
-        f" n = {rise.n} places{left})"
-    )
+    each_m, each = (FOOT_M, "foot") if units == "ft-in" else (1.0, "metre")
+    middle, low, high = (each_m * v for v in (rise.per_m, rise.at_least_per_m, rise.at_most_per_m))
+    numbers = f"{middle:.4g} a {each} (95 % interval {low:.3g} to {high:.3g}, n = {rise.n} places{left})"
     if rise.found == "neither":
         return f"{what}: neither a rise nor a fall of readings towards the lowest point is sure: {numbers}"
     return (

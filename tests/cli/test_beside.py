@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from taptone.edges.store import open_store
+from taptone.survey.moisture import Rise, rise_in_words
 from taptone.survey.records import Analysis, Reading, StationVerdict, SuspectArea
 
 BLADE = """
@@ -253,3 +254,9 @@ def test_a_density_that_is_no_number(run_taptone):
     done = run_taptone("head", "1", "m", "--density", "nan")
     assert (done.returncode, done.stdout) == (2, "")
     assert "Invalid value for '--density': nan is no number" in done.stderr
+
+
+def test_a_rise_is_told_by_the_foot_where_feet_are_asked_for():
+    """A foot is 0.3048 m (international yard and pound agreement, 1959): 40 a metre are 12.19 a foot."""
+    rise = Rise("K", "relative", "", 7, 0, "rise", 40.0, 37.1, 43.8)
+    assert "by 12.19 a foot (95 % interval 11.3 to 13.4, n = 7 places)" in rise_in_words(rise, "ft-in")
