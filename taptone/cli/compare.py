@@ -102,7 +102,8 @@ def _print(found: Compared, out: str, units: str) -> None:
         console.print(table)
     for area in changed.areas:
         sizes = [
-            f"{when} {as_area(least, units)} to {as_area(most, units)}"
+            # one point, or stations in a line, have no area of their own
+            f"{when} {f'{as_area(least, units)} to' if least >= 0.0005 else 'up to'} {as_area(most, units)}"
             for when, least, most in (
                 ("then", area.earlier_at_least_m2, area.earlier_at_most_m2),
                 ("now", area.later_at_least_m2, area.later_at_most_m2),
