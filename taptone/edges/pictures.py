@@ -271,7 +271,11 @@ def _page(sheet: _Sheet) -> Figure:
 
     title = _wrapped(sheet.title, 12, usable_in, most=3)
     under = [line for text in sheet.under for line in _wrapped(text, 8, usable_in, most=3)]
-    columns = 4 if wide else 3
+    columns = next(  # as many as leave every entry of the legend whole
+        n
+        for n in range(4 if wide else 3, 0, -1)
+        if n == 1 or all(len(_wrapped(t, 7.5, usable_in / n - 0.4, most=2)) < 2 for _, t in sheet.legend)
+    )
     rows = math.ceil(len(sheet.legend) / columns)
     listed = [line for text in sheet.foot for line in _wrapped(text, 7.5, usable_in, most=2)]
 
