@@ -278,8 +278,8 @@ def _bands(axes: Axes, ring: Axes, explained: Explained) -> None:
     near = shape[list(compared.neighbours[k])] if len(shape) else shape
     good = known if known is not None and not compared.own else judging.shape[compared.good]
     expected = None
-    if compared.difference is not None and np.isfinite(compared.difference[k]).all():
-        expected = judging.shape[k] - compared.difference[k]
+    if compared.heard is not None and np.isfinite(compared.heard[k]).all():
+        expected = judging.shape[k] - compared.heard[k]
     if len(good) and good.shape[1] == features:
         low, high = np.nanpercentile(good, [10, 90], axis=0)
         axes.fill_between(x, low[:-1], high[:-1], **_SPREAD)

@@ -29,7 +29,7 @@ from taptone.edges.store import FOLDERS, is_survey
 from taptone.edges.textfiles import load_baseline
 from taptone.errors import BaselineError, LogError, SettingError, SoundError
 from taptone.pipeline import Judging
-from taptone.pipeline.compare import band_name_hz
+from taptone.pipeline.compare import band_name_hz, softened
 from taptone.pipeline.judge import rarity
 from taptone.pipeline.mirror import lowered
 from taptone.settings import Settings, flat, with_values
@@ -92,10 +92,11 @@ class Log:
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """One feature of a station: how far it lies from what was expected, and its part of the squared score."""
+    """One feature: how far from what was expected it was heard, what of that counts, its part of score²."""
 
     name: str
-    difference_db: float
+    heard_db: float
+    counted_db: float
     usual_db: float
     share: float
 
@@ -523,9 +524,10 @@ def parts_of(judging: Judging, k: int) -> tuple[Part, ...]:
     """
     compared = judging.compared
     scorer, usual = compared.scorer, compared.usual
-    if scorer is None or usual is None or compared.difference is None or not compared.score[k] > 0:
+    heard, difference = compared.heard, compared.difference
+    if scorer is None or usual is None or heard is None or difference is None or not compared.score[k] > 0:
         return ()
-    at = compared.difference[k]
+    at = difference[k]
     step = 1e-4 * np.maximum(np.abs(at - scorer.location_), usual + 1e-9)
     ahead, behind = (scorer.score_samples(at + sign * np.diag(step)) ** 2 for sign in (1, -1))
     # A good station's own score is by a model that it did not teach; the parts are those of the whole model.
@@ -536,7 +538,7 @@ def parts_of(judging: Judging, k: int) -> tuple[Part, ...]:
     return tuple(
         sorted(
             (
-                Part(feature_name(n, len(at)), float(at[n]), float(usual[n]), float(share[n]))
+                Part(feature_name(n, len(at)), *map(float, (heard[k, n], at[n], usual[n], share[n])))
                 for n in range(len(at))
             ),
             key=lambda part: -part.share,
@@ -669,8 +671,8 @@ def _compared_with(explained: Explained) -> str:
 def _moved_by(explained: Explained) -> str:
     first = explained.parts[:3]
     parts = [
-        f"{part.name} {abs(part.difference_db):.1f} dB {'above' if part.difference_db > 0 else 'below'} what "
-        f"was expected (good ones ± {part.usual_db:.1f} dB): {100 * part.share:.0f} %"
+        f"{part.name} {abs(part.heard_db):.1f} dB {'above' if part.heard_db > 0 else 'below'} what was "
+        f"expected{_counted(part)} (good ones ± {part.usual_db:.1f} dB): {100 * part.share:.0f} %"
         for part in first
     ]
     rest = 1 - sum(part.share for part in first)
@@ -678,6 +680,12 @@ def _moved_by(explained: Explained) -> str:
     return (
         f"Of the squared score, by feature: {'; '.join(parts)}; all others together {100 * rest:.0f} %{less}."
     )
+
+
+def _counted(part: Part) -> str:
+    """Say so where a node, or a late sound, may have made a feature lie further off than it counts."""
+    drawn_in = abs(part.heard_db) - abs(part.counted_db) >= 1.0
+    return f", counted as {abs(part.counted_db):.1f} dB" if drawn_in else ""
 
 
 def _beside_the_other_side(explained: Explained) -> Iterator[str]:
@@ -745,9 +753,9 @@ def _would_change(explained: Explained) -> Iterator[str]:
 def _one_feature(explained: Explained, suspect: bool) -> str:
     """What one feature alone would have to do, all else as heard."""
     compared = explained.judging.compared
-    if compared.scorer is None or compared.difference is None:
+    if compared.scorer is None or compared.heard is None:
         return ""
-    at = compared.difference[explained.k]
+    at = compared.heard[explained.k]
     features = len(at)
     for part in explained.parts:
         n = next(j for j in range(features) if feature_name(j, features) == part.name)
@@ -756,7 +764,7 @@ def _one_feature(explained: Explained, suspect: bool) -> str:
         if n < features - 1:  # bands are held about their mean: one that moves shifts the others
             alone[:-1] -= 1.0 / (features - 1)
         moves = np.arange(-_MOST_DB, _MOST_DB + _STEP_DB / 2, _STEP_DB)
-        reach = compared.scorer.score_samples(at + moves[:, None] * alone) >= explained.cut
+        reach = compared.scorer.score_samples(softened(at + moves[:, None] * alone)) >= explained.cut
         turned = moves[reach != suspect]
         if not len(turned):
             if suspect:

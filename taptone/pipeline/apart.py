@@ -76,6 +76,7 @@ def least_different(
     """
     score, chance = compared.score.copy(), compared.chance_if_good.copy()
     difference = None if compared.difference is None else compared.difference.copy()
+    heard = None if compared.heard is None else compared.heard.copy()
     of_kind = None if compared.chance_of_kind is None else compared.chance_of_kind.copy()
     for k in stations:
         for other in without:
@@ -83,10 +84,17 @@ def least_different(
                 score[k], chance[k] = other.score[k], other.chance_if_good[k]
                 if difference is not None and other.difference is not None:
                     difference[k] = other.difference[k]
+                if heard is not None and other.heard is not None:
+                    heard[k] = other.heard[k]
             if of_kind is not None and other.chance_of_kind is not None:
                 of_kind[k] = np.fmax(of_kind[k], other.chance_of_kind[k])
     return replace(
-        compared, score=score, chance_if_good=chance, difference=difference, chance_of_kind=of_kind
+        compared,
+        score=score,
+        chance_if_good=chance,
+        difference=difference,
+        chance_of_kind=of_kind,
+        heard=heard,
     )
 
 

@@ -53,10 +53,11 @@ class Comparison:
     ``good`` marks the stations that served as neighbours, ``neighbours`` lists for each station which
     ones were its own (indices); ``score`` and ``chance_if_good`` are ``nan`` where there was no sound.
     ``own`` says that the panel was compared with itself: there is no reference, or most of the panel is
-    unlike it. ``difference`` is each station's feature less its expectation, ``usual`` how far good ones
-    stray, ``n_good`` how many good stations and places that was learnt from. ``chance_of_kind`` is, on
-    declared structure, the chance among the other stations on structure of that kind; ``nan`` where these
-    are too few. ``scorer`` is the model that the differences were scored with.
+    unlike it. ``heard`` is each station's feature less its expectation, in dB, ``difference`` the same as it
+    counts (:func:`softened`), ``usual`` how far good ones stray, ``n_good`` how many good stations and places
+    that was learnt from. ``chance_of_kind`` is, on declared structure, the chance among the other stations on
+    structure of that kind; ``nan`` where these are too few. ``scorer`` is the model that the differences
+    were scored with.
     """
 
     score: FloatArray
@@ -69,6 +70,7 @@ class Comparison:
     n_good: int = 0
     chance_of_kind: FloatArray | None = None
     scorer: Scorer | None = None
+    heard: FloatArray | None = None
 
 
 def shapes(bands_db: FloatArray, features: int | None = None) -> FloatArray:
@@ -339,9 +341,9 @@ def compare(
     for turn in range(_TURNS):
         served = good
         near = _nearest(far, good, count)
-        expected = _expected(shape, near, middle, settings.reference_weight)
-        difference = softened(shape - expected)
-        difference[unread, -1] = 0.0
+        step = shape - _expected(shape, near, middle, settings.reference_weight)
+        step[unread, -1] = 0.0
+        difference = softened(step)
         rows = np.concatenate([strays, difference[good]])
         if len(rows) < 2:
             break
@@ -373,6 +375,7 @@ def compare(
         len(rows),
         _of_kind(difference, structure, served, heard, new_scorer, settings.least_places),
         scorer,
+        step,
     )
 
 

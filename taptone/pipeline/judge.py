@@ -278,11 +278,11 @@ def _one(
 
 
 def _furthest(compared: Comparison, k: int) -> str:
-    """The feature that lies furthest from its expectation, in words, beside how far good ones stray."""
-    if compared.difference is None or compared.usual is None:
+    """The feature that counts most, in words: how far it was heard off, beside how far good ones stray."""
+    if compared.difference is None or compared.heard is None or compared.usual is None:
         return ""
-    step, usual = compared.difference[k], compared.usual
-    n = int(np.argmax(np.abs(step) / np.maximum(usual, 1e-9)))
+    step, usual = compared.heard[k], compared.usual
+    n = int(np.argmax(np.abs(compared.difference[k]) / np.maximum(usual, 1e-9)))
     what = "ring after 20 ms" if n == len(step) - 1 else f"third-octave of {band_name_hz(n)} Hz"
     side = "above" if step[n] > 0 else "below"
     return f"{what} {abs(step[n]):.1f} dB {side} what was expected here (good ones ± {usual[n]:.1f} dB); "

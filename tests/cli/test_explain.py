@@ -7,6 +7,7 @@ import os
 import shutil
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -104,6 +105,16 @@ def test_at_structure(typed, case):
     code, out, _ = typed("explain", case / "log", "A5")
     assert code == 0
     assert "On declared frame the bond is not judged separately; were nothing declared there" in out
+
+
+def test_a_deep_band_is_told_as_heard_and_as_it_counts():
+    deep = explaining.Part("third-octave of 6300 Hz", -18.1, -9.8, 1.1, 0.7)
+    near = explaining.Part("third-octave of 2500 Hz", 11.4, 11.0, 0.9, 0.3)
+    assert explaining._moved_by(SimpleNamespace(parts=(deep, near))) == (
+        "Of the squared score, by feature: third-octave of 6300 Hz 18.1 dB below what was expected, counted "
+        "as 9.8 dB (good ones ± 1.1 dB): 70 %; third-octave of 2500 Hz 11.4 dB above what was expected (good "
+        "ones ± 0.9 dB): 30 %; all others together 0 %."
+    )
 
 
 def test_a_tap_without_a_panel(typed, case):

@@ -7,7 +7,7 @@ import pytest
 from scipy.spatial import cKDTree
 
 from taptone.model.baseline import Baseline
-from taptone.pipeline.compare import compare, crisper, shapes
+from taptone.pipeline.compare import compare, crisper, shapes, softened
 from taptone.types import BAND_CENTRES_HZ
 
 ROWS, COLUMNS = 6, 10
@@ -209,12 +209,24 @@ def test_a_node_makes_no_suspect_however_deep(rng):
     assert chance[12.0] < chance[-40.0]
 
 
+def test_a_difference_is_kept_as_heard_beside_what_of_it_counts(rng):
+    shape, reference = good(rng, N), good(rng, 30)
+    shape[25, 1] -= 40.0
+    got = compare(shape, XY_M, PLAIN, reference, new())
+    near = shape[list(got.neighbours[25])]
+    expected = (near.sum(axis=0) + 2 * np.median(reference, axis=0)) / (len(near) + 2)
+    assert got.heard[25] == pytest.approx(shape[25] - expected, abs=0.2)
+    assert got.heard[25, 1] < -35.0
+    assert got.difference == pytest.approx(softened(got.heard))
+    assert got.difference[25, 1] > -10.5
+
+
 def test_an_unread_ring_tells_nothing_where_the_panel_rings_otherwise_than_the_reference(rng):
     shape, reference = good(rng, N), good(rng, 30)
     shape[:, -1] += 15.0
     shape[25, -1] = np.nan
     got = compare(shape, XY_M, PLAIN, reference, new())
-    assert got.difference[25, -1] == 0.0
+    assert got.difference[25, -1] == got.heard[25, -1] == 0.0
     assert got.chance_if_good[25] > 0.01
 
 

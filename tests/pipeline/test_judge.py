@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from scipy.stats import false_discovery_control
 
-from taptone.pipeline.compare import Comparison
+from taptone.pipeline.compare import Comparison, softened
 from taptone.pipeline.judge import CHARACTERS, Heard, character, confidence, judge
 from taptone.settings import JudgeSettings
 
@@ -127,6 +127,13 @@ def test_reason_in_plain_numbers():
     )
     assert got.character == "hollow"
     assert got.confidence == pytest.approx(1 - 4 * 2.6e-4)
+
+
+def test_reason_tells_a_difference_as_it_was_heard_not_as_it_counts():
+    heard = np.array([[0.0, -18.0, 3.0, 0.0]])
+    held = replace(compared([1e-6]), heard=heard, difference=softened(heard), usual=np.ones(4))
+    [got] = judge([Heard(40.0, 900.0)], held, reference_decay_ms=40.0, reference_centroid_hz=900.0)
+    assert got.reason.startswith("third-octave of 250 Hz 18.0 dB below what was expected here (good ones")
 
 
 def test_reason_without_decay_neighbours_or_reference():
