@@ -251,10 +251,13 @@ def _print(result: Result, out: str, *, rejected: bool, units: str) -> None:
     for area in result.areas:
         console.print(_plain(_extent(area, units)))
     if result.areas:
-        other = "" if result.mirror else "the same place on the other side, "
+        from taptone.pipeline.further import has_inside
+
+        then = [] if result.mirror else ["the same place on the other side"]
+        then += ["the inner face"] if result.panel is None or has_inside(result.panel) else []
         console.print(
-            f"next: taptone next {out}/log.json names the taps that close these outlines; then {other}the "
-            "inner face; look, press, photograph",
+            f"next: taptone next {out}/log.json names the taps that close these outlines; then "
+            f"{', '.join([*then, 'look'])}, press, photograph",
             markup=False,
         )
     for line in _unmoved(result.drift):
@@ -320,7 +323,7 @@ def _extent(area: Area, units: str) -> str:
 
     least = size_in_words(area.at_least, area.at_least_m2, units)
     most = size_in_words(area.at_most, area.at_most_m2, units)
-    parts = [f"at least {least}, best guess {as_area(area.best_guess_m2, units)} (cells), at most {most}"]
+    parts = [f"at least {least}, best guess {as_area(area.best_guess_m2, units)}, at most {most}"]
     parts += [f"not counted within: {' '.join(area.left_out)}"] if area.left_out else []
     parts += [f"open: {side}" for side in area.open]
     parts += [f"to the panel's edge on the {side}" for side in area.at_edge]

@@ -35,6 +35,7 @@ _AT_ONCE = 4  # named for an area before their outcome is asked for: docs/extent
 _NEAR = 0.6  # a station nearer than this many spacings to where one is wanted will do instead
 _GRID = re.compile(r"([A-Z]+)(\d+)")
 _FACES = {"outside": "inside", "inside": "outside"}
+_BLADES = ("rudder", "blade", "daggerboard", "centreboard")
 
 
 @dataclass(frozen=True, slots=True)
@@ -364,9 +365,35 @@ def _then(area: Area, panel: Panel, known: dict[str, Station]) -> tuple[Further,
         key=lambda s: round(math.hypot(s.x_m - area.x_m, s.y_m - area.y_m), 6),
     )
     across = "this panel, across the centreline" if panel.side == "centre" else ""
-    mirror = panel.mirror_of or across or "the mirrored panel on the other side"
-    opposite = panel.opposite_face_of or f"the {_FACES.get(panel.face, 'opposite')} face"
-    return (
-        Further(middle.label, middle.x_m, middle.y_m, "mirror", f"the same place on {mirror}"),
-        Further(middle.label, middle.x_m, middle.y_m, "opposite face", f"the same place on {opposite}"),
+    inside = has_inside(panel)
+    beyond = "the mirrored panel on the other side" if inside else "the other face of the blade"
+    opposite = panel.opposite_face_of or (f"the {_FACES.get(panel.face, 'opposite')} face" if inside else "")
+    others = {"mirror": panel.mirror_of or across or beyond, "opposite face": opposite}
+    return tuple(
+        Further(middle.label, middle.x_m, middle.y_m, kind, f"the same place on {other}")
+        for kind, other in others.items()
+        if other
     )
+
+
+def has_inside(panel: Panel) -> bool:
+    """Whether somebody could reach the other face of the skin; not in a blade, which is closed.
+
+    Parameters
+    ----------
+    panel : Panel
+        Its name and construction tell.
+
+    Returns
+    -------
+    bool
+        False of a rudder, a daggerboard, a centreboard or another blade.
+
+    Examples
+    --------
+    >>> outline = ((0.0, 0.0), (0.4, 0.0), (0.4, 0.9))
+    >>> [has_inside(Panel(name, "port", "outside", "", "tip", outline, ())) for name in ("Rudder", "deck")]
+    [False, True]
+    """
+    told = f"{panel.name} {panel.construction}".casefold()
+    return not any(word in told for word in _BLADES)

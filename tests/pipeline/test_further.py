@@ -148,6 +148,12 @@ def test_then_comes_the_mirrored_place_and_the_opposite_face():
     ]
 
 
+@pytest.mark.parametrize("name", ["Daggerboard port", "rudder", "blade"])
+def test_nobody_is_sent_into_a_blade(name):
+    one = closing(["D4"], panel=Panel(*(name, "port", "outside", "skins over foam", "tip", SQUARE, GRID)))
+    assert [t.why for t in one.then] == ["the same place on the other face of the blade"]
+
+
 def test_a_panel_astride_the_centreline_is_its_own_mirror():
     one = closing(["D4"], panel=Panel(*("deck", "centre", "outside", "foam", "stem", SQUARE, GRID)))
     assert one.then[0].why == "the same place on this panel, across the centreline"
