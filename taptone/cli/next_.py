@@ -69,7 +69,7 @@ def _say(known: Known, closed: tuple[Closing, ...], units: str) -> None:
             as_area(m2, units) for m2 in (area.best_guess_m2, area.at_most_m2, area.doubt_m2)
         )
         click.echo(
-            f"  at least {least}, best guess {guess} (cells), at most {most}; {doubt} in doubt between "
+            f"  at least {least}, best guess {guess}, at most {most}; {doubt} in doubt between "
             "suspect and good stations"
         )
         for side in area.open:

@@ -384,10 +384,10 @@ def _under(result: Result, marks: Sequence[_Mark], units: str) -> list[str]:
 
 def _conditions(panel: Panel) -> str:
     """Return what was written down of the day."""
-    said = [f"surface {panel.surface_temp_c:g} °C"] if math.isfinite(panel.surface_temp_c) else []
+    said = [f"surface: {panel.surface_temp_c:g} °C"] if math.isfinite(panel.surface_temp_c) else []
     for name, value in panel.conditions.items():
         shown = {True: "yes", False: "no"}[value] if isinstance(value, bool) else value
-        said.append(f"{name.replace('_', ' ')} {shown}")
+        said.append(f"{name.replace('_', ' ').replace('72h', '72 h')}: {shown}")
     return "; ".join(said) or "not recorded"
 
 
@@ -420,7 +420,9 @@ def _footing(result: Result) -> list[str]:
         said = ", ".join(f"{c.setting} {c.value} (default {c.default})" for c in result.changes)
         lines.append(f"Changed settings: {said}.")
     if any(point.verdict == "suspect" for point in result.points):
-        lines.append("Counts of good places are estimates from a fitted tail; see points.csv.")
+        lines.append(
+            "Score: 0 is as expected. Counts of good places are estimates from a fitted tail; see points.csv."
+        )
     version = result.versions.get("taptone", "")
     made = f" taptone {version}." if version else ""
     return [
@@ -768,7 +770,7 @@ def _legend(result: Result, marks: Sequence[_Mark]) -> list[_Entry]:
                 entries.append((lowest, f"suspect, lowest score {scores[0]:.1f}"))
     if result.panel:
         entries += _structure_legend(result.panel)
-        words = {"at least": "suspect, at least", "best guess": "best guess (cells)", "at most": "at most"}
+        words = {"at least": "suspect, at least", "best guess": "best guess", "at most": "at most"}
         for look, text in words.items():
             if any(_outlines(area)[look] for area in result.areas):
                 entries.append((_stroke(**_AREA_LINES[look]), text))

@@ -581,7 +581,12 @@ def _band_end(g: Gathered, s: HealthSettings, codec: str) -> list[tuple[str, str
     told += f"{g.rate_hz / 2000:.1f} kHz that the file could hold"
     if over_db < -6.0 and not codec.startswith(_FINER):
         return [
-            ("lossy copy", told + ": not even rounding is left there, as a lossy codec does", at_hz, "Hz")
+            (
+                "lossy copy",
+                told + ", where not even rounding is left: a lossy codec leaves such a gap",
+                at_hz,
+                "Hz",
+            )
         ]
     for rate_hz in _TOLD_RATES_HZ:
         if 0.965 <= 2 * at_hz / rate_hz <= 1.08:

@@ -256,7 +256,7 @@ def _one(
         beyond = ", an estimate beyond what so many can show" if chance < 1 / (n + 1) else ""
         text = (
             f"{where}{furthest}{numbers}; {rarity(chance)} would sound this different (tail fitted to "
-            f"{n} good places and stations{beyond}); {judged} judged"
+            f"{n} good places and stations{beyond}); {judged} compared"
         )
         base = (
             (decay_ms, centroid_hz, _median([h.ring_db for h in near]))

@@ -132,7 +132,7 @@ def test_words_on_the_map():
         "stringer (declared)",
         "fitting (declared)",
         "suspect, at least",
-        "best guess (cells)",
+        "best guess",
         "at most",
         "Area of A1 is open: no good station beyond.",
         "A1 suspect, confidence 0.987 (about 1 good place in 4,000 would sound this different)",
@@ -146,7 +146,9 @@ def test_words_on_the_map():
 
 def test_what_changes_how_the_map_is_read_stands_on_it():
     result = make()
-    panel = replace(result.panel, surface_temp_c=14.0, conditions={"date": "2026-04-11", "wet_sides": False})
+    panel = replace(
+        result.panel, surface_temp_c=14.0, conditions={"date": "2026-04-11", "frozen_within_72h": False}
+    )
     lost = replace(result.points[0], verdict="at structure", flags=("declared after tapping", "was suspect"))
     points = tuple(
         replace(p, reason="frozen within 72 h") if p.verdict == "not assessed" else p
@@ -155,7 +157,7 @@ def test_what_changes_how_the_map_is_read_stands_on_it():
     changes = (Change("judge.confidence", 0.95, 0.999),)
     text = "\n".join(words(svg(replace(result, panel=panel, points=points, changes=changes))))
     for said in (
-        "conditions: surface 14 °C; date 2026-04-11; wet sides no",
+        "conditions: surface: 14 °C; date: 2026-04-11; frozen within 72 h: no",
         "suspect until structure was declared after tapping: A1. Look at them again all the same",
         "1 not assessed: frozen within 72 h",
         "Changed settings: judge.confidence 0.999 (default 0.95).",

@@ -109,7 +109,7 @@ def test_structure_unlike_the_others_of_its_kind_may_be_suspect():
     assert got[0].reason.startswith("on declared frame, but unlike the others on it; decay 40 ms")
     assert "too few stations" not in got[1].reason
     assert "no reference over this structure: 8 other places on it are needed" in got[2].reason
-    assert "3 judged" in got[0].reason
+    assert "3 compared" in got[0].reason
 
 
 def test_reason_in_plain_numbers():
@@ -123,7 +123,7 @@ def test_reason_in_plain_numbers():
         "centroid 600 Hz, 310 Hz below its neighbours, 400 Hz below the reference; "
         "about 1 good place in 4,000 would sound this different "
         "(tail fitted to 24 good places and stations, an estimate beyond what so many can show); "
-        "4 judged"  # 1 / 2.6e-4 is 3846
+        "4 compared"  # 1 / 2.6e-4 is 3846
     )
     assert got.character == "hollow"
     assert got.confidence == pytest.approx(1 - 4 * 2.6e-4)
