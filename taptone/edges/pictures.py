@@ -218,6 +218,7 @@ class _Mark:
     y: float
     score: float = math.nan
     was_suspect: bool = False  # until structure was declared after tapping
+    below: bool = False  # its words stand below it: above lies the rest of its area
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,7 +238,7 @@ class _Sheet:
 def _figure(result: Result, units: str) -> Figure:
     """Lay out the map of one analysis."""
     panel = result.panel
-    marks = _stations(panel, result.points) if panel else _along_time(result)
+    marks = _stations(panel, result.points, result.areas) if panel else _along_time(result)
 
     def draw(canvas: _Canvas) -> None:
         if panel:
@@ -310,9 +311,10 @@ def _page(sheet: _Sheet) -> Figure:
     return figure
 
 
-def _stations(panel: Panel, points: Iterable[Point]) -> list[_Mark]:
+def _stations(panel: Panel, points: Iterable[Point], areas: Iterable[Area]) -> list[_Mark]:
     """Return a mark for every planned station, and for points that are no station of the panel."""
     found = {point.station: point for point in points}
+    middle_m = {label: area.y_m for area in areas for label in area.stations}
     marks = []
     for station in panel.stations:
         point = found.pop(station.label, None)
@@ -320,7 +322,10 @@ def _stations(panel: Panel, points: Iterable[Point]) -> list[_Mark]:
             marks.append(_Mark("not tapped", station.label, station.x_m, station.y_m))
         else:
             lost = WAS_SUSPECT in point.flags
-            marks.append(_Mark(point.verdict, station.label, station.x_m, station.y_m, point.score, lost))
+            below = station.y_m < middle_m.get(station.label, -math.inf) - 1e-6
+            marks.append(
+                _Mark(point.verdict, station.label, station.x_m, station.y_m, point.score, lost, below)
+            )
     others = (point for point in found.values() if math.isfinite(point.x_m + point.y_m))
     return marks + [_Mark(p.verdict, p.station, p.x_m, p.y_m, p.score) for p in others]
 
@@ -536,10 +541,11 @@ class _Canvas:
             self.taken.append((x - half, y - half, x + half, y + half))
 
     def text(self, x: float, y: float, words: str, above_pt: float, size: float, **style: Any) -> None:
-        """Write above a place, unless a mark or another text stands there."""
+        """Write above a place (below, if negative), unless a mark or another text stands there."""
         words = " ".join(_wrapped(words, size, 1.2, most=1))
         width = _width_in(words, size, style.get("weight", "normal")) + 0.02
-        left, low = x * self.scale[0] - width / 2, y * self.scale[1] + above_pt / 72
+        under_pt = _LETTER * size if above_pt < 0 else 0.0
+        left, low = x * self.scale[0] - width / 2, y * self.scale[1] + (above_pt - under_pt) / 72
         box = (left, low, left + width, low + _LETTER * size / 72)
         other = np.array(self.taken).reshape(-1, 4).T
         if words and not np.any(
@@ -686,10 +692,10 @@ def _label(
     """Write the labels that find room, those of some marks first, bold and with a word."""
     above, size = canvas.mark_pt / 2 + 0.8, canvas.text_pt
     for mark in first:
-        canvas.text(mark.x, mark.y, mark.label, above, size, weight="bold")
+        canvas.text(mark.x, mark.y, mark.label, -above if mark.below else above, size, weight="bold")
     for mark in first:
-        higher = above + (_LETTER * size if mark.label else 0.0)
-        canvas.text(mark.x, mark.y, word(mark), higher, size, weight="bold")
+        further = above + (_LETTER * size if mark.label else 0.0)
+        canvas.text(mark.x, mark.y, word(mark), -further if mark.below else further, size, weight="bold")
     for mark in marks if len(marks) <= _MOST_LABELLED else _outermost(marks):
         if mark not in first:
             canvas.text(mark.x, mark.y, mark.label, above, 0.85 * size, color="0.35")

@@ -16,6 +16,7 @@ import matplotlib.image
 import numpy as np
 import pytest
 
+from taptone.edges import pictures
 from taptone.edges.pictures import draw_map
 from taptone.types import Area, Change, Panel, Point, Recording, Result, Station, Structure
 
@@ -142,6 +143,22 @@ def test_words_on_the_map():
     assert counts["2 suspect, 7 no difference, 1 at structure, 1 not assessed, 1 not tapped"] == 1
     assert counts["suspect"] == 2  # beside each suspect
     assert all(counts[label] == 1 for label in ("A1", "A2", "B1", "C4"))
+
+
+def test_no_word_of_a_suspect_hides_the_outline_of_its_area():
+    made = make()
+    points = tuple(replace(p, verdict="suspect") if p.station in "A1 A2 B1" else p for p in made.points)
+    ring = ((0.06, 0.06), (0.14, 0.06), (0.06, 0.14))
+    area = Area(("A1", "A2", "B1"), 0.003, 0.02, ring, ring, 0.015, (ring,), x_m=0.08, y_m=0.08)
+    figure = pictures._figure(replace(made, points=points, areas=(area,)), "m")
+    [axes] = [axes for axes in figure.axes if axes.get_xlabel() == "x, m"]
+    figure.canvas.draw()
+    outline = axes.transData.transform(ring).T
+    bold = [text for text in axes.texts if text.get_weight() == "bold"]
+    assert sorted(text.get_text() for text in bold) == ["A1", "A2", "B1", "suspect", "suspect", "suspect"]
+    for text in bold:
+        box = text.get_window_extent()
+        assert box.y1 < outline[1].min() or box.y0 > outline[1].max() - 1
 
 
 def test_what_changes_how_the_map_is_read_stands_on_it():
