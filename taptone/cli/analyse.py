@@ -248,6 +248,11 @@ def _print(result: Result, out: str, *, rejected: bool, units: str) -> None:
                 shown = " ".join(labels[:4]) + (f" … {labels[-1]} ({len(labels)})" if len(labels) > 4 else "")
                 table.add_row(_plain(shown), _plain(in_units(reason, units)))
         console.print(table)
+    if any(p.reason.startswith("the baseline is of another ") for p in result.points):
+        console.print(
+            "next: learn a baseline for this panel; without --baseline it is compared with itself only",
+            markup=False,
+        )
     for area in result.areas:
         console.print(_plain(_extent(area, units)))
     if result.areas:
@@ -256,8 +261,8 @@ def _print(result: Result, out: str, *, rejected: bool, units: str) -> None:
         then = [] if result.mirror else ["the same place on the other side"]
         then += ["the inner face"] if result.panel is None or has_inside(result.panel) else []
         console.print(
-            f"next: taptone next {out}/log.json names the taps that close these outlines; then "
-            f"{', '.join([*then, 'look'])}, press, photograph",
+            f"next: taptone next {out}/log.json names the taps that close these outlines"
+            f"{'; then ' if then else ''}{', '.join(then)}; look, press, photograph",
             markup=False,
         )
     for line in _unmoved(result.drift):

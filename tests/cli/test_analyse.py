@@ -102,12 +102,21 @@ def test_what_is_said(typed, case, tmp_path):
     )
     assert "lower, rings longer (hollow by ear)" in out
     assert "area B3: " in out
+    assert "next: learn" not in out
+    assert "; then the same place on the other side, the inner face; look, press, photograph\n" in out
     assert "note: recorder not recorded\n" in err
     assert "caution: This is a record and a comparison, not a certificate" in out
     table = {row["station"]: row for row in rows(tmp_path / "log" / "points.csv")}
     assert [s for s, row in table.items() if row["verdict"] == "suspect"] == ["B3"]
     assert [s for s, row in table.items() if row["verdict"] == "at structure"] == ["A5", "B5"]
     assert all(row["reason"] for row in table.values())
+
+
+def test_nobody_is_sent_into_a_blade(typed, case, tmp_path):
+    text = (case / "deck.toml").read_text(encoding="utf-8").replace('"foredeck"', '"rudder blade"')
+    (tmp_path / "blade.toml").write_text(text, encoding="utf-8")
+    out = typed(*words(case, panel="blade.toml"))[1]
+    assert "; then the same place on the other side; look, press, photograph\n" in out
 
 
 def test_relative_to_this_panel_only_is_said(typed, case, tmp_path):
@@ -135,6 +144,9 @@ def test_another_hammer_is_not_assessed_with_the_reason(typed, case, tmp_path):
     assert "0 suspect, 0 no difference, 0 at structure, 18 not assessed" in out
     assert "A1 A2 A3 A4 … B9 (18)" in out
     assert "the baseline is of another hammer (60 g steel), this panel is of 90 g [brass]" in out
+    assert (
+        "\nnext: learn a baseline for this panel; without --baseline it is compared with itself only\n" in out
+    )
     assert {row["verdict"] for row in rows(tmp_path / "log" / "points.csv")} == {"not assessed"}
 
 
