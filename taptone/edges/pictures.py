@@ -428,6 +428,8 @@ def _footing(result: Result) -> list[str]:
         lines.append(
             "Score: 0 is as expected. Counts of good places are estimates from a fitted tail; see points.csv."
         )
+    if result.panel and result.recordings:  # taps without a panel stand on lines with these names
+        lines.append(f"Heard in {', '.join(r.name for r in result.recordings)}.")
     version = result.versions.get("taptone", "")
     made = f" taptone {version}." if version else ""
     return [

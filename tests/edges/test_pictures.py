@@ -136,6 +136,7 @@ def test_words_on_the_map():
         "best guess",
         "at most",
         "Area of A1 is open: no good station beyond.",
+        "Heard in row.wav.",
         "A1 suspect, confidence 0.987 (about 1 good place in 4,000 would sound this different)",
     ):
         assert said in text
