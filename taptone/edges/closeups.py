@@ -27,6 +27,7 @@ from taptone.edges.pictures import repeatable_style
 from taptone.pipeline import listen, pool
 from taptone.pipeline.compare import band_name_hz, shapes
 from taptone.pipeline.decay import Decay, Room
+from taptone.pipeline.judge import CHARACTERS
 from taptone.pipeline.measure import whole_decay
 from taptone.pipeline.spectrum import power_spectra
 from taptone.settings import Settings
@@ -130,7 +131,8 @@ def _figure(explained: Explained, heard: _Heard, units: str) -> Figure:
     score = f", score {point.score:.1f}" if math.isfinite(point.score) else ""
     cut = f" (suspect from {explained.cut:.1f})" if math.isfinite(explained.cut) else ""
     top = _write(figure, _shown(f"{name}: {point.verdict}{score}{cut}{of}"), 12, 0.975, most=1, weight="bold")
-    top = _write(figure, _shown(in_units(point.reason, units)), 7.5, top - 0.004, most=3)
+    sounds = f"{CHARACTERS[point.character]}; " if point.character else ""
+    top = _write(figure, _shown(sounds + in_units(point.reason, units)), 7.5, top - 0.004, most=4)
     bottom, gap = 0.145, 0.085
     high = (top - 0.03 - bottom - gap) / 2
     upper = bottom + high + gap
@@ -223,9 +225,7 @@ def _decay(
         axes.plot(time_ms, curve_db, **_POOLED)
         fallen = np.flatnonzero(curve_db <= -30)
         longest_ms = float(np.clip(time_ms[fallen[0] if len(fallen) else -1], 20.0, 200.0))
-    reference = explained.reference
-    known = [m["decay_ms"] for m in reference.measures] if reference is not None else []
-    known = [ms for ms in known if math.isfinite(ms)]
+    known = _good_decays_ms(explained)
     time_ms = np.linspace(0, 2 * longest_ms, 50)
     if known:
         low, middle, high = np.percentile(known, [10, 50, 90])
@@ -240,6 +240,17 @@ def _decay(
     axes.set_title(f"how it dies, dB: {read}", size=8, loc="left", pad=3)
     start = f"ms from {settings.decay_start_ms:g} ms after the first sample"
     axes.set_xlabel(f"{start}; hatched: the range that is fitted", size=7.5, labelpad=1)
+
+
+def _good_decays_ms(explained: Explained) -> list[float]:
+    """Decays of the reference places, or of the good stations where the panel is its own reference."""
+    compared, reference = explained.judging.compared, explained.reference
+    if compared.own:
+        good = zip(explained.result.points, compared.good, strict=True)
+        known = [point.decay_ms for point, own in good if own]
+    else:
+        known = [m["decay_ms"] for m in reference.measures] if reference is not None else []
+    return [ms for ms in known if math.isfinite(ms)]
 
 
 def _pooled(decays: Sequence[Decay]) -> tuple[FloatArray, FloatArray]:
@@ -414,7 +425,8 @@ def _legend(figure: Figure, explained: Explained) -> None:
     near = len(compared.neighbours[explained.k])
     if near:
         entries.append((Line2D([], [], **_NEAR), f"its {near} good neighbours"))
-    middle = "; of decays, the reference's middle" if explained.reference is not None else ""
+    whose = "the good stations'" if compared.own else "the reference's"
+    middle = f"; of decays, {whose} middle" if _good_decays_ms(explained) else ""
     if explained.parts:
         entries.append((Line2D([], [], **_EXPECTED), f"expected here ± usual{middle}"))
     elif explained.reference is not None:

@@ -30,7 +30,7 @@ from taptone.edges.textfiles import load_baseline
 from taptone.errors import BaselineError, LogError, SettingError, SoundError
 from taptone.pipeline import Judging
 from taptone.pipeline.compare import band_name_hz, softened
-from taptone.pipeline.judge import rarity
+from taptone.pipeline.judge import CHARACTERS, rarity
 from taptone.pipeline.mirror import lowered
 from taptone.settings import Settings, flat, with_values
 from taptone.types import (
@@ -628,7 +628,8 @@ def in_words(explained: Explained) -> str:
             f"Not assessed: {point.reason}. Nothing was scored. It can be judged once that no longer holds."
         )
         return " ".join(said)
-    said.append(f"As read by a person: {_read(explained)}.")
+    sounds = f"; {CHARACTERS[point.character]}" if point.character else ""
+    said.append(f"As read by a person: {_read(explained)}{sounds}.")
     said += [_compared_with(explained), _moved_by(explained)]
     said += [*_beside_the_other_side(explained), *_would_change(explained)]
     if point.verdict == "no difference":

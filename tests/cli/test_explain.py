@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 import shutil
 import sys
@@ -15,7 +16,7 @@ import soundfile
 from matplotlib import image
 
 from taptone.cli import main
-from taptone.edges import explaining
+from taptone.edges import closeups, explaining
 from taptone.edges.soundfiles import open_sound
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
@@ -79,7 +80,7 @@ def test_a_suspect(typed, case):
     assert out.startswith(
         f"Station B3 of foredeck: suspect, score {row(case / 'log', 'B3')['score']:.1f}; 1 strike"
     )
-    assert "17 third-octaves from 200 to 8000 Hz" in out
+    assert "; lower, rings longer (hollow by ear). Compared were 17 third-octaves from 200 to 8000 Hz" in out
     assert "its 8 good neighbours" in out
     assert "the 20 reference places (counting as 2 of them)" in out
     # The reason of the log names the same feature as furthest, with the same figures.
@@ -115,6 +116,18 @@ def test_a_deep_band_is_told_as_heard_and_as_it_counts():
         "as 9.8 dB (good ones ± 1.1 dB): 70 %; third-octave of 2500 Hz 11.4 dB above what was expected (good "
         "ones ± 0.9 dB): 30 %; all others together 0 %."
     )
+
+
+@pytest.mark.parametrize(("own", "known_ms"), [(True, [40.0, 44.0]), (False, [90.0])])
+def test_decays_drawn_as_good_are_those_it_was_held_against(own, known_ms):
+    points = [SimpleNamespace(decay_ms=ms) for ms in (40.0, 120.0, 44.0, math.nan)]
+    compared = SimpleNamespace(own=own, good=np.array([True, False, True, True]))
+    explained = SimpleNamespace(
+        judging=SimpleNamespace(compared=compared),
+        result=SimpleNamespace(points=points),
+        reference=SimpleNamespace(measures=[{"decay_ms": 90.0}, {"decay_ms": math.nan}]),
+    )
+    assert closeups._good_decays_ms(explained) == known_ms
 
 
 def test_a_tap_without_a_panel(typed, case):
