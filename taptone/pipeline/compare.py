@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -315,7 +316,7 @@ def compare(
     if not heard.any():
         return Comparison(nothing, nothing, able, tuple(() for _ in shape))
     count = 0 if xy_m is None else settings.neighbours
-    middle, good = _own_middle(shape, able)
+    middle, good = _own_middle(shape, able, new_scorer)
     strays = np.zeros((0, shape.shape[1]))
     own = True
     known = able.copy()
@@ -410,21 +411,40 @@ def _of_kind(
     return chance
 
 
-def _own_middle(shape: FloatArray, able: NDArray[np.bool_]) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """Middle of the half of the stations that are most alike: a third may be bad."""
-    rows = shape[able]
-    if len(rows) < 2:
+def _own_middle(
+    shape: FloatArray, able: NDArray[np.bool_], new_scorer: Callable[[], Scorer]
+) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """Middle of the half of the stations that are most alike: a third may be bad.
+
+    Concentration (Rousseeuw and Van Driessen 1999): the nearest half, its middle, again the nearest half.
+    By plain decibels first, from the median; then by the score that judges, in which a patch that only moves
+    what good places agree on lies far off.
+    """
+    if able.sum() < 2:
         return np.zeros(shape.shape[1]), able.copy()
-    middle = np.median(rows, axis=0)
-    for _ in range(20):
-        distance = np.linalg.norm(rows - middle, axis=1)
-        core = rows[np.argsort(distance, kind="stable")[: len(rows) // 2 + 1]]
-        if np.array_equal(core.mean(axis=0), middle):
-            break
-        middle = core.mean(axis=0)
-    good = able.copy()
-    good[able] = distance <= np.sort(distance)[len(rows) // 2]
+    half = int(able.sum()) // 2 + 1
+    middle, good = np.median(shape[able], axis=0), np.zeros(len(able), bool)
+    for distance in (_plain, partial(_scored, new_scorer)):
+        for _ in range(_TURNS):
+            off = np.full(len(shape), np.inf)
+            off[able] = distance(shape[able], middle, good[able])
+            core = np.zeros(len(able), bool)
+            core[np.argsort(off, kind="stable")[:half]] = True
+            if (core == good).all():
+                break
+            good, middle = core, shape[core].mean(axis=0)
     return middle, good
+
+
+def _plain(rows: FloatArray, middle: FloatArray, _: NDArray[np.bool_]) -> FloatArray:
+    return np.asarray(np.linalg.norm(rows - middle, axis=1))
+
+
+def _scored(
+    new_scorer: Callable[[], Scorer], rows: FloatArray, middle: FloatArray, core: NDArray[np.bool_]
+) -> FloatArray:
+    off = softened(rows - middle)
+    return new_scorer().fit(off[core]).score_samples(off)
 
 
 def _nearest(far: FloatArray, good: NDArray[np.bool_], count: int) -> list[Sequence[int]]:

@@ -114,6 +114,19 @@ def test_structure_that_differs_changes_nothing_for_plain_skin(rng):
     assert two.score[~plain].min() > one.score.max()
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_a_panel_of_its_own_starts_without_the_third_that_is_odd_where_the_good_agree(seed):
+    """Good places stray by 4 dB in three bands, elsewhere by 0.5; a third are 5 dB off in four of these."""
+    rng = np.random.default_rng(95000 + seed)
+    shape = good(rng, N, 12) * np.where(np.arange(12) < 3, 4.0, 0.5)
+    bad = (XY_M[:, 0] < 0.35) & (XY_M[:, 1] < 0.45)
+    assert bad.sum() == N // 3
+    shape[bad, 7:11] -= 5.0
+    got = compare(shape, XY_M, PLAIN, None, new(12))
+    assert (got.good == ~bad).all()
+    assert got.score[bad].min() > got.score[~bad].max()
+
+
 def test_without_places_there_are_no_neighbours(rng):
     got = compare(good(rng, N), None, PLAIN, good(rng, 30), new())
     assert set(got.neighbours) == {()}
