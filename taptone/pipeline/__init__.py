@@ -14,6 +14,7 @@ from functools import partial
 import numpy as np
 
 from taptone.errors import SoundError
+from taptone.pipeline.compare import shapes
 from taptone.pipeline.drift import MEASURES, Visit
 from taptone.pipeline.faults import blocking
 from taptone.pipeline.hearing import Listened, hear, listen, pool, strikes, within_band
@@ -276,6 +277,7 @@ def _tied(
         np.array([other for other in left_out if other[0] in recordings], float).reshape(-1, 2),
         np.array(bounces, float).reshape(-1, 2),
         twice,
+        lambda: shapes(np.array([taps[k].bands_db for k in first])),
     )
     return tuple(Place(s.station, tuple(first[k] for k in s.taps), s.flags, s.reason) for s in spots), notes
 

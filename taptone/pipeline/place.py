@@ -17,8 +17,9 @@ marks within a row each part of it is counted by itself.
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import groupby, pairwise
 
 import numpy as np
@@ -27,6 +28,7 @@ from numpy.typing import NDArray
 from taptone.pipeline.marks import MARK_S, find_marks
 from taptone.pipeline.reading import FREE, Cuts, Reading, read_rows
 from taptone.pipeline.sweep import is_swept, swept_places
+from taptone.pipeline.twice import told_by_sound
 from taptone.settings import PlaceSettings
 from taptone.types import FloatArray, Panel, Place, Station
 
@@ -67,6 +69,7 @@ def place(
     left_out: FloatArray | None = None,
     bounces: FloatArray | None = None,
     twice: Collection[int] = (),
+    shape: Callable[[], FloatArray] | None = None,
 ) -> tuple[tuple[Place, ...], tuple[str, ...]]:
     """Tie strikes to the stations of a panel, in tapping order.
 
@@ -92,6 +95,9 @@ def place(
         File and time of second contacts: looked at for row marks only.
     twice : collection of int, optional
         Rows that were tapped and then tapped again at once, by `Station.row`: the second time counts.
+    shape : callable, optional
+        Returns how each strike sounded, in dB, of shape (n, features). Asked only where one row more was
+        heard than planned: which one was tapped twice is then told by likeness.
 
     Returns
     -------
@@ -100,8 +106,9 @@ def place(
         Stations of a row that could not be tied have no taps, the flag ``count differs`` or ``row unclear``,
         and the reason. Flags of those that are tied: ``pauses differ`` (by their count, although the pauses
         are odd), ``taps missing`` (fewer than planned, in a row whose gaps tell its stations apart),
-        ``begun anew``, ``strikes over``, ``between miscounts``, ``row again``, ``swept ±0.04 m``; ``faint
-        strikes`` and ``sounds left out`` (in the row or beside it).
+        ``begun anew``, ``strikes over``, ``between miscounts``, ``row again``, ``row too many`` (which one
+        is told by its sound), ``swept ±0.04 m``; ``faint strikes`` and ``sounds left out`` (in the row or
+        beside it).
     notes : tuple of str
         One line for each flagged row.
 
@@ -139,6 +146,9 @@ def place(
         other = _tie(recording[fewer], time_s[fewer], panel, settings, marks, twice)
         if _plain(other[0]) > _plain(best[0]):
             kept, best = fewer, other
+    if shape is not None and not twice and not any(spot.taps for spot in best[0]):
+        of_row = partial(_tie, recording[kept], time_s[kept], panel, settings, marks)
+        best = told_by_sound(panel, lambda row: of_row([row])[0], lambda: shape()[kept]) or best
     return _marked(best, kept, strikes, {_FAINT: strikes[faint], _LEFT: left_out})
 
 
