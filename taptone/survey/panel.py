@@ -70,7 +70,8 @@ def parse_panel(text: str, *, source: str) -> Panel:
     ------
     PanelError
         If the text is not TOML, a key is unknown, missing or has a wrong value, the outline crosses itself,
-        a listed station lies outside it, a label stands twice, or there are more than 2000 stations.
+        a cutout lies outside it or leaves nothing of it, a listed station lies outside it, a label stands
+        twice, or there are more than 2000 stations.
 
     Examples
     --------
@@ -92,10 +93,7 @@ def parse_panel(text: str, *, source: str) -> Panel:
     """
     file = _checked(text, source)
     outline = _ring(file.outline, f"{source}: outline", ("outline",))
-    cutouts = tuple(
-        CutOut(_ring(hole.outline, f"{source}: cutout {n}, outline", ("cutout", n - 1, "outline")), hole.kind)
-        for n, hole in enumerate(file.cutout, start=1)
-    )
+    cutouts = _cutouts(outline, file.cutout, source)
     if (file.grid is None) == (file.station is None):
         stands = "[grid] and [[station]] both stand" if file.grid else "no station is planned"
         raise PanelError(
@@ -466,6 +464,28 @@ def _ring(points: Sequence[Sequence[float]], where: str, at: _Keys) -> _Points:
             at=at,
         )
     return ring
+
+
+def _cutouts(outline: _Points, tables: Sequence[_CutOut], source: str) -> tuple[CutOut, ...]:
+    """Check that each cutout takes something away, and that all of them leave something."""
+    whole, holes = shapely.Polygon(outline), []
+    for n, table in enumerate(tables, start=1):
+        at: _Keys = ("cutout", n - 1, "outline")
+        ring = _ring(table.outline, f"{source}: cutout {n}, outline", at)
+        where = f"{source}: cutout {n}{', ' + table.kind if table.kind else ''}"
+        if whole.intersection(shapely.Polygon(ring)).area < TOUCH_M:
+            raise PanelError(
+                f"{where}, lies outside the outline", hint="correct its outline, or remove it", at=at
+            )
+        holes.append(CutOut(ring, table.kind))
+        if tappable(outline, holes).area < TOUCH_M:
+            others = " with those before it" if tappable(outline, holes[-1:]).area >= TOUCH_M else ""
+            raise PanelError(
+                f"{where}, covers the whole outline{others}",
+                hint="correct its outline, or that of the panel",
+                at=at,
+            )
+    return tuple(holes)
 
 
 def _listed(
