@@ -10,7 +10,7 @@ from taptone.edges.hearable import hearable
 from taptone.errors import SettingError
 from taptone.pipeline.sweep import RATES_HZ
 from taptone.survey import plan
-from taptone.survey.lengths import FOOT_M, INCH_M, as_area, as_length
+from taptone.survey.lengths import FOOT_M, INCH_M, as_area, as_length, in_units
 from taptone.types import Panel
 
 __all__ = ["in_words", "planned"]
@@ -203,9 +203,10 @@ def in_words(told: Mapping[str, Any], units: str = "m") -> list[str]:
             "panel"
         )
     if told["hearable_m"] is not None:
+        rests_on = ", ".join(told["hearable_rests_on"])
         lines.append(
             f"a loose patch from about {as_length(told['hearable_m'], units)} across under a station would "
-            f"probably be heard in a quiet yard (an estimate for {', '.join(told['hearable_rests_on'])})"
+            f"probably be heard in a quiet yard (an estimate for {in_units(rests_on, units)})"
         )
     return lines
 
