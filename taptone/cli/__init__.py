@@ -16,6 +16,7 @@ import os
 import signal
 import sys
 from collections.abc import Sequence
+from typing import Any
 
 import click
 
@@ -119,6 +120,17 @@ def _prepare_streams() -> None:
 
 class _LazyGroup(click.Group):
     """A group that imports a command's module only when that command is called."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run a command, and say what goes wrong in the units that are wanted."""
+        from taptone.cli.common import shown, units_shown
+
+        units_shown()  # a variable that says something else is refused before anything is done
+        try:
+            return super().invoke(ctx)
+        except TaptoneError as error:
+            click.echo(shown(f"taptone: {error}"), err=True)
+            ctx.exit(1)
 
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
         return list(COMMANDS)

@@ -226,7 +226,8 @@ def _print(result: Result, out: str, *, rejected: bool, units: str) -> None:
         markup=False,
     )
     against = result.relative_to
-    console.print(against if against.startswith("relative") else f"compared with: {against}", markup=False)
+    against = against if against.startswith("relative") else f"compared with: {against}"
+    console.print(in_units(against, units), markup=False)
     for verdict in ("suspect", "not assessed"):
         rows = [p for p in result.points if p.verdict == verdict]
         if not rows:
@@ -270,7 +271,7 @@ def _print(result: Result, out: str, *, rejected: bool, units: str) -> None:
     for change in result.changes:
         tell(f"changed setting: {change.setting} is {change.value}, not {change.default}")
     for note in (*result.notes, *(result.cautions)):
-        tell(f"note: {in_units(note, units)}")
+        tell(f"note: {note}")
     if rejected:
         for sound in result.rejected:
             console.print(

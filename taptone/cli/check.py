@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from taptone.cli.common import paths, tell
+from taptone.cli.common import paths, say, tell
 
 __all__ = ["check"]
 
@@ -27,7 +27,7 @@ def check(ctx: click.Context, files: tuple[str, ...]) -> None:
         found = checked(file)
         for fault in found.faults:
             where = f"{file}:{fault.line}:{fault.column}" if fault.line else file
-            click.echo(printable(f"{where}: {fault.text}"))
+            say(f"{where}: {fault.text}")
         if not found.faults:
             click.echo(printable(f"{file}: {found.what}: in order"))
         for note in found.notes:

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from taptone.types import Recording, Sound
 
 UNITS_VARIABLE = "TAPTONE_UNITS"
+_UNITS = "taptone.units"  # in the context of a command that was told with --set
 _LONG_S = 30.0  # shorter recordings need no progress bar
 
 
@@ -26,15 +27,53 @@ def tell(text: str) -> None:
     Parameters
     ----------
     text : str
-        The line.
+        The line; metric, and shown in the units that are wanted.
 
     Examples
     --------
     >>> tell("note: recorder not recorded")
     """
-    from taptone.errors import printable
+    click.echo(shown(text), err=True)
 
-    click.echo(printable(text), err=True)
+
+def say(text: str) -> None:
+    """Print a line of what was asked for.
+
+    Parameters
+    ----------
+    text : str
+        The line; metric, and shown in the units that are wanted.
+
+    Examples
+    --------
+    >>> say("area of B3: 0.65 m along x")
+    area of B3: 0.65 m along x
+    """
+    click.echo(shown(text))
+
+
+def shown(text: str) -> str:
+    """A line of ours as it goes to the screen: in one line, and in the units that are wanted.
+
+    Parameters
+    ----------
+    text : str
+        Metric.
+
+    Returns
+    -------
+    str
+        For :func:`click.echo`.
+
+    Examples
+    --------
+    >>> shown("every 150 mm")
+    'every 150 mm'
+    """
+    from taptone.errors import printable
+    from taptone.survey.lengths import in_units
+
+    return printable(in_units(text, units_shown()))
 
 
 def a_name(ctx: click.Context, param: click.Parameter, value: str) -> str:  # noqa: ARG001
@@ -181,7 +220,10 @@ def with_settings(command: Callable[..., None]) -> Callable[..., None]:
             if not equals:
                 raise click.UsageError(f"--set {name}: write it as stage.name=value.")
         here = {"show.units": units_shown()} | {name: text for name, _, text in pairs}
-        command(*args, settings=with_values(here), **kwargs)
+        settings = with_values(here)
+        if context := click.get_current_context(silent=True):
+            context.meta[_UNITS] = settings.show.units
+        command(*args, settings=settings, **kwargs)
 
     return wrapped
 
@@ -192,7 +234,7 @@ def units_shown() -> str:
     Returns
     -------
     str
-        ``m`` or ``ft-in``; commands with ``--set show.units`` let that decide.
+        ``m`` or ``ft-in``; where ``--set show.units`` was given, that decides.
 
     Raises
     ------
@@ -207,6 +249,9 @@ def units_shown() -> str:
     from taptone.errors import SettingError
     from taptone.settings import ShowSettings
 
+    context = click.get_current_context(silent=True)
+    if context is not None and _UNITS in context.meta:
+        return str(context.meta[_UNITS])
     said = os.environ.get(UNITS_VARIABLE, "").strip()
     try:
         return ShowSettings(units=said).units if said else ShowSettings().units

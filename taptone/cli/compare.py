@@ -88,7 +88,7 @@ def _print(found: Compared, out: str, units: str) -> None:
     console = Console(highlight=False, width=None if Console().is_terminal else 160)
     changed = found.changes
     console.print(f"panel {printable(changed.panel)}: {counted(found)}", markup=False)
-    console.print(f"levels matched on {changed.matched_on}", markup=False)
+    console.print(f"levels matched on {in_units(changed.matched_on, units)}", markup=False)
     rows = [one for one in changed.stations if one.change != "unchanged" or "verdict differs" in one.flags]
     if rows:
         table = Table(title="stations", title_justify="left", show_edge=False)
@@ -112,7 +112,8 @@ def _print(found: Compared, out: str, units: str) -> None:
         ]
         labels = " ".join(area.later_stations or area.earlier_stations)
         console.print(
-            printable(f"area {labels}: {area.change}; {', '.join(sizes)} ({area.reason})"), markup=False
+            printable(f"area {labels}: {area.change}; {', '.join(sizes)} ({in_units(area.reason, units)})"),
+            markup=False,
         )
     for line in (*changed.notes, *found.cautions):
         tell(f"note: {line}")

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from taptone.cli.common import a_path, paths, sounds_of, tell, units_shown
+from taptone.cli.common import a_path, paths, say, sounds_of, tell, units_shown
 
 
 @click.command()
@@ -60,7 +60,6 @@ def explain(
     from taptone.edges import explaining
     from taptone.edges.keeping import may_keep, put_file
     from taptone.errors import SoundError, printable
-    from taptone.survey.lengths import in_units
 
     units = units_shown()
     read = explaining.open_log(Path(log))
@@ -74,16 +73,16 @@ def explain(
         alone = "" if recordings else explaining.from_the_log(read, label)
         if not alone:
             raise
-        click.echo(printable(in_units(alone, units)))
+        say(alone)
         tell(f"note: explained from the log alone, without a picture ({error.message})")
         return
     with sounds_of(found) as (sounds, watched):
         explained = explaining.explain(
             read, label, sounds, baseline=baseline, mirror=mirror, on_sound=watched
         )
-        click.echo(printable(in_units(explaining.in_words(explained), units)))
+        say(explaining.in_words(explained))
         for note in explained.notes:
-            tell(f"note: {in_units(note, units)}")
+            tell(f"note: {note}")
         if not explained.taps:
             tell("note: no strike was tied to this station: there is nothing to draw")
             return

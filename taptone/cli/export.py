@@ -23,7 +23,7 @@ def export(survey: str, out: str | None, who: str) -> None:
     """Write every row of the survey in DIR: a CSV for each kind of record, and survey.json with all of them.
 
     Corrected and withdrawn rows are there too, and marked. Lengths are in metres. The recordings, photos and
-    panel files themselves lie in DIR.
+    panel files themselves lie in DIR. Where DIR cannot be written to, give a folder with --out.
     """
     from pathlib import Path
 
@@ -35,7 +35,10 @@ def export(survey: str, out: str | None, who: str) -> None:
         folder = Path(out) if out is not None else tables_folder(store)
         may_write(folder)
         first, *others = export_survey(store, folder, who=speaker)
+        filed = not store.reads_only
     kept = [path for path in others if ".earlier-" in path.name]
     click.echo(f"written: {first} and {len(others) - len(kept)} tables, one for each kind of record")
     if kept:
         tell(f"note: {len(kept)} earlier files in {folder} are kept as NAME.earlier-N")
+    if not filed:
+        tell(f"note: {survey} cannot be written to: that it was exported is not filed in it")

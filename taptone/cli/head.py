@@ -7,7 +7,7 @@ import re
 
 import click
 
-from taptone.cli.common import finite
+from taptone.cli.common import finite, shown, units_shown
 
 __all__ = ["head"]
 
@@ -35,9 +35,13 @@ def head(depth: tuple[str, ...], density_kg_m3: float) -> None:
     kpa = head_kpa(depth_m, density_kg_m3)
     water = "sea water" if density_kg_m3 == 1025 else "water"
     feet, inches = divmod(round(depth_m / 0.0254, 1), 12)
+    metric, other = f"{depth_m:.3f} m", f"{feet:.0f} ft {inches:.1f} in"
+    pressures = f"{kpa:.2f} kPa", f"{kpa / KPA_A_PSI:.3f} psi"
+    if units_shown() == "ft-in":  # both are told: the units that are wanted go first
+        metric, other, pressures = other, metric, pressures[::-1]
     click.echo(
-        f"{depth_m:.3f} m ({feet:.0f} ft {inches:.1f} in) of {water}, {density_kg_m3:g} kg/m³, at rest:"
-        f" {kpa:.2f} kPa, {kpa / KPA_A_PSI:.3f} psi above the air"
+        f"{metric} ({other}) of {water}, {density_kg_m3:g} kg/m³, at rest:"
+        f" {', '.join(pressures)} above the air"
     )
 
 
@@ -54,5 +58,5 @@ def _metres(text: str) -> float:
     except ValueError as error:
         raise click.UsageError(f"{text} is no depth with a unit: {_HINT}.") from error
     if not (math.isfinite(depth_m) and 0 <= depth_m <= _DEEPEST_M):
-        raise click.UsageError(f"{text} is no depth from 0 to {_DEEPEST_M:g} m: {_HINT}.")
+        raise click.UsageError(f"{text} is no depth {shown(f'from 0 to {_DEEPEST_M:g} m')}: {_HINT}.")
     return depth_m

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from taptone.cli.common import a_path
+from taptone.cli.common import a_path, units_shown
 from taptone.cli.visiting import in_survey, opened, pairs
 
 if TYPE_CHECKING:
@@ -26,6 +26,7 @@ def history(survey: str, kind: str) -> None:
     from taptone.errors import SurveyError, printable
     from taptone.survey.records import KINDS
 
+    units = units_shown()
     if kind and kind not in KINDS:
         raise SurveyError(f"{kind} is no kind of record", hint=f"known are {', '.join(KINDS)}")
     with open_store(survey) as store:
@@ -36,7 +37,7 @@ def history(survey: str, kind: str) -> None:
             for row in store.history(made)
         ]
     for row, name in sorted(rows, key=lambda pair: (pair[0].at, pair[1], pair[0].id)):
-        what = "withdrawn" if row.withdrawn else _said(row.record.model_dump())
+        what = "withdrawn" if row.withdrawn else _said(row.record.model_dump(), units)
         instead = f" in place of {name} {row.replaces}" if row.replaces else ""
         why = f" ({row.why})" if row.why else ""
         click.echo(printable(f"{row.at} {name} {row.id}{instead}, {row.who or 'nobody named'}{why}: {what}"))
@@ -96,11 +97,22 @@ def _wanted(kind: str, before: Record, texts: dict[str, str]) -> dict[str, Any]:
     return wanted
 
 
-def _said(values: dict[str, Any]) -> str:
+def _said(values: dict[str, Any], units: str) -> str:
     """The fields that say something, the longest cut."""
     parts = []
     for name, value in values.items():
         if value not in ("", None, [], {}):
-            text = str(value)
+            name, text = _measured(name, value) if units == "ft-in" else (name, str(value))
             parts.append(f"{name} {text if len(text) <= 80 else text[:77] + '…'}")
     return ", ".join(parts)
+
+
+def _measured(name: str, value: Any) -> tuple[str, str]:
+    """A field and its value in feet, inches and °F, if it is a measure: then its name tells no unit."""
+    from taptone.survey.lengths import as_area, as_length, as_temperature, as_thickness
+
+    kinds = {"_m2": as_area, "_mm": as_thickness, "_m": as_length, "_temp_c": as_temperature}
+    for unit, spelt in kinds.items():
+        if name.endswith(unit) and isinstance(value, (int, float)):
+            return f"{name.removesuffix(unit)}{'_temp' * (unit == '_temp_c')}", spelt(value, "ft-in")
+    return name, str(value)

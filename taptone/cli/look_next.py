@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from taptone.cli.common import a_path
+from taptone.cli.common import a_path, say
 
 __all__ = ["look_next"]
 
@@ -29,7 +29,6 @@ def look_next(survey: str, prompts: str | None, show_prompts: bool, json_: bool)
     """
     from taptone.edges.joining import ask_next, prompts_text
     from taptone.edges.store import open_store
-    from taptone.errors import printable
 
     if show_prompts:
         click.echo(prompts_text(prompts), nl=False)
@@ -55,6 +54,6 @@ def look_next(survey: str, prompts: str | None, show_prompts: bool, json_: bool)
     for one in asked:
         what = _CALLED.get(one.spot.on, one.spot.on[0])
         kinds = f" ({', '.join(one.spot.kinds)})" if one.spot.kinds else ""
-        click.echo(printable(f"{what}: {one.spot.called}{kinds}"))
+        say(f"{what}: {one.spot.called}{kinds}")
         for prompt in one.prompts:
-            click.echo(printable(f"  - {prompt.ask} [{prompt.source}]"))
+            say(f"  - {prompt.ask} [{prompt.source}]")

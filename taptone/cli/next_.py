@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from taptone.cli.common import finite, paths, size_in_words, units_shown
+from taptone.cli.common import finite, paths, say, size_in_words, units_shown
 
 if TYPE_CHECKING:
     from taptone.edges.furthering import Known
@@ -52,18 +52,13 @@ def next_(logs: tuple[str, ...], panel: str, edge_m: float, as_json: bool) -> No
 
 def _say(known: Known, closed: tuple[Closing, ...], units: str) -> None:
     from taptone.errors import printable
-    from taptone.survey.lengths import as_area, in_units
+    from taptone.survey.lengths import as_area
 
-    units = units_shown()
     if not closed:
         click.echo(printable(f"panel {known.panel.name}: no suspect area, no outline to close"))
     for one in closed:
         area = one.area
-        click.echo(
-            printable(
-                f"panel {known.panel.name}, area {' '.join(area.stations)}: {in_units(area.place, units)}"
-            )
-        )
+        say(f"panel {known.panel.name}, area {' '.join(area.stations)}: {area.place}")
         least = size_in_words(area.at_least, area.at_least_m2, units)
         guess, most, doubt = (
             as_area(m2, units) for m2 in (area.best_guess_m2, area.at_most_m2, area.doubt_m2)
@@ -73,15 +68,15 @@ def _say(known: Known, closed: tuple[Closing, ...], units: str) -> None:
             "suspect and good stations"
         )
         for side in area.open:
-            click.echo(f"  open: {side}")
+            say(f"  open: {side}")
         for side in area.at_edge:
             click.echo(f"  it may reach the panel's edge on the {side}")
         for tap in one.taps:
-            click.echo(printable(f"  tap {_line(tap, units)}"))
+            say(f"  tap {_line(tap, units)}")
         if one.closed:
             click.echo(f"  {_closed(one, units)}")
         for tap in one.then:
-            click.echo(printable(f"  {'now' if one.closed else 'then'} {_line(tap, units)}"))
+            say(f"  {'now' if one.closed else 'then'} {_line(tap, units)}")
 
 
 def _closed(one: Closing, units: str) -> str:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from taptone.cli.common import a_path, finite, paths, tell, units_shown
+from taptone.cli.common import a_path, finite, paths, say, tell, units_shown
 
 if TYPE_CHECKING:
     from taptone.types import Panel
@@ -114,8 +114,6 @@ def plan(file: str | None, as_json: bool, sheets: tuple[str, ...], paper: str | 
     """
     from taptone.edges.planning import in_words, planned
     from taptone.edges.textfiles import load_panel
-    from taptone.errors import printable
-    from taptone.survey.lengths import in_units
 
     units = units_shown()
     _check_sheets(sheets, paper, bool(file) or any(given[name] for name in MEASURES))
@@ -139,7 +137,7 @@ def plan(file: str | None, as_json: bool, sheets: tuple[str, ...], paper: str | 
         area = {} if given["area_m2"] is None else {"area_m2": given["area_m2"]}
         told = planned(panel, **wish, **area)
         words = in_words(told, units)
-        notes += [f"caution: {in_units(line, units)}" for line in told["warnings"]]
+        notes += [f"caution: {line}" for line in told["warnings"]]
     if panel is not None and sheets:
         told["sheets"] = _draw(panel, sheets, paper or "a4", units)
         notes.append(f"written: {', '.join(told['sheets'])}")
@@ -149,7 +147,7 @@ def plan(file: str | None, as_json: bool, sheets: tuple[str, ...], paper: str | 
         click.echo(json.dumps(told, ensure_ascii=False, indent=1))
     else:
         for line in words:
-            click.echo(printable(line))
+            say(line)
     for line in notes:
         tell(line)
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from taptone.cli.common import a_path, tell, units_shown
+from taptone.cli.common import a_path, say, tell, units_shown
 
 if TYPE_CHECKING:
     from taptone.survey.meeting import Joined, Line
@@ -50,10 +50,11 @@ def points(survey: str, panel: str, down: tuple[str, ...], out: str | None, json
 
         if not joined.lines:
             click.echo("nothing planned, heard, read or seen yet")
-        _print(joined)
+        units = units_shown()
+        _print(joined, units)
         for name, several in found.items():
             for one in several:
-                click.echo(f"panel {name}: {rise_in_words(one, units_shown())}")
+                click.echo(f"panel {name}: {rise_in_words(one, units)}")
             if not several:
                 tell(f"note: panel {name}: no rise looked for: say which way is down, or name the scales")
         unheld = sum(one.warning_level is None for one in gathered.readings)
@@ -68,15 +69,16 @@ def points(survey: str, panel: str, down: tuple[str, ...], out: str | None, json
             tell(f"note: the earlier {out} is now {earlier.name}")
 
 
-def _print(joined: Joined) -> None:
+def _print(joined: Joined, units: str) -> None:
     from taptone.errors import printable
+    from taptone.survey.lengths import in_units
 
     plain = blank = 0
     for line in joined.lines:
         if not line.panel and not line.heard and not line.readings:
             continue  # a finding: told below
         if line.differs or line.readings or line.seen or line.verdict not in ("", "no difference"):
-            click.echo(printable(_told(line)))
+            click.echo(printable(_told(line, units)))
         elif line.heard:
             plain += 1
         else:
@@ -87,11 +89,9 @@ def _print(joined: Joined) -> None:
         click.echo(f"{blank} more: nothing heard, read or seen there yet")
     for number, meeting in enumerate(joined.meetings, start=1):
         where = f"{meeting.panel}, " if meeting.panel else ""
-        click.echo(
-            printable(f"meet {number}, {where}{', '.join(meeting.places)}: {' and '.join(meeting.kinds)}")
-        )
+        say(f"meet {number}, {where}{', '.join(meeting.places)}: {' and '.join(meeting.kinds)}")
         for kind, place, text in meeting.what:
-            click.echo(printable(f"  {kind}, {place}: {text}"))
+            click.echo(printable(f"  {kind}, {in_units(place, units)}: {_said(kind, text, units)}"))
     for o in joined.findings:
         where = ", ".join(part for part in (o.panel, o.place) if part)
         said = "; ".join(part for part in (o.text, f"photo {o.photo}" if o.photo else "") if part)
@@ -99,10 +99,23 @@ def _print(joined: Joined) -> None:
         click.echo(printable(f"{finding}: {said}" if said else finding))
 
 
-def _told(line: Line) -> str:
-    where = f"{line.panel} {line.called}" if line.panel else line.called
+def _told(line: Line, units: str) -> str:
+    from taptone.survey.lengths import in_units
+
+    where = in_units(f"{line.panel} {line.called}" if line.panel else line.called, units)
     columns = (("heard", line.heard), ("readings", line.readings), ("seen", line.seen))
-    return f"{where} | " + " | ".join(f"{name}: {text}" for name, text in columns if text)
+    return f"{where} | " + " | ".join(f"{name}: {_said(name, text, units)}" for name, text in columns if text)
+
+
+def _said(kind: str, text: str, units: str) -> str:
+    """Evidence in the units that are wanted; what somebody saw is shown as it was written down."""
+    import re
+
+    from taptone.survey.lengths import in_units
+
+    if kind != "seen":
+        return in_units(text, units)
+    return re.sub(r"\bplug, [\d.]+ mm\b", lambda found: in_units(found[0], units), text)
 
 
 def _way(text: str) -> tuple[str, str]:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from taptone.cli.common import a_path
+from taptone.cli.common import a_path, units_shown
 
 if TYPE_CHECKING:
     from taptone.survey.status import PanelStatus
@@ -58,6 +58,7 @@ def status(survey: str) -> None:
 
 
 def _of_panel(one: PanelStatus) -> list[str]:
+    from taptone.survey.lengths import in_units
     from taptone.survey.status import still_open
 
     of_these = f" ({one.suspect} suspect, {one.not_assessed} not assessed)" if one.tapped else ""
@@ -71,7 +72,7 @@ def _of_panel(one: PanelStatus) -> list[str]:
         if reason:
             lines.append(f"  not tapped: {_few(stations)}, because {reason}")
     for stations, reason in one.unclear:
-        lines.append(f"  not assessed: {_few(stations)}, because {reason}")
+        lines.append(f"  not assessed: {_few(stations)}, because {in_units(reason, units_shown())}")
     if one.no_moisture_because:
         lines.append(f"  moisture not measured, because {one.no_moisture_because}")
     lines += [f"  not done: {what}, because {reason}" for what, reason in one.left_out]

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from taptone import __version__
 from taptone.edges.comparing import elsewhere, load_sounded
+from taptone.edges.stated import JUDGED_ANYWAY
 from taptone.edges.store import open_store
 from taptone.edges.tables import write_files
 from taptone.errors import LogError, SurveyError
@@ -24,6 +25,7 @@ __all__ = ["Said", "load_said", "on_one_grid", "outcome", "write_agreement"]
 
 _COLUMNS = ("word", "verdict", "surveyor_word")
 _HINT = "give a log of taptone analyse, a survey, or a CSV file with the columns station and word"
+_MOST_NAMED = 6  # stations in a note
 _LEAST_SHARED = 0.5  # of the stations of the smaller set
 
 
@@ -77,7 +79,9 @@ def load_said(path: str | os.PathLike[str], panel: str = "") -> Said:
             raise LogError(f"{place} holds no log.json and no survey", hint=_HINT)
         sounded = load_sounded(place)
         words = dict(zip(sounded.log.labels, sounded.log.verdicts, strict=True))
-        return Said(f"verdicts of {place.name}", words, sounded.log.panel, sounded)
+        source = f"verdicts of {place.name}"
+        notes = (_anyway(source, sounded.reasons),) if sounded.anyway else ()
+        return Said(source, words, sounded.log.panel, sounded, notes)
     return _from_csv(place)
 
 
@@ -92,7 +96,8 @@ def on_one_grid(first: Said, second: Said) -> tuple[Said, Said]:
     Returns
     -------
     first, second : Said
-        The same station has the same label.
+        The same station has the same label: that of the first, also where the two differ in capitals only,
+        which a note of the second then says.
 
     Raises
     ------
@@ -104,6 +109,8 @@ def on_one_grid(first: Said, second: Said) -> tuple[Said, Said]:
     >>> one, two = Said("a.csv", {"A1": "good"}), Said("b.csv", {"A1": "hollow"})
     >>> on_one_grid(one, two)[1].words
     {'A1': 'hollow'}
+    >>> on_one_grid(one, Said("c.csv", {"a1": "dull"}))[1].notes
+    ('c.csv: a1 taken for A1 of a.csv: they differ in capitals only',)
     """
     hint = "give two judgements of one panel on one grid"
     if first.panel and second.panel and first.panel.casefold() != second.panel.casefold():
@@ -118,12 +125,12 @@ def on_one_grid(first: Said, second: Said) -> tuple[Said, Said]:
         label_of = {
             second.sounded.log.labels[n]: first.sounded.log.labels[k] for k, n in enumerate(pairs) if n >= 0
         }
-        taken = set(first.words)
-        words = {}
-        for label, word in second.words.items():
-            own = label_of.get(label, f"{label} (second)" if label in taken else label)
-            words[own] = word
-        second = replace(second, words=words)
+        label_of |= {n: f"{n} (second)" for n in second.words if n in first.words and n not in label_of}
+    else:
+        label_of = _but_for_capitals(first, second)
+    words = {label_of.get(label, label): word for label, word in second.words.items()}
+    notes = (*second.notes, *_told_alike(first, second, label_of))
+    second = replace(second, words=words, notes=notes)
     shared = len(first.words.keys() & second.words.keys())
     fewer = min(len(first.words), len(second.words))
     if not shared or (first.sounded and second.sounded and shared < _LEAST_SHARED * fewer):
@@ -233,6 +240,36 @@ def write_agreement(first: Said, second: Said, found: Agreement, out: Path) -> t
     return write_files(out, tables={"agree.csv": rows}, documents={"agree.json": body})
 
 
+def _but_for_capitals(first: Said, second: Said) -> dict[str, str]:
+    """Labels of the second that are in capitals only another than one of the first → that one.
+
+    Where either side has both spellings they are two stations, and nobody can say which is meant.
+    """
+    alike: dict[str, set[str]] = {}
+    for label in (*first.words, *second.words):
+        alike.setdefault(label.casefold(), set()).add(label)
+    own = {label.casefold(): label for label in first.words}
+    return {
+        label: own[folded]
+        for label in second.words
+        if (folded := label.casefold()) in own and label != own[folded] and len(alike[folded]) == 2
+        if label not in first.words and own[folded] not in second.words
+    }
+
+
+def _told_alike(first: Said, second: Said, label_of: Mapping[str, str]) -> list[str]:
+    """Say which labels were taken for one station although their capitals differ."""
+    alike = [
+        f"{label} taken for {own}"
+        for label, own in label_of.items()
+        if label != own and label.casefold() == own.casefold()
+    ]
+    if not alike:
+        return []
+    shown = ", ".join(alike if len(alike) <= _MOST_NAMED else [*alike[:_MOST_NAMED], "…"])
+    return [f"{second.source}: {shown} of {first.source}: they differ in capitals only"]
+
+
 # -- where words come from ---------------------------------------------------------------------------------
 
 
@@ -302,7 +339,21 @@ def _from_csv(place: Path) -> Said:
         words[label] = row[of].strip()
     if not words:
         raise LogError(f"{place} holds no station", hint=_HINT)
-    return Said(f"{named}s of {place.name}", words, _one_panel(columns, rows))
+    source = f"{named}s of {place.name}"
+    reasons = [row[columns.index("reason")] for _, row in rows[1:]] if "reason" in columns else []
+    notes = (_anyway(source, reasons),) if _flagged_anyway(columns, rows) else ()
+    return Said(source, words, _one_panel(columns, rows), notes=notes)
+
+
+def _flagged_anyway(columns: Sequence[str], rows: Sequence[tuple[int, Sequence[str]]]) -> bool:
+    """Whether a table of verdicts is of a log that was judged anyway."""
+    return "flags" in columns and any("anyway" in row[columns.index("flags")].split() for _, row in rows[1:])
+
+
+def _anyway(source: str, reasons: Sequence[str]) -> str:
+    """That the program judged although something spoke against it, and what, where a reason says so."""
+    against = next((why for reason in reasons if (why := reason.partition(JUDGED_ANYWAY)[2])), "")
+    return f"{source} were given with --anyway" + (f", although {against}" if against else "")
 
 
 def _one_panel(columns: Sequence[str], rows: Sequence[tuple[int, Sequence[str]]]) -> str:

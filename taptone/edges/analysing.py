@@ -13,7 +13,7 @@ import numpy as np
 
 from taptone import __version__
 from taptone.edges.qualifying import with_smallest
-from taptone.edges.stated import NAMES, contradiction, difference, frozen
+from taptone.edges.stated import JUDGED_ANYWAY, NAMES, contradiction, difference, frozen
 from taptone.errors import PanelError
 from taptone.model.baseline import Baseline
 from taptone.pipeline import Judging, analyse
@@ -204,16 +204,14 @@ def _unlike(facts: Mapping[str, str], reference: Reference | None) -> list[str]:
 def _all_the_same(result: Result, why: str) -> Result:
     """Every line says that it was judged although something speaks against it."""
     points = tuple(
-        dataclasses.replace(
-            p, flags=(*p.flags, "anyway"), reason=f"{p.reason}; judged anyway, although {why}"
-        )
+        dataclasses.replace(p, flags=(*p.flags, "anyway"), reason=f"{p.reason}; {JUDGED_ANYWAY}{why}")
         for p in result.points
     )
     return dataclasses.replace(
         result,
         points=points,
-        relative_to=f"{result.relative_to}; judged anyway, although {why}",
-        notes=(*result.notes, f"judged anyway, although {why}"),
+        relative_to=f"{result.relative_to}; {JUDGED_ANYWAY}{why}",
+        notes=(*result.notes, f"{JUDGED_ANYWAY}{why}"),
     )
 
 

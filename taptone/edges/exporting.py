@@ -38,7 +38,8 @@ def export_survey(store: Store, out: Path, *, who: str = "") -> tuple[Path, ...]
     Parameters
     ----------
     store : Store
-        The survey; another program that adds to it waits meanwhile.
+        The survey; another program that adds to it waits meanwhile. Where it cannot be written to, nothing is
+        filed in it.
     out : Path
         The folder; made if missing. A file of an earlier export that differs is set beside.
     who : str, optional
@@ -69,6 +70,8 @@ def export_survey(store: Store, out: Path, *, who: str = "") -> tuple[Path, ...]
             f"{out} lies among the evidence of the survey",
             hint="choose its exports, or a place outside of it",
         )
+    if store.reads_only:  # a copy that nobody else writes to, and that goes when it is closed
+        return put_files(out, tables_of(store))
     with store.together():
         files = tables_of(store)
         paths = put_files(out, files)

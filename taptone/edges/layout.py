@@ -28,7 +28,7 @@ from matplotlib.patches import Circle, Polygon, Rectangle
 
 from taptone.edges.pictures import repeatable_style
 from taptone.pipeline.outline import spacing
-from taptone.survey.lengths import as_length
+from taptone.survey.lengths import as_length, as_temperature
 from taptone.types import Panel, Station, Structure
 
 __all__ = ["PAPERS_IN", "draw_sheets"]
@@ -49,11 +49,12 @@ _COUNT_IN = 1.15  # of a column, upright
 _TICK_PT, _TEXT_PT, _LEAST_PT = 9.0, 10.0, 6.0
 _BLANKS = (
     *("date", "tapped by", "hammer", "recorder", "known good first"),
-    *("surface °C", "hours ashore", "rain 24 h", "frost 72 h", "known good again"),
+    *("surface", "hours ashore", "rain 24 h", "frost 72 h", "known good again"),
 )
 #: Units → what the tapes have, and how that stands at an axis.
 _TAPE = {"m": "mm", "ft-in": "feet, inches"}
 _UNIT = {"m": ", mm", "ft-in": ""}
+_DEGREE = {"m": "°C", "ft-in": "°F"}
 #: Blank → the key of [conditions] that fills it.
 _SAID = {
     "date": "date",
@@ -233,7 +234,7 @@ def _figure(panel: Panel, page: _Page, pages: int, units: str = "m") -> Figure:
     _tapes(paper, panel, page, spot, units)
     _counts(paper, panel, page, spot)
     _datum(paper, page, spot)
-    _blanks(paper, panel, page)
+    _blanks(paper, panel, page, units)
     return figure
 
 
@@ -536,7 +537,7 @@ def _datum(paper: Axes, page: _Page, spot: _Box) -> None:
         paper.plot([x], [y], "k+", ms=20, mew=2.6, zorder=9)
 
 
-def _blanks(paper: Axes, panel: Panel, page: _Page) -> None:
+def _blanks(paper: Axes, panel: Panel, page: _Page, units: str) -> None:
     """Lines for what has to be written down, filled in where it was stated, and for notes."""
     width, height = page.size_in
     if width > height:
@@ -550,8 +551,9 @@ def _blanks(paper: Axes, panel: Panel, page: _Page) -> None:
     for n, blank in enumerate(_BLANKS):
         x, y = left + (n // down) * room, top - _LINE_IN * (n % down + 1)
         paper.plot([x, x + room - 0.25], [y, y], color="black", lw=0.8)
-        paper.text(x, y + 0.05, f"{blank}:", size=_TEXT_PT, va="bottom")
-        said, left_in = _stated(panel, blank), room - 0.25 - 1.05
+        unit = f" {_DEGREE[units]}" if blank == "surface" else ""
+        paper.text(x, y + 0.05, f"{blank}{unit}:", size=_TEXT_PT, va="bottom")
+        said, left_in = _stated(panel, blank, units), room - 0.25 - 1.05
         size = _size(said, _TEXT_PT, 7, left_in / 1.1)
         shown = "\n".join(_wrapped(said, size * 1.1, left_in, 2))
         paper.text(x + 1.0, y + 0.05, shown, size=size, va="bottom", weight="bold", linespacing=1.0)
@@ -562,13 +564,14 @@ def _blanks(paper: Axes, panel: Panel, page: _Page) -> None:
         y -= _LINE_IN
 
 
-def _stated(panel: Panel, blank: str) -> str:
+def _stated(panel: Panel, blank: str, units: str) -> str:
     if blank == "hammer":
         return panel.hammer
     if blank == "recorder":
         return panel.recorder
-    if blank == "surface °C":
-        return f"{panel.surface_temp_c:g}" if math.isfinite(panel.surface_temp_c) else ""
+    if blank == "surface":
+        known = math.isfinite(panel.surface_temp_c)
+        return as_temperature(panel.surface_temp_c, units).split()[0] if known else ""
     value = panel.conditions.get(_SAID.get(blank, ""), "")
     return {True: "yes", False: "no"}[value] if isinstance(value, bool) else str(value)
 

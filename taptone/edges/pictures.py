@@ -33,7 +33,7 @@ from matplotlib.ticker import MaxNLocator, MultipleLocator
 
 from taptone.pipeline.judge import rarity, sureness
 from taptone.pipeline.later import WAS_SUSPECT, say_beside
-from taptone.survey.lengths import INCH_M, as_length, in_units
+from taptone.survey.lengths import INCH_M, as_length, as_temperature, in_units
 from taptone.survey.qualify import between_stations_mm
 from taptone.types import Area, Panel, Point, Result, Structure
 
@@ -169,6 +169,7 @@ def draw_signs(
         canvas.keep_clear(marks)
         _label(canvas, marks, [m for m in marks if m.verdict in spoken], lambda mark: mark.verdict)
 
+    under, foot = ([in_units(line, units) for line in lines] for lines in (under, foot))
     return _saved(lambda: _page(_Sheet(title, under, marks, draw, legend, foot, panel, units)), stem)
 
 
@@ -377,20 +378,25 @@ def _under(result: Result, marks: Sequence[_Mark], units: str) -> list[str]:
         lines.append(f"{len(marks)} taps")
     if result.relative_to:
         against = result.relative_to
-        lines.append(against if against.startswith("relative") else f"compared with {against}")
+        against = against if against.startswith("relative") else f"compared with {against}"
+        lines.append(in_units(against, units))
     if panel:
         facts = (("hammer", panel.hammer), ("recorder", panel.recorder), ("construction", panel.construction))
         lines.append("; ".join(f"{name}: {said or 'not recorded'}" for name, said in facts))
-        lines.append(f"conditions: {_conditions(panel)}")
+        lines.append(f"conditions: {_conditions(panel, units)}")
         datum = f"Datum (x = 0, y = 0, marked +): {panel.datum}. " if panel.datum else ""
         lines.append(f"{datum}Drawn with x to the right and y up, whichever way the panel is looked at.")
     return lines
 
 
-def _conditions(panel: Panel) -> str:
+def _conditions(panel: Panel, units: str) -> str:
     """Return what was written down of the day."""
-    said = [f"surface: {panel.surface_temp_c:g} °C"] if math.isfinite(panel.surface_temp_c) else []
+    known = math.isfinite(panel.surface_temp_c)
+    said = [f"surface: {as_temperature(panel.surface_temp_c, units)}"] if known else []
     for name, value in panel.conditions.items():
+        if name.endswith("_temp_c") and isinstance(value, (int, float)):
+            said.append(f"{name.removesuffix('_temp_c').replace('_', ' ')}: {as_temperature(value, units)}")
+            continue
         shown = {True: "yes", False: "no"}[value] if isinstance(value, bool) else value
         said.append(f"{name.replace('_', ' ').replace('72h', '72 h')}: {shown}")
     return "; ".join(said) or "not recorded"

@@ -8,8 +8,9 @@ from typing import Any
 
 from taptone.edges.hearable import hearable
 from taptone.errors import SettingError
+from taptone.pipeline.sweep import RATES_HZ
 from taptone.survey import plan
-from taptone.survey.lengths import FOOT_M, INCH_M, as_area, as_length
+from taptone.survey.lengths import FOOT_M, INCH_M, as_area, as_length, in_units
 from taptone.types import Panel
 
 __all__ = ["in_words", "planned"]
@@ -67,6 +68,8 @@ def planned(
     """
     own_m = panel.spacing_m if panel and math.isfinite(panel.spacing_m) else None
     grid = grid or (panel.pattern if panel else "square")
+    sweeps = plan.sweeps_of(panel)
+    struck = plan.SWEPT.get(grid, grid) if sweeps else grid
     if patch_m is None and spacing_m is None:
         if own_m is None:
             raise SettingError(
@@ -75,20 +78,22 @@ def planned(
             )
         spacing_m = own_m
     if spacing_m is None and patch_m is not None:
-        spacing_m = plan.spacing_for(patch_m, _USUAL if chance is None else chance, grid=grid, shape=shape)
+        spacing_m = plan.spacing_for(patch_m, _USUAL if chance is None else chance, grid=struck, shape=shape)
         chance = _USUAL if chance is None else chance
     elif spacing_m is not None and patch_m is None:
         chance = _USUAL if chance is None else chance
-        patch_m = plan.patch_for(spacing_m, chance, grid=grid, shape=shape)
+        patch_m = plan.patch_for(spacing_m, chance, grid=struck, shape=shape)
     elif chance is not None:
         raise SettingError("patch, chance and spacing are all given", hint="give two: the third follows")
     assert spacing_m is not None
     assert patch_m is not None
     if chance is None:
-        chance = plan.chance_touched(patch_m, spacing_m, grid=grid, shape=shape)
+        chance = plan.chance_touched(patch_m, spacing_m, grid=struck, shape=shape)
 
     laid = plan.laid(spacing_m, grid, panel=panel, area_m2=area_m2)
-    minutes = plan.minutes_for(laid.stations, laid.rows, laid.taps_per_station)
+    minutes = plan.minutes_for(
+        laid.stations, laid.rows, laid.taps_per_station, swept=tuple(laid.swept.values())
+    )
     told: dict[str, Any] = {
         "spacing_m": round(spacing_m, 6),
         "chance": round(chance, 6),
@@ -98,19 +103,23 @@ def planned(
         "shape": shape,
         "grid": grid,
         "touched_m": {
-            f"{p:g}": round(plan.patch_for(spacing_m, p, grid=grid, shape=shape), 6) for p in _TOLD
+            f"{p:g}": round(plan.patch_for(spacing_m, p, grid=struck, shape=shape), 6) for p in _TOLD
         },
-        "can_lie_between_m": round(plan.patch_for(spacing_m, 1.0, grid=grid, shape=shape), 6),
+        "can_lie_between_m": round(plan.patch_for(spacing_m, 1.0, grid=struck, shape=shape), 6),
         "panel": panel.name if panel else None,
         "area_m2": round(laid.area_m2, 4),
         "rows": laid.rows,
         "taps_per_station": laid.taps_per_station,
+        "swept_rows": list(laid.swept),
+        "swept_strikes": sum(laid.swept.values()),
         "minutes_laying_out": round(minutes.laying_out, 1),
         "minutes_tapping": round(minutes.tapping, 1),
         "minutes_from": round(minutes.brisk, 1),
         "minutes_to": round(minutes.slow, 1),
         "minutes_source": "common practice, no source",
-        "within_reach": round(laid.within_reach(patch_m), 4) if panel and shape == 1.0 else None,
+        "within_reach": (
+            round(laid.within_reach(patch_m), 4) if panel and shape == 1.0 and struck == grid else None
+        ),
         "hearable_m": None,
         "hearable_rests_on": [],
         "warnings": [],
@@ -122,8 +131,16 @@ def planned(
             "touching is not hearing: with --panel, and [laminate] in its file, it is said from what size "
             "on a loose patch would be heard"
         )
+    if laid.unswept:
+        told["warnings"].append(
+            f"sweep names {', '.join(laid.unswept)}: this grid has no such row of two or more stations, and "
+            "the panel file with this spacing would be refused"
+        )
     if own_m is not None and abs(own_m - spacing_m) > 1e-6:
-        own = plan.chance_touched(patch_m, own_m, grid=panel.pattern if panel else grid, shape=shape)
+        pattern = panel.pattern if panel else grid
+        own = plan.chance_touched(
+            patch_m, own_m, grid=plan.SWEPT[pattern] if sweeps else pattern, shape=shape
+        )
         told["panel_spacing_m"], told["panel_chance"] = own_m, round(own, 6)
     return told
 
@@ -168,6 +185,8 @@ def in_words(told: Mapping[str, Any], units: str = "m") -> list[str]:
         f"{where}: {told['stations']} stations in {told['rows']} rows, about {least} to {most} min, "
         f"laying out among them ({told['minutes_source']})"
     )
+    if told["swept_rows"]:
+        lines.append(_sweep(told, units))
     sizes = ", ".join(
         f"{as_length(size, units)} {'surely' if float(p) >= 1 else _percent(float(p))}"
         for p, size in told["touched_m"].items()
@@ -184,11 +203,25 @@ def in_words(told: Mapping[str, Any], units: str = "m") -> list[str]:
             "panel"
         )
     if told["hearable_m"] is not None:
+        rests_on = ", ".join(told["hearable_rests_on"])
         lines.append(
             f"a loose patch from about {as_length(told['hearable_m'], units)} across under a station would "
-            f"probably be heard in a quiet yard (an estimate for {', '.join(told['hearable_rests_on'])})"
+            f"probably be heard in a quiet yard (an estimate for {in_units(rests_on, units)})"
         )
     return lines
+
+
+def _sweep(told: Mapping[str, Any], units: str) -> str:
+    """What sweeping is, and what the figures of the other lines ask of the hand."""
+    slow, quick = (as_length(_on_a_tape(told["spacing_m"] * hz, units), units) for hz in RATES_HZ)
+    rows = told["swept_rows"]
+    return (
+        f"swept: {'row' if len(rows) == 1 else 'rows'} {', '.join(rows)}, {RATES_HZ[0]:g} to "
+        f"{RATES_HZ[1]:g} strikes a second between two known places, {told['swept_strikes']} strikes or "
+        f"more: what is said of patches holds there if the hand goes no faster than {slow} a second at "
+        f"{RATES_HZ[0]:g} strikes a second, {quick} at {RATES_HZ[1]:g}; a place between is known to about "
+        f"±{as_length(told['spacing_m'] / 2, units)} then, and less well where the hand is uneven"
+    )
 
 
 def _add_hearable(told: dict[str, Any], panel: Panel) -> None:

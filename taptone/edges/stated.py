@@ -8,10 +8,12 @@ from typing import Any
 
 from taptone.types import Panel
 
-__all__ = ["NAMES", "contradiction", "difference", "frozen"]
+__all__ = ["JUDGED_ANYWAY", "NAMES", "contradiction", "difference", "frozen"]
 
 #: What must be the same for two recordings to be compared, where both say it.
 NAMES = ("boat", "construction", "hammer", "recorder")
+#: Before what speaks against a line that was judged all the same.
+JUDGED_ANYWAY = "judged anyway, although "
 
 
 def difference(here: Mapping[str, str], there: Mapping[str, str]) -> tuple[str, str, str] | None:

@@ -12,11 +12,13 @@ import numpy as np
 
 from taptone.types import FloatArray, Place, Station
 
-__all__ = ["is_swept", "swept_places"]
+__all__ = ["FEWEST", "RATES_HZ", "is_swept", "swept_places"]
 
-_RATES_HZ = (2.0, 4.0)  # strikes a second
-_LOOSE = 1.1  # by so much a hand may stray from that
-_FEWEST = 3
+#: Strikes a second.
+RATES_HZ = (2.0, 4.0)
+#: Fewer strikes are no sweep.
+FEWEST = 3
+_LOOSE = 1.1  # by so much a hand may stray from that rate
 
 
 def is_swept(time_s: FloatArray) -> bool:
@@ -37,10 +39,10 @@ def is_swept(time_s: FloatArray) -> bool:
     >>> is_swept(np.array([0.0, 0.3, 0.6, 1.0])), is_swept(np.array([0.0, 1.0, 2.0]))
     (True, False)
     """
-    if len(time_s) < _FEWEST:
+    if len(time_s) < FEWEST:
         return False
     rate_hz = 1 / float(np.median(np.diff(time_s)))
-    return _RATES_HZ[0] / _LOOSE <= rate_hz <= _RATES_HZ[1] * _LOOSE
+    return RATES_HZ[0] / _LOOSE <= rate_hz <= RATES_HZ[1] * _LOOSE
 
 
 def swept_places(first: Station, last: Station, time_s: FloatArray, start: int = 0) -> list[Place]:

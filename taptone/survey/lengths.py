@@ -1,15 +1,16 @@
-"""Lengths and areas as a person reads and writes them: metric, or feet and inches. Files always hold metres.
+"""Lengths, areas and temperatures as a person reads them: metric, or feet, inches and °F. Files stay metric.
 
 Rounding, for a tape held against a hull: metric to the millimetre below a metre and to the centimetre from
 there on; feet and inches to the nearest 1/8 inch below a foot and to the nearest 1/4 inch from there on (half
-way: away from zero); areas to 0.001 m² or 0.01 sq ft. An inch is 25.4 mm, exactly (ISO 80000-3; the agreement
-of 1959).
+way: away from zero); areas to 0.001 m² or 0.01 sq ft; the thickness of a skin or core to 0.01 inch; °F to the
+degree. An inch is 25.4 mm, exactly (ISO 80000-3; the agreement of 1959).
 """
 
 from __future__ import annotations
 
 import math
 import re
+from collections.abc import Callable
 
 __all__ = [
     "FOOT_M",
@@ -18,6 +19,8 @@ __all__ = [
     "as_area",
     "as_extent",
     "as_length",
+    "as_temperature",
+    "as_thickness",
     "in_units",
     "inches_of",
     "read_area",
@@ -28,6 +31,7 @@ __all__ = [
 UNITS = ("m", "ft-in")
 INCH_M = 0.0254
 FOOT_M = 0.3048
+_LEAST_MM = 10  # shorter ones in a sentence are of somebody's hammer: its tip, as it is called
 
 _FEET_WRITTEN = "feet and inches as 4' 7 1/2\" or 4 ft 7 in"
 _FEET = re.compile(
@@ -42,10 +46,22 @@ _AREA = re.compile(
     _NUMBER + r"\s*(?P<unit>m2|m²|sq\.? ?m|cm2|cm²|sq\.? ?cm|ft2|ft²|sq\.? ?ft|in2|in²|sq\.? ?in)?\.?"
 )
 _SQUARE_M = {"m": 1.0, "cm": 1e-4, "ft": FOOT_M**2, "in": INCH_M**2}
-#: A length of ours within a sentence; the thickness of a laminate stays as it was stated.
-_SAID = re.compile(r"(?<!skin )(?<!core )\b(?:(?P<least>\d+) to )?(?P<most>\d{2,}) mm\b")
-#: A place on a panel, as :func:`taptone.pipeline.outline` says it.
-_PLACE = re.compile(r"(?<![\d.])(?:(?P<least>-?\d+\.\d\d) to )?(?P<most>-?\d+\.\d\d) m(?= along )")
+#: What somebody wrote is shown as it was written: a text in quotes, a name of a file.
+_QUOTED = re.compile(r"((?<![\w'])'(?:\\.|[^'\\])*'(?!\w)|\S*\.(?:csv|json|toml|zip|wav)\b)")
+_AMOUNT = r"-?\d+(?:\.\d+)?"
+_PAIR = rf"(?:(?P<least>{_AMOUNT}) to )?(?P<most>{_AMOUNT})"
+#: In a sentence of ours, metres stand after one of these words, or before "along": not in a hammer's name.
+_METRES = re.compile(
+    rf"(?:(?<=\bis )|(?<=\bto )|(?<=\bof )|(?<=\bfrom )|(?<=\bx )|(?<=\by )|(?<=±)){_PAIR} m(?![²³/\w])"
+    rf"|(?<![\d.]){_PAIR.replace('least', 'low').replace('most', 'high')} m(?= (?:along|across) )"
+)
+_CORNERS = re.compile(rf"\((?P<x>{_AMOUNT}), (?P<y>{_AMOUNT})\) m(?!\w)")
+_SIDES = re.compile(rf"(?P<x>{_AMOUNT}) by (?P<y>{_AMOUNT}) m(?!\w)")
+_MILLIMETRES = re.compile(
+    rf"(?P<of>(?:skin|core)(?: \w+)? |plug, )?(?<![\d.]){_PAIR} mm(?!\w)(?P<skin> skin)?"
+)
+_SQUARE_METRES = re.compile(rf"(?<![\d.])(?P<most>{_AMOUNT}) m²")
+_CELSIUS = re.compile(rf"(?<![\d.])(?P<most>{_AMOUNT}) °C(?P<apart> apart)?")
 
 
 def as_length(length_m: float, units: str = "m") -> str:
@@ -126,37 +142,114 @@ def as_area(area_m2: float, units: str = "m") -> str:
     return f"{area_m2 / FOOT_M**2:.2f} sq ft" if units == "ft-in" else f"{area_m2:.3f} m²"
 
 
-def in_units(sentence: str, units: str = "m") -> str:
-    r"""A sentence of a log, its distances and places shown in feet and inches where that is wanted.
+def as_thickness(thick_mm: float, units: str = "m") -> str:
+    """A thickness or a depth in words: an eighth of an inch is too coarse for a skin.
 
     Parameters
     ----------
-    sentence : str
-        A reason or a note; logs are always metric.
+    thick_mm : float
+        In millimetres.
     units : str, optional
         One of :data:`UNITS`.
 
     Returns
     -------
     str
-        The same, but for distances from 10 mm on and for places along x and y.
+        Such as ``3 mm`` or ``0.12"``.
+
+    Examples
+    --------
+    >>> as_thickness(3.0), as_thickness(3.0, "ft-in")
+    ('3 mm', '0.12"')
+    """
+    return f'{thick_mm / 25.4:.2f}"' if units == "ft-in" else f"{thick_mm:g} mm"
+
+
+def as_temperature(temp_c: float, units: str = "m") -> str:
+    """A temperature in words: °C, or °F beside feet and inches.
+
+    Parameters
+    ----------
+    temp_c : float
+        In degrees Celsius.
+    units : str, optional
+        One of :data:`UNITS`.
+
+    Returns
+    -------
+    str
+        Such as ``14 °C`` or ``57 °F``.
+
+    Examples
+    --------
+    >>> as_temperature(14.0), as_temperature(14.0, "ft-in"), as_temperature(-40.0, "ft-in")
+    ('14 °C', '57 °F', '-40 °F')
+    """
+    return f"{_nearest(temp_c * 9 / 5 + 32)} °F" if units == "ft-in" else f"{temp_c:g} °C"
+
+
+def in_units(sentence: str, units: str = "m") -> str:
+    r"""A sentence of ours, what it measures shown in feet, inches and °F where that is wanted.
+
+    Parameters
+    ----------
+    sentence : str
+        A line of a log, a note, a message: they are always metric. What stands in single quotes is what
+        somebody wrote, and stays.
+    units : str, optional
+        One of :data:`UNITS`.
+
+    Returns
+    -------
+    str
+        The same, with its lengths, places, areas and temperatures respelt.
 
     Examples
     --------
     >>> in_units("a loose patch from about 80 to 120 mm across (skin 12 mm)", "ft-in")
-    'a loose patch from about 3 1/8" to 4 3/4" across (skin 12 mm)'
+    'a loose patch from about 3 1/8" to 4 3/4" across (skin 0.47")'
     >>> in_units("0.65 m along x, 0.60 m along y from the stem", "ft-in")
     '2\' 1 1/2" along x, 1\' 11 1/2" along y from the stem'
+    >>> in_units("spacing is '100 mm': write up to 2 m; at 4 °C, over 10 °C apart", "ft-in")
+    'spacing is \'100 mm\': write up to 6\' 6 3/4"; at 39 °F, over 18 °F apart'
     """
     if units != "ft-in":
         return sentence
+    parts = _QUOTED.split(sentence)
+    parts[::2] = [_respelt(part) for part in parts[::2]]
+    return "".join(parts)
 
-    def respelt(found: re.Match[str], unit_m: float) -> str:
-        most = _feet(float(found["most"]) * unit_m)
-        return f"{_feet(float(found['least']) * unit_m)} to {most}" if found["least"] else most
 
-    sentence = _SAID.sub(lambda found: respelt(found, 0.001), sentence)
-    return _PLACE.sub(lambda found: respelt(found, 1.0), sentence)
+def _respelt(text: str) -> str:
+    """A piece of a sentence in feet, inches and °F."""
+
+    def span(least: str | None, most: str, spell: Callable[[float], str]) -> str:
+        return f"{spell(float(least))} to {spell(float(most))}" if least else spell(float(most))
+
+    def millimetres(found: re.Match[str]) -> str:
+        thin = found["of"] or found["skin"]
+        if not thin and abs(float(found["most"])) < _LEAST_MM:
+            return found[0]
+        said = span(
+            found["least"],
+            found["most"],
+            lambda mm: as_thickness(mm, "ft-in") if thin else _feet(mm / 1000),
+        )
+        return f"{found['of'] or ''}{said}{found['skin'] or ''}"
+
+    def celsius(found: re.Match[str]) -> str:
+        if found["apart"]:
+            return f"{_nearest(float(found['most']) * 9 / 5)} °F apart"
+        return as_temperature(float(found["most"]), "ft-in")
+
+    text = _CORNERS.sub(lambda found: f"({_feet(float(found['x']))}, {_feet(float(found['y']))})", text)
+    text = _SIDES.sub(lambda found: f"{_feet(float(found['x']))} by {_feet(float(found['y']))}", text)
+    text = _METRES.sub(
+        lambda found: span(found["least"] or found["low"], found["most"] or found["high"], _feet), text
+    )
+    text = _MILLIMETRES.sub(millimetres, text)
+    text = _SQUARE_METRES.sub(lambda found: as_area(float(found["most"]), "ft-in"), text)
+    return _CELSIUS.sub(celsius, text)
 
 
 def read_length(text: str, units: str = "m") -> float:

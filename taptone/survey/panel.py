@@ -30,6 +30,8 @@ __all__ = ["LONGEST_M", "on_structure", "panel_model", "parse_panel"]
 
 LONGEST_M = 200.0  # no boat's panel is longer; a larger number was meant in millimetres
 
+_IN_METRES = re.compile(r"\(0\.\d+ for \d+ mm\)")  # in the description of a field
+
 _Points = tuple[tuple[float, float], ...]
 _Keys = tuple[str | int, ...]
 
@@ -70,7 +72,8 @@ def parse_panel(text: str, *, source: str) -> Panel:
     ------
     PanelError
         If the text is not TOML, a key is unknown, missing or has a wrong value, the outline crosses itself,
-        a listed station lies outside it, a label stands twice, or there are more than 2000 stations.
+        a cutout lies outside it or leaves nothing of it, a listed station lies outside it, a label stands
+        twice, or there are more than 2000 stations.
 
     Examples
     --------
@@ -92,10 +95,7 @@ def parse_panel(text: str, *, source: str) -> Panel:
     """
     file = _checked(text, source)
     outline = _ring(file.outline, f"{source}: outline", ("outline",))
-    cutouts = tuple(
-        CutOut(_ring(hole.outline, f"{source}: cutout {n}, outline", ("cutout", n - 1, "outline")), hole.kind)
-        for n, hole in enumerate(file.cutout, start=1)
-    )
+    cutouts = _cutouts(outline, file.cutout, source)
     if (file.grid is None) == (file.station is None):
         stands = "[grid] and [[station]] both stand" if file.grid else "no station is planned"
         raise PanelError(
@@ -393,7 +393,7 @@ def _checked(text: str, source: str) -> _File:
         faults = error.errors(include_url=False)
         # A misspelt key is also a missing one: the unknown key explains more.
         fault = next((f for f in faults if f["type"] == "extra_forbidden"), faults[0])
-        raise _fault(fault, source) from error
+        raise _fault(fault, source, tree) from error
     for key, value in file.conditions.items():
         if key == "frozen_within_72h" and not isinstance(value, bool):
             raise PanelError(
@@ -410,7 +410,7 @@ def _checked(text: str, source: str) -> _File:
     return file
 
 
-def _fault(fault: Any, source: str) -> PanelError:
+def _fault(fault: Any, source: str, tree: dict[str, Any]) -> PanelError:
     """Say in one line what one fault of pydantic means to the person who wrote the file."""
     path = fault["loc"]
     table = _TABLES.get(str(path[0]), _File) if len(path) > 1 else _File
@@ -433,7 +433,21 @@ def _fault(fault: Any, source: str) -> PanelError:
         return PanelError(f"{where} is missing", hint=f"add {wanted}", at=path)
     if fault["type"] == "value_error":
         wanted = fault["msg"].removeprefix("Value error, ")
-    return PanelError(f"{where} is {reprlib.repr(fault['input'])}", hint=f"write {wanted}", at=path)
+    given = fault["input"]
+    if tree.get("units") == "ft-in":  # what was found wrong is in metres: say what stands in the file
+        given = _written(tree, path, given)
+        wanted = _IN_METRES.sub("(feet as a number, or text as 4' 7 1/2\")", str(wanted))
+    return PanelError(f"{where} is {reprlib.repr(given)}", hint=f"write {wanted}", at=path)
+
+
+def _written(tree: Any, path: Sequence[str | int], otherwise: Any) -> Any:
+    """What stands at a place of the file."""
+    try:
+        for key in path:
+            tree = tree[key]
+    except (KeyError, IndexError, TypeError):
+        return otherwise
+    return tree
 
 
 def _spoken(path: Sequence[str | int]) -> str:
@@ -466,6 +480,28 @@ def _ring(points: Sequence[Sequence[float]], where: str, at: _Keys) -> _Points:
             at=at,
         )
     return ring
+
+
+def _cutouts(outline: _Points, tables: Sequence[_CutOut], source: str) -> tuple[CutOut, ...]:
+    """Check that each cutout takes something away, and that all of them leave something."""
+    whole, holes = shapely.Polygon(outline), []
+    for n, table in enumerate(tables, start=1):
+        at: _Keys = ("cutout", n - 1, "outline")
+        ring = _ring(table.outline, f"{source}: cutout {n}, outline", at)
+        where = f"{source}: cutout {n}{', ' + table.kind if table.kind else ''}"
+        if whole.intersection(shapely.Polygon(ring)).area < TOUCH_M:
+            raise PanelError(
+                f"{where}, lies outside the outline", hint="correct its outline, or remove it", at=at
+            )
+        holes.append(CutOut(ring, table.kind))
+        if tappable(outline, holes).area < TOUCH_M:
+            others = " with those before it" if tappable(outline, holes[-1:]).area >= TOUCH_M else ""
+            raise PanelError(
+                f"{where}, covers the whole outline{others}",
+                hint="correct its outline, or that of the panel",
+                at=at,
+            )
+    return tuple(holes)
 
 
 def _listed(

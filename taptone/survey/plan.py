@@ -12,19 +12,23 @@ ASTM D6982 is the standard for such grids; the reasoning goes back to Singer and
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
+from itertools import groupby
 
 import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
 from taptone.errors import SettingError
+from taptone.pipeline.sweep import FEWEST, RATES_HZ
 from taptone.survey.lattice import lay, tappable
 from taptone.types import FloatArray, Panel
 
 __all__ = [
     "GRIDS",
+    "SWEPT",
     "Laid",
     "Minutes",
     "chance_touched",
@@ -33,6 +37,7 @@ __all__ = [
     "patch_for",
     "per_m2",
     "spacing_for",
+    "sweeps_of",
 ]
 
 #: Name → the two steps from a station to its neighbours, in spacings.
@@ -40,13 +45,18 @@ GRIDS = {
     "square": ((1.0, 0.0), (0.0, 1.0)),
     "staggered": ((1.0, 0.0), (0.5, math.sqrt(0.75))),
 }
+#: What a grid is in swept rows: a hand that moves at its own pace keeps no pattern from row to row. Strikes
+#: of two rows are taken to stand side by side: of all they might do, that touches a round patch least.
+SWEPT = {"square": "square", "staggered": "staggered, swept"}
+_STEPS = GRIDS | {"staggered, swept": ((1.0, 0.0), (0.0, math.sqrt(0.75)))}
 #: A grid looks the same again, or mirrored, after this many degrees.
-_REPEATS_DEG = {"square": 45.0, "staggered": 30.0}
+_REPEATS_DEG = {"square": 45.0, "staggered": 30.0, "staggered, swept": 90.0}
 _DIRECTIONS = 361  # over one such turn: the mean is then right to 1e-5
 _THINNEST = 0.05
 
 # Seconds: common practice, no source, but for the rate, which is from memory in the same way.
 _TAPS_PER_S = (0.7, 1.0, 1.5)  # struck so that a log can tell them apart: slow, middle, brisk
+_SWEPT_PER_S = (RATES_HZ[0], (RATES_HZ[0] + RATES_HZ[1]) / 2, RATES_HZ[1])
 _ROW_S = 10.0  # to stop, count and move on: a counted row of 20 takes about 30 s
 _CHALK_S = 3.0  # to mark a station
 _TAPES_S = 300.0  # to find the datum, lay the tapes and photograph them
@@ -190,7 +200,7 @@ def per_m2(spacing_m: float, grid: str = "square") -> float:
     (44.4, 51.3)
     """
     _check(grid, 1.0, spacing_m=spacing_m)
-    (ax, ay), (bx, by) = GRIDS[grid]
+    (ax, ay), (bx, by) = _STEPS[grid]
     return 1 / (spacing_m**2 * (ax * by - ay * bx))
 
 
@@ -209,35 +219,47 @@ class Minutes:
         return self.laying_out + self.tapping
 
 
-def minutes_for(stations: int, rows: int, taps_per_station: int = 1) -> Minutes:
+def minutes_for(stations: int, rows: int, taps_per_station: int = 1, *, swept: Sequence[int] = ()) -> Minutes:
     """How long it takes to lay out and tap a panel: common practice, no source.
 
     Parameters
     ----------
     stations, rows : int
-        Of the panel.
+        Of the panel; of a swept row its two known places.
     taps_per_station : int, optional
-        Strikes at each.
+        Strikes at each; not in swept rows.
+    swept : sequence of int, optional
+        Strikes of each swept row, its ends among them.
 
     Returns
     -------
     Minutes
         At 1 tap a second and 10 s a row, after 5 minutes for the tapes and 3 s of chalk a station; brisk is
-        1.5 taps a second, slow 0.7.
+        1.5 taps a second, slow 0.7. Swept rows are struck 3 times a second, 4 and 2.
 
     Examples
     --------
     >>> round(minutes_for(90, 13).total)
     13
+    >>> round(minutes_for(26, 13, swept=(7,) * 13).total)
+    9
     """
     layout_s = _TAPES_S + _CHALK_S * stations
-    slow, middle, brisk = (stations * taps_per_station / rate + _ROW_S * rows for rate in _TAPS_PER_S)
+    strikes = (stations - 2 * len(swept)) * taps_per_station
+    slow, middle, brisk = (
+        strikes / rate + sum(swept) / sweep + _ROW_S * rows
+        for rate, sweep in zip(_TAPS_PER_S, _SWEPT_PER_S, strict=True)
+    )
     return Minutes(layout_s / 60, middle / 60, (layout_s + brisk) / 60, (layout_s + slow) / 60)
 
 
 @dataclass(frozen=True, slots=True)
 class Laid:
-    """A grid on a panel, or on a plain area: how many stations and rows, and where the stations lie."""
+    """A grid on a panel, or on a plain area: how many stations and rows, and where it is struck.
+
+    ``swept``: name of each swept row → strikes in it where they fall no further apart than the spacing; only
+    its two ends count among the stations. ``unswept``: rows the panel names that this grid cannot sweep.
+    """
 
     stations: int
     rows: int
@@ -245,6 +267,8 @@ class Laid:
     area_m2: float
     xy_m: tuple[tuple[float, float], ...] = ()
     tapped: BaseGeometry | None = None
+    swept: Mapping[str, int] = field(default_factory=dict)
+    unswept: tuple[str, ...] = ()
 
     def within_reach(self, patch_m: float) -> float:
         """Share of the panel on which the middle of a round patch lies within reach of a station.
@@ -267,7 +291,7 @@ def laid(spacing_m: float, grid: str = "square", *, panel: Panel | None = None, 
     grid : str, optional
         ``square`` or ``staggered``.
     panel : Panel, optional
-        With outline, edge margin, cut-outs and path.
+        With outline, edge margin, cut-outs and path; rows are swept if it has a grid that names them.
     area_m2 : float, optional
         Where there is no panel: of a square field.
 
@@ -304,14 +328,43 @@ def laid(spacing_m: float, grid: str = "square", *, panel: Panel | None = None, 
         where=f"{panel.name} every {1000 * spacing_m:.0f} mm",
     )
     whole = tappable(panel.outline, panel.cutouts)
+    in_row = {row: len(list(own)) for row, own in groupby(stations, key=lambda station: station.row)}
+    wanted = sweeps_of(panel)
+    there = replace(panel, stations=stations).row_names
+    swept = {n: in_row[there[n]] for n in wanted if n in there and in_row[there[n]] > 1}
     return Laid(
-        len(stations),
-        len({station.row for station in stations}),
+        len(stations) - sum(swept.values()) + 2 * len(swept),
+        len(in_row),
         panel.taps_per_station,
         whole.area,
         tuple((station.x_m, station.y_m) for station in stations),
         whole,
+        {name: max(strikes, FEWEST) for name, strikes in swept.items()},
+        tuple(name for name in wanted if name not in swept),
     )
+
+
+def sweeps_of(panel: Panel | None) -> tuple[str, ...]:
+    """Names of the rows of a panel's grid that are swept; stations in a list have no grid to be laid anew.
+
+    Parameters
+    ----------
+    panel : Panel or None
+        To be tapped.
+
+    Returns
+    -------
+    tuple of str
+        In tapping order.
+
+    Examples
+    --------
+    >>> sweeps_of(None)
+    ()
+    """
+    if panel is None or not panel.path:
+        return ()
+    return tuple(name for name, row in panel.row_names.items() if row in panel.swept_rows)
 
 
 # -- geometry ------------------------------------------------------------------------------------------
@@ -341,7 +394,7 @@ def _squeezed(grid: str, shape: float, turned_deg: FloatArray) -> _Cells:
     turn = np.radians(turned_deg)
     cos, sin = np.cos(turn), np.sin(turn)
     steps = []
-    for x, y in GRIDS[grid]:
+    for x, y in _STEPS[grid]:
         steps.append(np.stack([cos * x + sin * y, (cos * y - sin * x) / shape], axis=-1))
     one, two = steps
     # Selling's way: three vectors that add up to nothing, no two of them at an acute angle, point at the
@@ -404,7 +457,7 @@ def _radius(grid: str, shape: float, chance: float) -> float:
 
 def _check(grid: str, shape: float, *, chance: float = 1.0, **lengths_m: float) -> None:
     """Refuse what is no grid, shape, chance or length."""
-    if grid not in GRIDS:
+    if grid not in _STEPS:
         raise SettingError(f"grid {grid!r} is not known", hint=f"write {' or '.join(GRIDS)}")
     if not _THINNEST <= shape <= 1:
         raise SettingError(f"shape is {shape:g}", hint=f"write short axis over long axis, {_THINNEST:g} to 1")

@@ -91,6 +91,54 @@ def test_ear_against_program_only_where_the_ear_was_first(typed, tmp_path, log):
     assert "1 own words were given after the program's verdict was shown, and are left out" in err
 
 
+def test_labels_that_differ_in_capitals_only_are_one_station_and_it_is_said(typed, tmp_path, log):
+    words = words_in(tmp_path, "station,word\nb3,hollow\nA1,good\na2,good\n")
+    code, out, err = typed("agree", log, words, "--out", "both")
+    assert code == 0
+    assert "both suspect: 1 (B3)" in out
+    assert "3 stations assessed by both" in out
+    said = "words of words.csv: b3 taken for B3, a2 taken for A2 of verdicts of "
+    assert f"note: {said}{log.name}: they differ in capitals only" in err
+    assert json.loads(Path("both/agree.json").read_text(encoding="utf-8"))["notes"][0].startswith(said)
+
+
+def test_two_logs_with_a_label_in_other_capitals(typed, tmp_path, log):
+    body = (log / "log.json").read_text(encoding="utf-8").replace('"B3"', '"b3"')
+    (tmp_path / "log.json").write_text(body, encoding="utf-8")
+    code, out, err = typed("agree", log, tmp_path)
+    assert code == 0
+    assert "both suspect: 2 (B3 C6)" in out
+    assert "b3 taken for B3" in err
+
+
+def test_two_spellings_on_one_side_stay_two_stations(typed, tmp_path):
+    one = words_in(tmp_path, "station,word\nf7,hollow\nF7,good\nA1,good\n", "one.csv")
+    two = words_in(tmp_path, "station,word\nF7,hollow\nA1,good\n", "two.csv")
+    for first, second in ((one, two), (two, one)):
+        code, out, err = typed("agree", first, second)
+        assert code == 0
+        assert "2 stations assessed by both" in out
+        assert "capitals" not in err
+
+
+def test_a_log_that_was_judged_anyway_is_noted(typed, tmp_path, log):
+    body = json.loads((log / "log.json").read_text(encoding="utf-8"))
+    body["stated"]["anyway"] = True
+    for point in body["points"]:
+        point["flags"].append("anyway")
+        point["reason"] += "; judged anyway, although the baseline is of another hammer"
+    (tmp_path / "log.json").write_text(json.dumps(body), encoding="utf-8")
+    why = "were given with --anyway, although the baseline is of another hammer"
+    code, _, err = typed("agree", tmp_path, log)
+    assert code == 0
+    assert f"note: verdicts of {tmp_path.name} {why}" in err
+    assert err.count("--anyway") == 1
+    table = 'station,verdict,flags,reason\nA1,suspect,faint anyway,"judged anyway, although it froze"\n'
+    code, _, err = typed("agree", log, words_in(tmp_path, table))
+    assert code == 0
+    assert "note: verdicts of words.csv were given with --anyway, although it froze" in err
+
+
 @pytest.mark.parametrize(
     ("text", "said"),
     [

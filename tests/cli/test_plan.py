@@ -77,6 +77,28 @@ def test_a_fine_grid_over_a_thick_skin_is_warned_of(run_taptone, deck):
     assert wide["warnings"] == []
 
 
+def test_swept_rows_are_planned_as_swept(run_taptone, deck, tmp_path):
+    plain = json.loads(run_taptone("plan", "--panel", deck(), "--json").stdout)
+    assert (plain["swept_rows"], plain["swept_strikes"]) == ([], 0)
+    file = tmp_path / "deck.toml"
+    file.write_text('sweep = ["C", "D", "E"]\n' + file.read_text(encoding="utf-8"), encoding="utf-8")
+    told = json.loads(run_taptone("plan", "--panel", "deck.toml", "--json").stdout)
+    assert (told["swept_rows"], told["swept_strikes"], told["stations"]) == (["C", "D", "E"], 24, 48 - 3 * 6)
+    assert told["minutes"] == pytest.approx(plain["minutes"] - (18 * 3 + 24 - 24 / 3) / 60, abs=0.11)
+    assert told["can_lie_between_m"] == plain["can_lie_between_m"]
+    run = run_taptone("plan", "--panel", "deck.toml")
+    assert (
+        "swept: rows C, D, E, 2 to 4 strikes a second between two known places, 24 strikes or more"
+        in run.stdout
+    )
+    assert "no faster than 300 mm a second at 2 strikes a second, 600 mm at 4" in run.stdout
+    assert "known to about ±75 mm then" in run.stdout
+    wide = run_taptone("plan", "--panel", "deck.toml", "--spacing", 0.3, "--grid", "staggered")
+    assert wide.returncode == 0
+    assert "anything under 397 mm" in wide.stdout  # 0.3 * hypot(1, 0.866): no stagger is kept in a sweep
+    assert "sweep names D, E: this grid has no such row" in wide.stderr
+
+
 @pytest.mark.parametrize(
     ("words", "code", "said"),
     [

@@ -88,6 +88,7 @@ def test_nothing_is_changed(survey):
 
 LINE = "[[0.95, 0.0], [0.95, 0.9]]"
 FROST = "frozen_within_72h = "
+AWAY = '[[cutout]]\nkind = "hatch"\noutline = [[5.0, 0.0], [6.0, 0.0], [6.0, 0.9]]\n'
 
 
 @pytest.mark.parametrize(
@@ -104,6 +105,7 @@ FROST = "frozen_within_72h = "
         (FROST + "false", FROST + '"no"', 12, FROST, "conditions, frozen_within_72h is 'no'"),
         ("width = 0.06\n", "", 14, "[[structure]]", "structure 1, frame: width goes with a line: add width"),
         (LINE, LINE.replace("0.9]", "0.0]"), 23, "line = ", "structure 2, frame: line has no length"),
+        ("[[structure]]\n", f"{AWAY}[[structure]]\n", 16, "outline = [[5.0", "cutout 1, hatch, lies outside"),
     ],
 )
 def test_a_fault_in_a_panel_has_its_line_and_column(tmp_path, old, new, line, stands, said):

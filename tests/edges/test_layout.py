@@ -126,7 +126,7 @@ def test_nothing_written_overlaps_or_leaves_the_paper():
     text = re.sub(r"\[grid\][^\[]*", "", DECK.format(across=2.0, path="", pattern="")) + listed
     panels = [
         *(deck(path=p, pattern=g) for p in ("rows", "serpentine columns") for g in ("square", "staggered")),
-        *(deck(across=a, path=p) for a in (0.4, 6.0) for p in ("rows", "columns")),
+        *(deck(across=a, path=p) for a in (0.5, 6.0) for p in ("rows", "columns")),
         parse_panel(text, source="closer.toml"),
     ]
     for panel in panels:

@@ -213,8 +213,14 @@ def test_a_survey_that_cannot_be_written_to_can_be_read(lasting, held, capsys):
             ["history"],
             ["add", "note", "--text", "x", "--survey"],
             ["pack", "--out", packed],
+            ["export", "--out", str(lasting / "open" / "tables")],
+            ["export"],
         ]
-        for some in (*words[:2], ["pack", "--out", str(lasting / "by root.zip")]):
+        by_root = [
+            ["pack", "--out", str(lasting / "by root.zip")],
+            ["export", "--out", str(lasting / "by root")],
+        ]
+        for some in (*words[:2], *by_root):
             _run(_taptone, [*some, str(folder)])  # loads all that nobody may not read
         capsys.readouterr()
         for path in [*folder.rglob("*"), folder]:
@@ -231,6 +237,14 @@ def test_a_survey_that_cannot_be_written_to_can_be_read(lasting, held, capsys):
         assert runs[3][0] == 0
         with open_store(open_pack(packed, lasting / "open" / "copy")) as copy:
             assert copy.records(Note) == [Note(text="the last word")]
+        assert runs[4][0] == 0
+        assert f"{folder} cannot be written to: that it was exported is not filed in it" in runs[4][2]
+        body = json.loads((lasting / "open" / "tables" / "survey.json").read_text(encoding="utf-8"))
+        assert [row["record"]["text"] for row in body["rows"]["note"]] == ["the last word"]
+        assert (lasting / "open" / "tables" / "boat.csv").is_file()
+        assert (runs[5][0], runs[5][1]) == (1, "")
+        said = f"{folder / 'exports'} cannot be written to: choose another folder with --out"
+        assert runs[5][2] == f"taptone: {said}\n"
         assert sorted((p.name, p.stat().st_size) for p in folder.iterdir()) == before
 
 

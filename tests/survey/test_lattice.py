@@ -86,12 +86,36 @@ def test_edge_margin_counts_round_a_cutout_too():
         ("[[cutout]]\noutline = [[0, 0], [1, 1]]", "cutout 1, outline is .*: write 3 or more points"),
         ('[[cutout]]\nname = "hatch"\noutline = [[0, 0], [1, 1], [0, 1]]', "cutout 1, name is not known"),
         ("[[cutout]]\noutline = [[0, 0], [1, 1], [0, 1], [1, 0]]", "cutout 1, outline crosses itself"),
-        ("[[cutout]]\noutline = [[-1, -1], [2, -1], [2, 2], [-1, 2]]", "no station of the grid falls inside"),
+        (
+            "[[cutout]]\noutline = [[-1, -1], [2, -1], [2, 2], [-1, 2]]",
+            "cutout 1, covers the whole outline: correct its outline",
+        ),
+        (
+            f"{HATCH}[[cutout]]\noutline = [[0, 0], [0.5, 0], [0.5, 0.6], [0, 0.6]]\n"
+            '[[cutout]]\nkind = "well"\noutline = [[0.4, 0], [0.9, 0], [0.9, 0.6], [0.4, 0.6]]',
+            "cutout 3, well, covers the whole outline with those before it",
+        ),
+        (
+            f'{HATCH}[[cutout]]\nkind = "vent"\noutline = [[3, 0.1], [4, 0.1], [4, 0.5]]',
+            "deck.toml: cutout 2, vent, lies outside the outline: correct its outline, or remove it",
+        ),
+        (  # along the panel's edge, and nothing of it inside
+            "[[cutout]]\noutline = [[0.9, 0], [1.2, 0], [1.2, 0.6], [0.9, 0.6]]",
+            "cutout 1, lies outside the outline",
+        ),
     ],
 )
 def test_bad_keys_get_one_line(more, said):
     with pytest.raises(PanelError, match=said):
         panel(more)
+
+
+def test_a_cutout_may_reach_over_the_edge():
+    deck = panel(
+        '[[cutout]]\nkind = "companionway"\noutline = [[0.6, 0.3], [1.2, 0.3], [1.2, 0.9], [0.6, 0.9]]'
+    )
+    assert "C5" not in labels(deck)
+    assert "C4" in labels(deck)
 
 
 def test_a_listed_station_in_a_cutout_is_refused():

@@ -118,4 +118,32 @@ def test_areas_in_words():
 def test_sentences_keep_what_is_no_distance():
     said = "decay 18 ms, hammer with 6 mm tip, skin 12 mm, foam core 20 mm, from 90 mm across, phone at 0.5 m"
     assert in_units(said) == said
-    assert in_units(said, "ft-in") == said.replace("90 mm", '3 1/2"')
+    shown = said.replace("90 mm", '3 1/2"').replace("skin 12 mm", 'skin 0.47"').replace("20 mm", '0.79"')
+    assert in_units(said, "ft-in") == shown
+
+
+@pytest.mark.parametrize(
+    ("said", "shown"),
+    [
+        (
+            "station 4, F7 at (5, 0.3) m, lies outside",
+            'station 4, F7 at (16\' 4 3/4", 11 3/4"), lies outside',
+        ),
+        ("rectangle of 1.2 by 0.9 m", "rectangle of 3' 11 1/4\" by 2' 11 1/2\""),
+        ("x 0.4 m, y -0.9 m", "x 1' 3 3/4\", y -2' 11 1/2\""),
+        ("swept ±0.04 m", 'swept ±1 5/8"'),
+        ("best guess from 0.10 to 0.45 m along x", 'best guess from 3 7/8" to 1\' 5 3/4" along x'),
+        ("3 mm skin, core foam 20 mm then", '0.12" skin, core foam 0.79" then'),
+        ("plug, 4.5 mm: dry", 'plug, 0.18": dry'),
+        ("area is 0.05 m²", "area is 0.54 sq ft"),
+        # 0 °C is 32 °F, a step of 1 °C one of 1.8 °F: the scales' definition
+        ("surface at 0 °C, the baseline's at 25 °C", "surface at 32 °F, the baseline's at 77 °F"),
+        ("more than 10 °C apart", "more than 18 °F apart"),
+        ("spacing is '100 mm': write 0.1", "spacing is '100 mm': write 0.1"),
+        ("deck 20 mm.toml: panel is 20 mm", 'deck 20 mm.toml: panel is 3/4"'),
+        ("1.458 psi, 1025 kg/m³, 60 g, 0.3 m/s", "1.458 psi, 1025 kg/m³, 60 g, 0.3 m/s"),
+    ],
+)
+def test_sentences_are_respelt_once(said, shown):
+    assert in_units(said) == said
+    assert in_units(said, "ft-in") == shown == in_units(shown, "ft-in")

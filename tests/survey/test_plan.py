@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 
 from taptone.errors import PanelError, SettingError
 from taptone.survey.panel import parse_panel
-from taptone.survey.plan import chance_touched, laid, minutes_for, patch_for, per_m2, spacing_for
+from taptone.survey.plan import SWEPT, chance_touched, laid, minutes_for, patch_for, per_m2, spacing_for
 
 WITHIN = 0.003  # four standard deviations of what was counted
 
@@ -208,3 +208,49 @@ def test_tapping_alone_is_as_in_practice():
     slow = minutes_for(100, 10, 3)
     assert slow.slow - slow.laying_out == pytest.approx(9, abs=1)
     assert minutes_for(20, 1).tapping == pytest.approx(0.5)
+
+
+# -- swept rows: 2 to 4 strikes a second between two known places, as often as it comes --------------------
+
+
+def test_a_swept_row_has_two_known_places_and_as_many_strikes_as_its_stations_would():
+    panel = parse_panel('sweep = ["B", "F"]\n' + DECK, source="deck.toml")
+    grid = laid(0.15, panel=panel)
+    assert grid.swept == {"B": 8, "F": 8}
+    assert (
+        grid.stations == len(panel.stations) == laid(0.15, panel=parse_panel(DECK, source="d")).stations - 12
+    )
+    assert laid(0.3, panel=panel).swept == {"B": 3}  # 2 columns left and right of the hole, and a sweep has 3
+    assert laid(0.3, panel=panel).unswept == ("F",)
+
+
+def test_minutes_of_a_sweep_are_its_strikes_at_2_to_4_a_second():
+    time = minutes_for(2, 1, 3, swept=(120,))
+    assert [60 * (m - time.laying_out) for m in (time.brisk, time.slow)] == pytest.approx([40, 70])
+    assert 60 * time.tapping == pytest.approx(50)
+    assert time.laying_out == minutes_for(2, 1).laying_out  # only its ends are chalked
+    both = minutes_for(22, 2, 3, swept=(120,))
+    assert 60 * (both.tapping - time.tapping) == pytest.approx(20 * 3 / 1.0 + 10)
+
+
+@pytest.mark.parametrize("grid", ["square", "staggered"])
+@pytest.mark.parametrize("patch", [0.6, 1.1, 1.25])
+def test_rows_swept_at_any_pace_touch_at_least_what_is_told(grid, patch, rng):
+    """Plain counting: rows begin anywhere, and no step in them is wider than the spacing."""
+    apart = 1.0 if grid == "square" else math.sqrt(0.75)
+    rows = [np.cumsum(rng.uniform(0.7, 1.0, 700)) - rng.uniform(0, 5) for _ in range(40)]
+    x, y = rng.uniform((5, 2 * apart), (450, 37 * apart), (40_000, 2)).T
+    nearest = np.full(len(x), np.inf)
+    for n, row in enumerate(rows):
+        at = np.clip(np.searchsorted(row, x), 1, len(row) - 1)
+        along = np.minimum(np.abs(row[at] - x), np.abs(row[at - 1] - x))
+        nearest = np.minimum(nearest, np.hypot(along, n * apart - y))
+    counted = (nearest <= patch / 2).mean()
+    assert chance_touched(patch, 1.0, grid=SWEPT[grid]) <= counted + 0.005
+
+
+def test_side_by_side_is_the_worst_that_rows_can_stand():
+    assert patch_for(0.15, 1.0, grid=SWEPT["staggered"]) == pytest.approx(
+        0.15 * math.hypot(1, math.sqrt(0.75))
+    )
+    assert patch_for(0.15, 1.0, grid=SWEPT["square"]) == patch_for(0.15, 1.0)
