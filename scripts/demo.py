@@ -29,7 +29,17 @@ UTF_8 = {**os.environ, "PYTHONIOENCODING": "utf-8"}
 
 def main() -> int:
     """Set up, then run the demo; return its exit code."""
-    return run_demo(prepare())
+    try:
+        return run_demo(prepare())
+    except KeyboardInterrupt:
+        return 130
+    except OSError as error:  # of the program's own files; what its commands meet they say themselves
+        print(
+            f"the demo stopped at {error.filename or ROOT} ({error.strerror or error}): "
+            "look at the file, at who may write there and at the room on the disk, then run this again",
+            file=sys.stderr,
+        )
+        return 1
 
 
 def run_demo(python: Path) -> int:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import csv
 import json
 import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -89,6 +90,32 @@ def test_most_of_the_dead_patch_on_the_foredeck_is_found_and_nothing_else(tmp_pa
 def test_a_taper_alone_raises_no_suspicion(tmp_path):
     analyse("hull-side", tmp_path)
     assert suspects(tmp_path) == set()
+
+
+def demo_in(root: Path) -> subprocess.CompletedProcess[str]:
+    """Run scripts/demo.py in a tree of its own, with this Python in place of an environment."""
+    (root / "scripts").mkdir(parents=True)
+    shutil.copy(ROOT / "scripts" / "demo.py", root / "scripts")
+    setup = (ROOT / "scripts" / "_setup.py").read_text(encoding="utf-8")
+    ours = f"\n\ndef prepare():\n    return Path({sys.executable!r})\n"
+    (root / "scripts" / "_setup.py").write_text(setup + ours, encoding="utf-8")
+    return subprocess.run(
+        [sys.executable, root / "scripts" / "demo.py"],
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+        capture_output=True,
+        text=True,
+    )
+
+
+def test_a_demo_that_cannot_read_or_write_says_so_in_one_line(tmp_path):
+    run = demo_in(tmp_path / "bare")
+    assert (run.returncode, run.stderr.count("\n")) == (1, 1)
+    assert "truth.json (No such file or directory): look at the file" in run.stderr
+    shutil.copytree(DEMO, tmp_path / "full" / "recordings" / "demo")
+    (tmp_path / "full" / "out").write_text("a file of that name")
+    run = demo_in(tmp_path / "full")
+    assert (run.returncode, run.stderr.count("\n")) == (1, 1)
+    assert run.stderr.startswith(f"the demo stopped at {tmp_path / 'full' / 'out'}")
 
 
 def test_a_second_run_writes_the_same_bytes(tmp_path):

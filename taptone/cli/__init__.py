@@ -86,7 +86,10 @@ def _run(command: click.Command, args: Sequence[str] | None) -> int:
     """Invoke `command` and turn whatever happens into an exit code."""
     _prepare_streams()
     with contextlib.suppress(ValueError):  # not in the main thread: then whoever started us decides
-        signal.signal(signal.SIGTERM, signal.default_int_handler)
+        for name in ("SIGTERM", "SIGHUP"):  # a request to stop, a closed terminal; Windows lacks the second
+            number = getattr(signal, name, None)
+            if number is not None and signal.getsignal(number) is signal.SIG_DFL:  # nohup stays nohup
+                signal.signal(number, signal.default_int_handler)
     try:
         code = command.main(args, prog_name="taptone", standalone_mode=False)
         sys.stdout.flush()

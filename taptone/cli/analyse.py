@@ -280,7 +280,9 @@ def _print(result: Result, out: str, *, rejected: bool, units: str) -> None:
         if not result.rejected:
             console.print("not a tap: none")
     elif result.rejected:
-        tell(f"note: {len(result.rejected)} sudden sounds were not taken for taps (--rejected lists them)")
+        many = len(result.rejected)
+        sounds_were = "sudden sound was" if many == 1 else "sudden sounds were"
+        tell(f"note: {many} {sounds_were} not taken for taps (--rejected lists them)")
     for line in CAUTIONS:
         console.print(f"caution: {line}", markup=False)
     console.print(_plain(f"written: {out}/points.csv, taps.csv, log.json, map.svg, map.png"))

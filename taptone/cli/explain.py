@@ -59,7 +59,7 @@ def explain(
     """
     from taptone.edges import explaining
     from taptone.edges.keeping import may_keep, put_file
-    from taptone.errors import SoundError, printable
+    from taptone.errors import OutputError, SoundError, printable
 
     units = units_shown()
     read = explaining.open_log(Path(log))
@@ -67,6 +67,10 @@ def explain(
     name = re.sub(r"[^\w.-]", "_", label)
     target = Path(out) if out is not None else read.path.parent / f"explained-{name}.png"
     may_keep(target)
+    if target.suffix.casefold() != ".png":
+        raise OutputError(
+            f"{target} does not end in .png", hint="a PNG picture is what is written: name it so"
+        )
     try:
         found = explaining.sounds_named(read, recordings)
     except SoundError as error:

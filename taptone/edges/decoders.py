@@ -260,12 +260,19 @@ class _Ffmpeg:
     def _opened(self) -> Iterator[tuple[InputContainer, AudioStream]]:
         options = {"format_whitelist": _FORMATS, "protocol_whitelist": "file"}
         try:
-            container = av.open(f"file:{self._path.absolute()}", options=options)
+            # A title or a track's name may hold bytes that are no text; neither is looked at here.
+            container = av.open(f"file:{self._path.absolute()}", options=options, metadata_errors="replace")
         except (av.error.FFmpegError, OSError) as error:
             raise self._no_sound() from error
         with container:
             stream = container.streams.best("audio")
-            if not isinstance(stream, AudioStream):
+            if stream is None and container.streams.video:
+                raise SoundError(
+                    f"{self._path} is a film without a sound track",
+                    hint="give the recording itself, or record again with the microphone allowed",
+                )
+            # There is no codec where none is known for what the header states.
+            if not isinstance(stream, AudioStream) or stream.codec_context is None:
                 raise self._no_sound()
             if stream.codec.canonical_name in _FIXED_DELAY:
                 stream.codec_context.flags2 |= Flags2.skip_manual

@@ -157,12 +157,14 @@ def put_file(path: Path, content: bytes) -> Path | None:
         with alone_in(path.parent):
             earlier = set_beside(path, content)
             os.replace(name, path)
-    except OSError as error:
+    except BaseException as error:  # Ctrl-C too leaves nothing half-written
         with contextlib.suppress(OSError):
             os.unlink(name)
-        raise OutputError(
-            f"{path} cannot be written ({error.strerror})", hint="choose another place with --out"
-        ) from error
+        if isinstance(error, OSError):
+            raise OutputError(
+                f"{path} cannot be written ({error.strerror})", hint="choose another place with --out"
+            ) from error
+        raise
     return earlier
 
 

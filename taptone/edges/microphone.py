@@ -262,12 +262,14 @@ def _exists(path: Path) -> OutputError:
 
 @contextlib.contextmanager
 def _stop_requested() -> Iterator[threading.Event]:
-    """Yield an event that Ctrl-C or a request to terminate sets, so that no write is torn apart."""
+    """Yield an event that Ctrl-C, a request to stop or a closed terminal sets: no write is torn apart."""
     stop = threading.Event()
     if threading.current_thread() is not threading.main_thread():
         yield stop
         return
-    signals = (signal.SIGINT, signal.SIGTERM)
+    signals = [signal.SIGINT, signal.SIGTERM]
+    if hasattr(signal, "SIGHUP") and signal.getsignal(signal.SIGHUP) is not signal.SIG_IGN:  # not with nohup
+        signals.append(signal.SIGHUP)
     before = [signal.signal(number, lambda *_: stop.set()) for number in signals]
     try:
         yield stop

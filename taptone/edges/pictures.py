@@ -18,6 +18,7 @@ from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
+from itertools import islice
 from operator import attrgetter
 from typing import Any
 
@@ -41,10 +42,13 @@ __all__ = ["draw_map", "draw_signs", "repeatable_style"]
 
 _PAGE_IN = (7.3, 10.7)  # A4 without its margins
 _DPI = 200
+_LEAST_MAP_IN = 2.0  # high: with more words than a page takes beside it, the page grows
 _SIDE_IN, _TICKS_IN, _LEFT_IN = 0.15, 0.45, 0.6
 _LINE = 1.35  # line height over size of type
 _LETTER = 1.1  # height of a label over size of type
 _TOUCH_IN = 0.003
+_WHOLE = 50  # lines: more than any entry of the legend needs, none of which is ever cut
+_MOST_KINDS = 40  # of structure named in the legend
 _MOST_LISTED = 8  # suspects in words below the map
 _MOST_AREAS = 4  # of which is said where they are open
 _MOST_REASONS = 3  # why stations were not assessed
@@ -278,12 +282,18 @@ def _page(sheet: _Sheet) -> Figure:
         for n in range(4 if wide else 3, 0, -1)
         if n == 1 or all(len(_wrapped(t, 7.5, usable_in / n - 0.4, most=2)) < 2 for _, t in sheet.legend)
     )
-    rows = math.ceil(len(sheet.legend) / columns)
+    legend = [
+        (draw, _wrapped(text, 7.5, usable_in / columns - 0.4, most=_WHOLE) or [""])
+        for draw, text in sheet.legend
+    ]
+    rows = [legend[n : n + columns] for n in range(0, len(legend), columns)]
+    rows_in = [0.2 + 7.5 * _LINE / 72 * (max(len(lines) for _, lines in row) - 1) for row in rows]
     listed = [line for text in sheet.foot for line in _wrapped(text, 7.5, usable_in, most=2)]
 
     head_in = 0.1 + (len(title) * 12 + len(under) * 8) * _LINE / 72 + 0.1
-    foot_in = _TICKS_IN + 0.35 + rows * 0.2 + 0.1 + len(listed) * 7.5 * _LINE / 72 + 0.1
-    map_in = _map_size(across, up, usable_in - _LEFT_IN, most_in - head_in - foot_in, strip=not panel)
+    foot_in = _TICKS_IN + 0.35 + sum(rows_in) + 0.1 + len(listed) * 7.5 * _LINE / 72 + 0.1
+    room_in = max(most_in - head_in - foot_in, _LEAST_MAP_IN)
+    map_in = _map_size(across, up, usable_in - _LEFT_IN, room_in, strip=not panel)
     height_in = head_in + map_in[1] + foot_in
 
     figure = Figure(figsize=(width_in, height_in), dpi=_DPI)
@@ -302,13 +312,15 @@ def _page(sheet: _Sheet) -> Figure:
     if panel:
         _scale_bar(page, left, below - 0.1, map_in, across, sheet.units)
     below -= 0.35
-    for n, (draw, text) in enumerate(sheet.legend):
-        x = _SIDE_IN + (n % columns) * usable_in / columns
-        y = below - 0.1 - (n // columns) * 0.2
-        draw(page, x + 0.15, y)
-        fitted = _wrapped(text, 7.5, usable_in / columns - 0.4, most=1)
-        page.text(x + 0.36, y, fitted[0] if fitted else "", size=7.5, va="center")
-    _write(page, listed, 7.5, below - rows * 0.2 - 0.1)
+    for row, row_in in zip(rows, rows_in, strict=True):
+        for n, (draw, lines) in enumerate(row):
+            x = _SIDE_IN + n * usable_in / columns
+            draw(page, x + 0.15, below - 0.1)
+            for line, text in enumerate(lines):
+                y = below - 0.1 - line * 7.5 * _LINE / 72
+                page.text(x + 0.36, y, text, size=7.5, va="center")
+        below -= row_in
+    _write(page, listed, 7.5, below - 0.1)
     return figure
 
 
@@ -471,7 +483,11 @@ def _wrapped(text: str, size: float, width_in: float, most: int) -> list[str]:
     """Return lines that fit a width; what cannot be printed is a blank, what is too long is cut."""
     text = "".join(letter if letter.isprintable() else " " for letter in text)
     letters = max(int(width_in * 72 / (size * 0.62)), 4)  # 0.62: a broad letter; 0.55 is usual
-    return textwrap.wrap(text, letters, max_lines=most, placeholder=" …")
+    while True:
+        lines = textwrap.wrap(text, letters, max_lines=most, placeholder=" …")
+        if letters <= 4 or all(_width_in(line, size, "normal") <= width_in for line in lines):
+            return lines
+        letters = letters * 9 // 10  # capitals are broader still
 
 
 def _write(page: Axes, lines: Iterable[str], size: float, top: float, **style: Any) -> float:
@@ -793,11 +809,15 @@ def _legend(result: Result, marks: Sequence[_Mark]) -> list[_Entry]:
 
 def _structure_legend(panel: Panel) -> list[_Entry]:
     entries: list[_Entry] = []
-    for kind, hatch in _hatches(panel).items():
+    hatches = _hatches(panel)
+    for kind, hatch in islice(hatches.items(), _MOST_KINDS):
         line = all(s.width_m <= 0 and not s.outline for s in panel.structures if s.kind == kind)
         drawn = _stroke("-.", "0.45") if line else _box(hatch)
         late = all(s.declared_after_tapping for s in panel.structures if s.kind == kind)
         entries.append((drawn, f"{kind} (declared{' after tapping' if late else ''})"))
+    if len(hatches) > _MOST_KINDS:
+        more = len(hatches) - _MOST_KINDS
+        entries.append((_box(""), f"and {more} more kinds of structure, hatched as these (declared)"))
     if panel.cutouts:
         entries.append((_stroke(":", "0.45"), "cut-out, nothing tapped there"))
     return entries

@@ -33,6 +33,8 @@ __all__ = ["SoundFile", "open_sound"]
 Samples = NDArray[np.float32]
 
 _LOWEST_HZ, _HIGHEST_HZ = 8_000, 192_000
+#: Times full scale. Files of floating point may go over it, but 40 dB over it is damage, or another scale.
+_LOUDEST = 100.0
 
 
 def open_sound(path: str | os.PathLike[str], *, channel: int | None = None) -> SoundFile:
@@ -138,13 +140,13 @@ class SoundFile:
         Raises
         ------
         SoundError
-            If the file cannot be decoded to its end, or a sample is not finite; after the last block,
-            if every sample was exactly zero.
+            If the file cannot be decoded to its end, or a sample is not finite or no level that a recorder
+            can have written; after the last block, if every sample was exactly zero.
         """
         silent, done = True, 0
         for _, block in self._source.decode():
             mono = np.ascontiguousarray(block[self.recording.channel - 1])
-            _check_finite(self._path, mono, done, self.recording.rate_hz)
+            _check_samples(self._path, mono, done, self.recording.rate_hz)
             silent = silent and not mono.any()
             done += mono.size
             yield mono
@@ -231,13 +233,18 @@ def _silent(path: Path) -> SoundError:
     )
 
 
-def _check_finite(path: Path, mono: Samples, first: int, rate_hz: int) -> None:
-    finite = np.isfinite(mono)
-    if not finite.all():
-        at_s = (first + int(np.argmin(finite))) / rate_hz
-        raise SoundError(
-            f"{path} holds a sample that is not a finite number at {at_s:.3f} s", hint=COPY_AGAIN
-        )
+def _check_samples(path: Path, mono: Samples, first: int, rate_hz: int) -> None:
+    sound = np.abs(mono) <= _LOUDEST  # nor is what is no number
+    if sound.all():
+        return
+    at = int(np.argmin(sound))
+    where = f"at {(first + at) / rate_hz:.3f} s"
+    if not np.isfinite(mono[at]):
+        raise SoundError(f"{path} holds a sample that is not a finite number {where}", hint=COPY_AGAIN)
+    raise SoundError(
+        f"{path} holds a sample {abs(mono[at]):.3g} times full scale {where}",
+        hint=f"save it with full scale at 1, or {COPY_AGAIN}",
+    )
 
 
 # -- which channel -------------------------------------------------------------------------------------

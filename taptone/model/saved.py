@@ -112,7 +112,7 @@ def loads(text: str, *, source: str) -> Reference:
         raise BaselineError(f"{source} was changed after it was written", hint=_HINT)
     try:
         return _reference(body, told)
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
+    except (KeyError, TypeError, ValueError, OverflowError, AttributeError) as error:
         raise BaselineError(
             f"{source} lacks something or holds something odd ({error})", hint=_HINT
         ) from error
@@ -165,4 +165,8 @@ def _plain(value: float, digits: int = 4) -> float | None:
 
 
 def _number(value: Any) -> float:
-    return math.nan if value is None else float(value)
+    if value is None:
+        return math.nan
+    if not math.isfinite(value):
+        raise ValueError(f"{value} is no number")
+    return float(value)

@@ -124,8 +124,13 @@ def analyse(
         left_out += [(number, other.time_s) for other in others if other.perhaps]
     if not strikes(taps):
         first = f", the first at {rejected[0].time_s:.2f} s: {rejected[0].reason}" if rejected else ""
-        heard = f"; {len(rejected)} sudden sounds were not taken for taps{first}" if rejected else ""
-        raise SoundError(f"no tap was heard{heard}", hint="tap nearer to the microphone, in a quieter moment")
+        many = "1 sudden sound was" if len(rejected) == 1 else f"{len(rejected)} sudden sounds were"
+        heard = f"; {many} not taken for taps{first}" if rejected else ""
+        names = ", ".join(s.recording.name for s in (*sounds, *(sound for _, sound in rows_again)))
+        raise SoundError(
+            f"no tap was heard{' in ' if names else ''}{names}{heard}",
+            hint="tap nearer to the microphone, in a quieter moment",
+        )
     health, blocked, said = blocking(findings, reference, settings.health)
     notes += said
     taps = within_band(taps, health)

@@ -14,6 +14,7 @@ import re
 import reprlib
 import tomllib
 from collections.abc import Iterator, Sequence
+from datetime import date, time
 from functools import lru_cache
 from itertools import groupby, pairwise
 from typing import Annotated, Any, Literal
@@ -282,6 +283,7 @@ class _Marked:
 
 
 _Text = Annotated[str, Field(pattern=r"^[^\x00-\x1f\x7f]+$")]  # one line, not empty
+_Kind = Annotated[_Text, Field(max_length=80)]  # it stands in the legend of every map
 _Length = Annotated[float, BeforeValidator(_metres), _Marked()]
 _Point = Annotated[list[_Length], Field(min_length=2, max_length=2)]
 _Strikes = Annotated[int, Field(ge=1, le=20)]
@@ -315,7 +317,7 @@ class _Listed(_Table):
 
 
 class _Declared(_Table):
-    kind: _Text = Field(description='what it is, in quotes, such as "frame"')
+    kind: _Kind = Field(description='what it is in 1 to 80 letters, in quotes, such as "frame"')
     line: list[_Point] | None = Field(None, min_length=2, description="points as [[x, y], [x, y]]")
     outline: list[_Point] | None = Field(None, min_length=3, description="3 or more points as [[x, y], …]")
     width: _Length | None = Field(None, gt=0, le=2, description="a width above 0 up to 2 m (0.06 for 60 mm)")
@@ -435,12 +437,12 @@ def _fault(fault: Any, source: str, tree: dict[str, Any]) -> PanelError:
         wanted = fault["msg"].removeprefix("Value error, ")
     given = fault["input"]
     if tree.get("units") == "ft-in":  # what was found wrong is in metres: say what stands in the file
-        given = _written(tree, path, given)
+        given = _found_at(tree, path, given)
         wanted = _IN_METRES.sub("(feet as a number, or text as 4' 7 1/2\")", str(wanted))
-    return PanelError(f"{where} is {reprlib.repr(given)}", hint=f"write {wanted}", at=path)
+    return PanelError(f"{where} is {_as_written(given)}", hint=f"write {wanted}", at=path)
 
 
-def _written(tree: Any, path: Sequence[str | int], otherwise: Any) -> Any:
+def _found_at(tree: Any, path: Sequence[str | int], otherwise: Any) -> Any:
     """What stands at a place of the file."""
     try:
         for key in path:
@@ -448,6 +450,13 @@ def _written(tree: Any, path: Sequence[str | int], otherwise: Any) -> Any:
     except (KeyError, IndexError, TypeError):
         return otherwise
     return tree
+
+
+def _as_written(value: object) -> str:
+    """Return a value much as it stands in the file, cut where it is long."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    return str(value) if isinstance(value, (date, time)) else reprlib.repr(value)
 
 
 def _spoken(path: Sequence[str | int]) -> str:

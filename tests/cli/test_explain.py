@@ -431,4 +431,8 @@ def test_no_such_log_or_station_or_place(typed, case, tmp_path):
         typed, ["explain", case / "log", "B33"], "has no station 'B33': give one of its stations, such as B3"
     )
     refused(typed, ["explain", case / "log", "B3", "--out", "no/b3.png"], "no is not a folder")
+    for name in ("b3.pdf", "b3"):
+        refused(
+            typed, ["explain", case / "log", "B3", "--out", name], f"{name} does not end in .png: a PNG pic"
+        )
     assert typed("explain", case / "log")[0] == 2

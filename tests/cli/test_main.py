@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -86,6 +87,27 @@ def test_ctrl_c_exits_130_without_traceback(capsys):
 
     assert _run(stopped, []) == 130
     assert capsys.readouterr().err.strip() == ""
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGHUP"), reason="no such signal here")
+@pytest.mark.parametrize(
+    ("name", "ignored", "code"),
+    [("SIGTERM", False, 130), ("SIGHUP", False, 130), ("SIGHUP", True, 0)],
+    ids=["stop", "terminal closed", "nohup"],
+)
+def test_a_request_to_stop_is_as_ctrl_c(name, ignored, code):
+    """In a process of its own: signals belong to the whole of one."""
+    script = f"""
+import os, signal, sys, click
+from taptone.cli import _run
+signal.signal(signal.{name}, signal.SIG_IGN if {ignored} else signal.SIG_DFL)
+@click.command
+def stopped():
+    os.kill(os.getpid(), signal.{name})
+sys.exit(_run(stopped, []))
+"""
+    run = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True)
+    assert (run.returncode, run.stdout, run.stderr.strip()) == (code, "", "")
 
 
 def test_reader_that_leaves_early_is_no_traceback():

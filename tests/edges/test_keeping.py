@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import threading
+
+import pytest
 
 from taptone.edges.keeping import alone_in, put_file
 
@@ -35,3 +38,16 @@ def test_runs_at_once_lose_nothing(tmp_path):
     for one in runs:
         one.join()
     assert sorted(path.read_bytes() for path in tmp_path.iterdir()) == sorted(contents)
+
+
+def test_a_stop_half_way_leaves_the_earlier_file_and_nothing_else(tmp_path, monkeypatch):
+    target = tmp_path / "good.json"
+    target.write_bytes(b"one")
+
+    def stopped(_handle):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(os, "fsync", stopped)
+    with pytest.raises(KeyboardInterrupt):
+        put_file(target, b"two")
+    assert [(path.name, path.read_bytes()) for path in tmp_path.iterdir()] == [("good.json", b"one")]

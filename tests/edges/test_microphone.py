@@ -121,11 +121,12 @@ def test_what_is_played_is_what_is_recorded(shed, tmp_path):
 
 
 @on_linux
-def test_ctrl_c_closes_the_file(shed, tmp_path):
+@pytest.mark.parametrize("asked", ["SIGINT", "SIGTERM", "SIGHUP"])
+def test_ctrl_c_a_stop_and_a_closed_terminal_close_the_file(shed, tmp_path, asked):
     path = tmp_path / "row.wav"
     recorder = shed.record(path)
     until_bytes(path, 100_000, recorder)
-    recorder.send_signal(signal.SIGINT)
+    recorder.send_signal(signal.Signals[asked])
     out, err = recorder.communicate(timeout=10)
     assert recorder.returncode == 0, err
     assert "nothing but silence came" in out  # nothing was played

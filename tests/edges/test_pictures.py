@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import itertools
 import math
 import re
 import subprocess
@@ -18,7 +19,7 @@ import pytest
 
 from taptone.edges import pictures
 from taptone.edges.pictures import draw_map
-from taptone.types import Area, Change, Panel, Point, Recording, Result, Station, Structure
+from taptone.types import Area, Change, CutOut, Panel, Point, Recording, Result, Station, Structure
 
 SVG = "{http://www.w3.org/2000/svg}"
 XLINK = "{http://www.w3.org/1999/xlink}href"
@@ -242,6 +243,44 @@ def test_odd_names_do_not_break_the_picture():
     plain = svg(make())
     width = [ElementTree.fromstring(text).get("width") for text in (pictures["map.svg"], plain)]
     assert width[0] == width[1]
+
+
+@pytest.mark.parametrize("units", ["m", "ft-in"])
+@pytest.mark.parametrize("size", [(4, 3), (3, 12), (40, 2)])
+@pytest.mark.parametrize("kind", ["frame", "longitudinal bulkhead of the port tank", "W" * 80, "frame " * 60])
+def test_no_entry_of_the_legend_is_cut_or_leaves_the_page(kind, size, units):
+    result = make(*size)
+    kinds = [replace(s, kind=f"{kind}{n}") for n, s in enumerate(result.panel.structures)]
+    late = [replace(s, kind=f"{s.kind} late", declared_after_tapping=True) for s in kinds]
+    panel = replace(result.panel, structures=(*kinds, *late), cutouts=(CutOut(((0, 0), (0.1, 0), (0, 0.1))),))
+    figure = pictures._figure(replace(result, panel=panel), units)
+    figure.canvas.draw()
+    page, *_ = figure.axes
+    edge = page.get_window_extent()
+    text = " ".join(one.get_text() for one in page.texts)
+    assert "…" not in text
+    together = text.replace(" ", "")
+    for structure in panel.structures:
+        assert f"{structure.kind}(declared".replace(" ", "") in together
+    for one in page.texts:
+        box = one.get_window_extent()
+        assert (edge.x0 <= box.x0, box.x1 <= edge.x1) == (True, True), one.get_text()
+        assert (edge.y0 <= box.y0, box.y1 <= edge.y1) == (True, True), one.get_text()
+    lines = sorted((one.get_window_extent() for one in page.texts), key=lambda box: (box.x0, box.y0))
+    assert all(a.y1 <= b.y0 + 1 for a, b in itertools.pairwise(lines) if abs(a.x0 - b.x0) < 1)
+
+
+def test_more_kinds_of_structure_than_a_page_takes_make_the_page_longer():
+    result = make()
+    kinds = tuple(
+        Structure(f"kind {n} of a long list of things", line=((0.0, 0.1), (0.4, 0.1)), width_m=0.01)
+        for n in range(500)
+    )
+    text = svg(replace(result, panel=replace(result.panel, structures=kinds)))
+    assert {
+        "kind 39 of a long list of things (declared)",
+        "and 460 more kinds of structure, hatched as these (declared)",
+    } <= set(words(text))
 
 
 def test_png_is_a_picture_of_the_same_page():

@@ -10,6 +10,7 @@ import tracemalloc
 import wave
 from pathlib import Path
 
+import av
 import numpy as np
 import pytest
 import soundfile as sf
@@ -501,6 +502,41 @@ def test_a_list_of_files_is_not_followed(tmp_path):
         open_sound(tmp_path / "list.wav")
 
 
+@pytest.mark.parametrize(
+    ("place", "value"), [(20, 999), (34, 0), (34, 999)], ids=["format", "no bits", "999 bits"]
+)
+def test_a_wav_that_states_a_coding_nobody_knows(tmp_path, place, value):
+    path = tmp_path / "row.wav"
+    sf.write(path, taps(), RATE)
+    whole = bytearray(path.read_bytes())
+    struct.pack_into("<H", whole, place, value)
+    path.write_bytes(whole)
+    with pytest.raises(SoundError) as error:
+        open_sound(path)
+    assert one_line(error).startswith(f"{path} holds no sound that can be read: give a sound file")
+
+
+def test_a_name_inside_the_file_that_is_no_text(tmp_path):
+    path = encode(tmp_path / "row.m4a", taps(), RATE, "aac")
+    whole = path.read_bytes()
+    handler = whole.index(b"SoundHandler")
+    path.write_bytes(whole[:handler] + b"\x90\xff" + whole[handler + 2 :])
+    assert np.array_equal(heard(open_sound(path)), heard(open_sound(encode(path, taps(), RATE, "aac"))))
+
+
+def test_a_film_without_sound_says_so(tmp_path):
+    path = tmp_path / "film.mp4"
+    with av.open(str(path), "w") as container:
+        picture = container.add_stream("mpeg4", rate=25)
+        picture.width = picture.height = 64
+        picture.pix_fmt = "yuv420p"
+        container.mux(picture.encode(av.VideoFrame(64, 64, "yuv420p")))
+        container.mux(picture.encode(None))
+    with pytest.raises(SoundError) as error:
+        open_sound(path)
+    assert one_line(error).startswith(f"{path} is a film without a sound track: give the recording itself")
+
+
 @pytest.mark.parametrize("channels", [1, 2])
 @pytest.mark.parametrize("name", ["row.wav", "row.flac", "row.m4a"])
 def test_silence_is_refused(tmp_path, name, channels):
@@ -530,6 +566,20 @@ def test_samples_that_are_not_numbers(tmp_path, value, channels):
     with pytest.raises(SoundError, match=r"not a finite number at 2\.000 s") as error:
         heard(open_sound(tmp_path / "row.wav"))
     one_line(error)
+
+
+@pytest.mark.parametrize("channels", [1, 2])
+def test_samples_that_no_recorder_writes(tmp_path, channels):
+    path = tmp_path / "row.wav"
+    for scale in (99.0, 32768.0, 1e30):
+        sf.write(path, np.tile(scale * taps()[:, None], channels), RATE, subtype="FLOAT")
+        sound = open_sound(path)
+        if scale == 99.0:
+            assert heard(sound).size == 2 * RATE
+            continue
+        with pytest.raises(SoundError, match=r"times full scale at 0\.\d{3} s") as error:
+            heard(sound)
+        assert "save it with full scale at 1" in one_line(error)
 
 
 def test_a_file_that_is_damaged_inside(tmp_path):

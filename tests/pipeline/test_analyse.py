@@ -412,6 +412,9 @@ def test_no_tap_is_an_error_that_says_so(rng):
         analyse_sounds([noise])
     with pytest.raises(SoundError, match="no tap was heard"):
         analyse([noise], new_scorer=lambda features: None)
+    button = Invented(np.full(5 * RATE, 0.5), name="button.wav")
+    with pytest.raises(SoundError, match=r"no tap was heard in button\.wav; 1 sudden sound was not taken"):
+        analyse_sounds([button])
 
 
 def test_hear_measures_every_tap_it_finds(rng):

@@ -430,11 +430,16 @@ FAULTS = {
         GOOD + FRAME + "line = [[0, 0], [0, 0]]\nwidth = 1",
         r"structure 1, frame: line has no length: gi",
     ),
+    "a long kind": (
+        GOOD + '[[structure]]\nkind = "' + "frame " * 14 + '"\nline = [[0, 0], [1, 1]]\nwidth = 0.1',
+        r"structure 1, kind is 'frame frame.*: write what it is in 1 to 80 letters",
+    ),
     "no table of conditions": ("conditions = 3\n" + GOOD, r": conditions is 3: write \[conditions\]"),
     "a date": (
         GOOD + "[conditions]\nhauled = 2026-05-01",
-        r"conditions, hauled is .*: write text in quotes, a",
+        r"conditions, hauled is 2026-05-01: write text in quotes, a",
     ),
+    "a name that is true": (GOOD.replace('"foredeck"', "true"), r"name is true: write the panel's name"),
     "frozen in words": (
         GOOD + '[conditions]\nfrozen_within_72h = "no"',
         r"frozen_within_72h is .*: write true or",
