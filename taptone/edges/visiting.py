@@ -14,6 +14,7 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
+from taptone.edges.keeping import put_file
 from taptone.edges.soundfiles import open_sound
 from taptone.edges.staying import Stayed, earlier_stations, stay
 from taptone.edges.store import Row, Store
@@ -24,6 +25,7 @@ from taptone.survey.records import (
     Analysis,
     Boat,
     Conditions,
+    Export,
     HeardTap,
     Omission,
     PanelFile,
@@ -39,7 +41,7 @@ from taptone.survey.records import (
     checked,
 )
 from taptone.survey.status import Surveyed
-from taptone.types import MEASURE_NAMES, Panel, Result
+from taptone.types import MEASURE_NAMES, Earlier, Panel, Result
 
 __all__ = [
     "add_panel",
@@ -50,6 +52,7 @@ __all__ = [
     "check_place",
     "file_log",
     "keep_baseline",
+    "keep_other_side",
     "keep_recordings",
     "log_folder",
     "panel_of",
@@ -581,6 +584,62 @@ def keep_baseline(store: Store, path: str) -> str:
     'panels/lantern-foredeck.json'
     """
     return store.keep_file(path, "panels")[0]
+
+
+def keep_other_side(store: Store, folder: Path, path: str, other: Earlier, *, who: str = "") -> str:
+    """Copy the log of the other side beside the log that was held against it, unless this survey made it.
+
+    Parameters
+    ----------
+    store : Store
+        The survey.
+    folder : Path
+        Of the log, within the survey's.
+    path : str
+        The log of the other side, or its folder.
+    other : Earlier
+        As it was read from there.
+    who : str, optional
+        Who had it analysed.
+
+    Returns
+    -------
+    str
+        Its name within the survey's folder; empty if a log of this survey is the same.
+
+    Raises
+    ------
+    LogError, OutputError
+        If it has changed since it was read, or cannot be kept.
+
+    Examples
+    --------
+    >>> from taptone.edges.store import create_store
+    >>> import tempfile
+    >>> import numpy as np
+    >>> log = Analysis(folder="exports/a-1", log_sha256="0" * 64, recordings=[], settings={}, versions={})
+    >>> with tempfile.TemporaryDirectory() as place, create_store(Path(place, "s")) as store:
+    ...     number = store.add(log)
+    ...     nothing = np.zeros(0)
+    ...     other = Earlier("a", {}, (), nothing, nothing, nothing, (), nothing, sha256="0" * 64)
+    ...     keep_other_side(store, store.folder, "elsewhere", other)
+    ''
+    """
+    if any(row.record.log_sha256 == other.sha256 for row in store.history(Analysis)):
+        return ""
+    file = Path(path, "log.json") if os.path.isdir(path) else Path(path)
+    try:
+        content = file.read_bytes()
+    except OSError as error:
+        raise LogError(f"{file} cannot be read ({error.strerror})", hint="analyse again") from error
+    if sha256(content).hexdigest() != other.sha256:
+        raise LogError(f"{file} changed while it was used", hint="analyse again")
+    put_file(folder / "other-side.json", content)
+    held = str(folder.relative_to(store.folder))
+    what = f"log of {other.panel}, the other side, which {held} was held against"
+    kept = Export(file=f"{held}/other-side.json", sha256=other.sha256, what=what)
+    store.add(kept, who=who)
+    return kept.file
 
 
 def baseline_in(path: Path) -> str:
