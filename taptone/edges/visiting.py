@@ -14,6 +14,7 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
+from taptone.edges.earlier import read_log
 from taptone.edges.keeping import put_file
 from taptone.edges.soundfiles import open_sound
 from taptone.edges.staying import Stayed, earlier_stations, stay
@@ -627,14 +628,10 @@ def keep_other_side(store: Store, folder: Path, path: str, other: Earlier, *, wh
     """
     if any(row.record.log_sha256 == other.sha256 for row in store.history(Analysis)):
         return ""
-    file = Path(path, "log.json") if os.path.isdir(path) else Path(path)
-    try:
-        content = file.read_bytes()
-    except OSError as error:
-        raise LogError(f"{file} cannot be read ({error.strerror})", hint="analyse again") from error
-    if sha256(content).hexdigest() != other.sha256:
-        raise LogError(f"{file} changed while it was used", hint="analyse again")
-    put_file(folder / "other-side.json", content)
+    log = read_log(path)
+    if log.sha256 != other.sha256:
+        raise LogError(f"{log.path} changed while it was used", hint="analyse again")
+    put_file(folder / "other-side.json", log.content)
     held = str(folder.relative_to(store.folder))
     what = f"log of {other.panel}, the other side, which {held} was held against"
     kept = Export(file=f"{held}/other-side.json", sha256=other.sha256, what=what)
