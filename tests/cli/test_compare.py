@@ -172,7 +172,8 @@ def test_feet_and_inches_where_they_are_asked_for(typed, visits, monkeypatch):
     monkeypatch.setenv("TAPTONE_UNITS", "ft-in")
     code, out, _ = typed("compare", visits / "then", visits / "now")
     assert code == 0
-    assert "then up to 1.07 sq ft, now 0.02 sq ft to 1.35 sq ft" in out.replace(chr(10), " ")
+    # 0.3 by 0.2 m to the good stations round B3 and B4, widened by 35 mm: 0.0988 m²
+    assert "then up to 1.06 sq ft, now 0.02 sq ft to 1.35 sq ft" in out.replace(chr(10), " ")
     assert "m²" not in out
     assert "x, feet and inches" in Path("taptone-changes/changes.svg").read_text(encoding="utf-8")
 
