@@ -80,7 +80,7 @@ STATE = fingerprint(
 ENDLESS = 12  # rounds of `next` after which doubt is not halved
 
 
-def panel_of(build: physics.Build, spacing_m: float, strikes: int = 1) -> Panel:
+def panel_of(build: physics.Build, spacing_m: float, strikes: int = 1, *, pattern: str = "square") -> Panel:
     """A panel of that build, its laminate stated as a yard would."""
     core = CORES[build.name]
     thick = "" if core == "none" else f"core_mm = {1000 * build.core_m:g}"
@@ -92,7 +92,11 @@ def panel_of(build: physics.Build, spacing_m: float, strikes: int = 1) -> Panel:
         datum = "lower left corner"
         hammer = "60 g steel"
         outline = [[0, 0], [{ACROSS_M}, 0], [{ACROSS_M}, {UP_M}], [0, {UP_M}]]
-        grid = {{ spacing = {spacing_m}, path = "serpentine rows", taps_per_station = {strikes} }}
+        [grid]
+        spacing = {spacing_m}
+        path = "serpentine rows"
+        taps_per_station = {strikes}
+        pattern = "{pattern}"
         [laminate]
         skin_mm = {1000 * build.skin_m:g}
         core = "{core}"
@@ -290,6 +294,18 @@ def by_law(seed: int) -> dict[str, Any]:
     return row
 
 
+def staggered(seed: int) -> dict[str, Any]:
+    """The same patch on a staggered grid, before any later tap."""
+    shape, spacing_m, scene, truth, rng = scene_of(seed)
+    panel = panel_of(scene.build, spacing_m, pattern="staggered")
+    survey = Survey(panel, panel.stations, Ear(scene, rng)(panel.stations))
+    row = {"seed": seed, "shape": shape, "build": scene.build.name, "spacing_m": spacing_m}
+    area = found_area(survey.areas(), truth)
+    if area is None:
+        return row | {"found": False, "true_m2": truth.area}
+    return row | {"found": True} | held(area, truth, spacing_m)
+
+
 def by_sound(seed: int) -> dict[str, Any]:
     """One panel through sound: reference, recording and all of the program."""
     shape, spacing_m, scene, truth, _ = scene_of(seed)
@@ -338,8 +354,10 @@ def middle(rows: Sequence[dict[str, Any]], value: Callable[[dict[str, Any]], flo
     return format(float(np.median([value(r) for r in rows])), figures) if rows else "-"
 
 
-def table(law: Sequence[dict[str, Any]], sound: Sequence[dict[str, Any]]) -> str:
-    """Figures by shape, then all, then through sound."""
+def table(
+    law: Sequence[dict[str, Any]], moved: Sequence[dict[str, Any]], sound: Sequence[dict[str, Any]]
+) -> str:
+    """Figures by shape, then all, then on staggered grids, then through sound."""
     lines = [
         "| panels | found | true area from at least to at most | share of the patch within at most, median "
         "(least) | at most within best guess and two spacings | best guess over true, median | at most over "
@@ -347,7 +365,8 @@ def table(law: Sequence[dict[str, Any]], sound: Sequence[dict[str, Any]]) -> str
         "|---" * 7 + "|",
     ]
     groups = [(shape, [r for r in law if r["shape"] == shape]) for shape in SHAPES]
-    for name, rows in [*groups, ("all by the law", law), ("through sound", sound)]:
+    whole = [("all by the law", law), ("the same, staggered grids", moved), ("through sound", sound)]
+    for name, rows in [*groups, *whole]:
         had = [r for r in rows if r["found"]]
         worst = min((r["covered"] for r in had), default=math.nan)
         lines.append(
@@ -382,11 +401,12 @@ def main() -> None:
     given = parser.parse_args()
     first = REPORT if given.report else DEVELOPMENT
     law = [kept("law", first + k, by_law) for k in range(given.panels)]
+    moved = [kept("staggered", first + k, staggered) for k in range(given.panels)]
     sound = [kept("sound", first + 1000 + k, by_sound) for k in range(given.sound)]
-    for row in law + sound:
+    for row in law + moved + sound:
         if not row["found"] or not row["between"]:
             print(row)
-    text = table(law, sound)
+    text = table(law, moved, sound)
     print(text)
     if given.write:
         head, start, _ = PAGE.read_text(encoding="utf-8").partition("<!-- from here on written by")

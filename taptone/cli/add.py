@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from taptone.cli.common import tell
 from taptone.cli.visiting import form, given, in_survey, opened
+
+if TYPE_CHECKING:
+    from taptone.edges.staying import Stayed
 
 __all__ = ["add"]
 
@@ -69,8 +72,9 @@ def _record(name: str) -> click.Command:
             if made is Word:
                 here.setdefault("ear_first", not heard)
             record = checked(kind, **here)
-            check_place(store, record)
-            number = store.add(record, who=speaker)
+            with store.together():  # nobody changes the panel between the two
+                check_place(store, record)
+                number = store.add(record, who=speaker)
             click.echo(f"{name} {number} added")
             if heard:
                 told = "given first, as you say" if here["ear_first"] else "given after it"
@@ -83,7 +87,7 @@ def _record(name: str) -> click.Command:
 
 
 def _file(name: str) -> click.Command:
-    from taptone.survey.records import FILLED, KINDS, Boat, Photo, PlannedStation, SoundFile
+    from taptone.survey.records import FILLED, KINDS, Boat, Photo, SoundFile
 
     def command(survey: str, who: str, file: str, why: str = "", **values: Any) -> None:
         from taptone.edges import visiting
@@ -92,17 +96,19 @@ def _file(name: str) -> click.Command:
         with opened(survey, who) as (store, speaker):
             here = given(KINDS[name], values)
             if name == "panel":
-                lay = store.records(PlannedStation)
-                panel = visiting.add_panel(store, file, who=speaker, why=why)
+                stayed: list[Stayed] = []
+                panel = visiting.add_panel(store, file, who=speaker, why=why, on_stayed=stayed.extend)
                 click.echo(printable(f"panel {panel.name}: {len(panel.stations)} stations"))
                 for caution in panel.cautions:
                     tell(f"note: {caution}")
-                said = visiting.displaced(store, panel.name, lay)
-                if said:
-                    tell(
-                        f"note: {', '.join(said)}: of stations that now lie elsewhere, or are gone; correct "
-                        "each with its station of today, or withdraw it (taptone correct)"
-                    )
+                for lost, words in (
+                    (False, "what was said of these stations stays at its place, under the label of today"),
+                    (True, "no station lies there now: kept as said of the earlier layout"),
+                ):
+                    said = [f"{s.row} ({s.before if lost else f'{s.before} is {s.after}'})" for s in stayed]
+                    said = [text for text, s in zip(said, stayed, strict=True) if s.lost == lost]
+                    if said:
+                        tell(f"note: {words}: {', '.join(said)}")
                 for boat in store.records(Boat)[-1:]:
                     if panel.boat and panel.boat != boat.label:
                         tell(f"note: the file names the boat {panel.boat}, this survey {boat.label}")

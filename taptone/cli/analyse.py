@@ -135,6 +135,7 @@ def analyse(
         as_surveyed,
         file_log,
         keep_baseline,
+        keep_other_side,
         keep_recordings,
         log_folder,
         take_panel,
@@ -201,6 +202,8 @@ def analyse(
             folder = log_folder(store, where.name if where else "")
         _, _, _, _, _, *kept = write_result(result, folder, pictures=draw_map(result, settings.show.units))
         if store:
+            if mirror is not None and other is not None and result.mirror:
+                keep_other_side(store, folder, mirror, other, who=who_is(store))
             file_log(store, folder, who=who_is(store))
     _print(result, str(folder), rejected=rejected, units=settings.show.units)
     if kept:

@@ -83,6 +83,7 @@ def _print(found: Compared, out: str, units: str) -> None:
     from taptone.edges.changemap import counted
     from taptone.errors import printable
     from taptone.pipeline.judge import sureness
+    from taptone.survey.change import REPAIRED
     from taptone.survey.lengths import as_area, in_units
 
     console = Console(highlight=False, width=None if Console().is_terminal else 160)
@@ -95,7 +96,7 @@ def _print(found: Compared, out: str, units: str) -> None:
         for column in ("station", "change", "confidence", "reason"):
             table.add_column(column, no_wrap=column != "reason")
         for one in rows:
-            told = one.change not in ("unchanged", "not compared", "repaired, no difference")
+            told = one.change not in ("unchanged", "not compared", *REPAIRED[1:])
             sure = sureness(one.confidence) if told else ""
             cells = (one.station, one.change, sure, in_units(one.reason, units))
             table.add_row(*(Text(printable(cell)) for cell in cells))

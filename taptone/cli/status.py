@@ -76,6 +76,7 @@ def _of_panel(one: PanelStatus) -> list[str]:
     if one.no_moisture_because:
         lines.append(f"  moisture not measured, because {one.no_moisture_because}")
     lines += [f"  not done: {what}, because {reason}" for what, reason in one.left_out]
+    lines += [f"  {line}" for line in one.earlier]
     lines += [f"  open: {line}" for line in still_open(one)]
     return lines
 

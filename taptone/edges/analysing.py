@@ -161,11 +161,10 @@ def _kinds(panel: Panel, settings: Settings) -> list[str]:
     """Kind of declared structure under each station; nothing where none is declared."""
     if not panel.structures:
         return []
-    from taptone.survey.panel import on_structure
+    from taptone.survey.panel import kinds_under
 
-    margin_m = settings.judge.structure_margin_m
-    found = [on_structure(panel, s.x_m, s.y_m, margin_m) for s in panel.stations]
-    return [s.kind if s else "" for s in found]
+    places = [(s.x_m, s.y_m) for s in panel.stations]
+    return kinds_under(panel, places, settings.judge.structure_margin_m)
 
 
 def _kinds_before(panel: Panel | None, settings: Settings) -> Callable[[Panel], list[str]] | None:

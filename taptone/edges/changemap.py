@@ -31,6 +31,7 @@ _SIGNS: Mapping[str, tuple[str, float, Mapping[str, Any]]] = {
     "unchanged": ("o", 0.55, {"mfc": "white", "mec": "0.25", "mew": 0.7}),
     REPAIRED[0]: ("D", 0.95, {"mfc": "black", **_EDGE}),
     REPAIRED[1]: ("D", 0.85, {"mfc": "white", **_EDGE}),
+    REPAIRED[2]: ("P", 0.85, {"mfc": "white", **_EDGE}),
     NOT_COMPARED: ("x", 0.7, {"mec": "black", "mew": 1.0}),
 }
 _MOST = 10  # stations named below the map

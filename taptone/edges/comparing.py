@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from taptone import __version__
-from taptone.edges.earlier import load_earlier
+from taptone.edges.earlier import as_earlier, load_earlier
 from taptone.edges.explaining import open_log
 from taptone.edges.stated import difference
 from taptone.edges.store import open_store
@@ -182,11 +182,12 @@ def load_sounded(path: str | os.PathLike[str]) -> Sounded:
     >>> load_sounded("nowhere")
     Traceback (most recent call last):
         ...
-    taptone.errors.LogError: nowhere does not exist: give the log.json of an analysis, or its folder
+    taptone.errors.LogError: nowhere does not exist: give the log.json of taptone analyse, or its folder
     """
     log = open_log(Path(path))
-    earlier = load_earlier(path)
-    assert log.panel is not None  # load_earlier refuses a log without one
+    assert log.read is not None
+    earlier = as_earlier(log.read)
+    assert log.panel is not None  # as_earlier refuses a log without one
     known = log.body["baseline"]
     try:
         bands_db = _table(known.get("bands_db", []), len(BAND_CENTRES_HZ))
@@ -318,7 +319,7 @@ def compare_logs(
     >>> compare_logs("nowhere", "there")
     Traceback (most recent call last):
         ...
-    taptone.errors.LogError: nowhere does not exist: give the log.json of an analysis, or its folder
+    taptone.errors.LogError: nowhere does not exist: give the log.json of taptone analyse, or its folder
     """
     earlier, later = load_sounded(earlier_path), load_sounded(later_path)
     if earlier.log.sha256 == later.log.sha256:

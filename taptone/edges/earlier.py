@@ -7,6 +7,7 @@ import json
 import math
 import os
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -17,9 +18,62 @@ from taptone.errors import LogError
 from taptone.pipeline import pool
 from taptone.types import BAND_CENTRES_HZ, BAND_NAMES_HZ, MEASURE_NAMES, Earlier, Measured
 
-__all__ = ["load_earlier"]
+__all__ = ["LogFile", "as_earlier", "load_earlier", "read_log"]
 
-_HINT = "give the log.json of taptone analyse, or its folder"
+HINT = "give the log.json of taptone analyse, or its folder"
+
+
+@dataclass(frozen=True, slots=True)
+class LogFile:
+    """A file as it was read, and what is written in it; whether that is a log, its reader asks."""
+
+    path: Path
+    content: bytes
+    body: Any
+
+    @property
+    def sha256(self) -> str:
+        """What the file is known by."""
+        return hashlib.sha256(self.content).hexdigest()
+
+
+def read_log(path: str | os.PathLike[str]) -> LogFile:
+    """Read a log, once.
+
+    Parameters
+    ----------
+    path : path-like
+        ``log.json``, or the folder that holds it.
+
+    Returns
+    -------
+    LogFile
+        Of any shape, so that each reader can say what it misses.
+
+    Raises
+    ------
+    LogError
+        If it is missing, cannot be read, or is no JSON.
+
+    Examples
+    --------
+    >>> read_log("nowhere")
+    Traceback (most recent call last):
+        ...
+    taptone.errors.LogError: nowhere does not exist: give the log.json of taptone analyse, or its folder
+    """
+    file = Path(path)
+    if os.path.isdir(file):
+        file = file / "log.json"
+    if not os.path.exists(file):  # nor does a name that is too long
+        raise LogError(f"{file} does not exist", hint=HINT)
+    try:
+        content = file.read_bytes()
+        return LogFile(file, content, json.loads(content))
+    except OSError as error:
+        raise LogError(f"{file} cannot be read as a log ({error.strerror})", hint=HINT) from error
+    except (ValueError, RecursionError) as error:
+        raise LogError(f"{file} cannot be read as a log (it is not JSON)", hint=HINT) from error
 
 
 def load_earlier(path: str | os.PathLike[str]) -> Earlier:
@@ -45,24 +99,40 @@ def load_earlier(path: str | os.PathLike[str]) -> Earlier:
     >>> load_earlier("nowhere")
     Traceback (most recent call last):
         ...
-    taptone.errors.LogError: there is no log nowhere: give the log.json of taptone analyse, or its folder
+    taptone.errors.LogError: nowhere does not exist: give the log.json of taptone analyse, or its folder
     """
-    file = Path(path)
-    if os.path.isdir(file):
-        file = file / "log.json"
+    return as_earlier(read_log(path))
+
+
+def as_earlier(log: LogFile) -> Earlier:
+    """How the stations of another panel sounded and were judged, from its log.
+
+    Parameters
+    ----------
+    log : LogFile
+        From :func:`read_log`.
+
+    Returns
+    -------
+    Earlier
+        Stations that were not assessed have no sound.
+
+    Raises
+    ------
+    LogError
+        If it is no log, or one of taps without a panel.
+
+    Examples
+    --------
+    >>> as_earlier(LogFile(Path("log.json"), b"[]", []))  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+        ...
+    taptone.errors.LogError: log.json is not a log of this program: give the log.json of taptone ...
+    """
     try:
-        content = file.read_bytes()
-        log = json.loads(content)
-    except FileNotFoundError as error:
-        raise LogError(f"there is no log {file}", hint=_HINT) from error
-    except OSError as error:
-        raise LogError(f"{file} cannot be read ({error.strerror})", hint=_HINT) from error
-    except (ValueError, RecursionError) as error:
-        raise LogError(f"{file} is no log: it is not JSON", hint=_HINT) from error
-    try:
-        return _earlier(log, hashlib.sha256(content).hexdigest(), str(file))
+        return _earlier(log.body, log.sha256, str(log.path))
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
-        raise LogError(f"{file} is not a log of this program", hint=_HINT) from error
+        raise LogError(f"{log.path} is not a log of this program", hint=HINT) from error
 
 
 def _earlier(log: Mapping[str, Any], sha256: str, source: str) -> Earlier:

@@ -13,7 +13,6 @@ import difflib
 import hashlib
 import json
 import math
-import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,7 +21,7 @@ from typing import Any
 import numpy as np
 
 from taptone.edges.analysing import analyse_sounds
-from taptone.edges.earlier import load_earlier
+from taptone.edges.earlier import HINT, LogFile, load_earlier, read_log
 from taptone.edges.logshape import checked_panel, fault_of
 from taptone.edges.soundfiles import open_sound
 from taptone.edges.store import FOLDERS, is_survey
@@ -71,6 +70,7 @@ class Log:
     panel: Panel | None
     settings: Settings
     notes: tuple[str, ...] = ()
+    read: LogFile | None = None
 
     @property
     def stations(self) -> list[str]:
@@ -160,16 +160,10 @@ def open_log(path: Path) -> Log:
     >>> open_log(Path("nowhere"))
     Traceback (most recent call last):
         ...
-    taptone.errors.LogError: nowhere does not exist: give the log.json of an analysis, or its folder
+    taptone.errors.LogError: nowhere does not exist: give the log.json of taptone analyse, or its folder
     """
-    hint = "give the log.json of an analysis, or its folder"
-    file = path / "log.json" if os.path.isdir(path) else path
-    if not os.path.exists(file):
-        raise LogError(f"{file} does not exist", hint=hint)
-    try:
-        body = json.loads(file.read_text(encoding="utf-8"))
-    except (OSError, ValueError, RecursionError) as error:
-        raise LogError(f"{file} cannot be read as a log ({error})", hint=hint) from error
+    read = read_log(path)
+    file, body, hint = read.path, read.body, HINT
     wanted = ("points", "recordings", "settings", "versions", "baseline")
     if not isinstance(body, dict) or any(name not in body for name in wanted):
         raise LogError(f"{file} is no log of taptone analyse", hint=hint)
@@ -183,7 +177,7 @@ def open_log(path: Path) -> Log:
             name for name in (*body["settings"], *known) if (name in body["settings"]) != (name in known)
         ]
         notes = [f"settings that the log and this version do not share: {', '.join(apart)}"] if apart else []
-        return Log(file, body, _panel_of(body["panel"]), with_values(held), tuple(notes))
+        return Log(file, body, _panel_of(body["panel"]), with_values(held), tuple(notes), read)
     except SettingError as error:
         raise LogError(f"{file}: {error.message}", hint=error.hint) from error
     except (KeyError, TypeError, ValueError, AttributeError) as error:

@@ -60,7 +60,7 @@ def known_so_far(paths: Sequence[str], panel: str = "") -> list[Known]:
     >>> known_so_far(["nowhere"])
     Traceback (most recent call last):
         ...
-    taptone.errors.LogError: nowhere does not exist: give the log.json of an analysis, or its folder
+    taptone.errors.LogError: nowhere does not exist: give the log.json of taptone analyse, or its folder
     """
     by_panel: dict[str, list[tuple[Panel, Log]]] = {}
     for path in paths:

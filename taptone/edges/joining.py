@@ -13,6 +13,7 @@ from typing import Any
 
 from taptone.edges.cells import table
 from taptone.edges.keeping import put_file
+from taptone.edges.staying import earlier_stations
 from taptone.edges.store import Store
 from taptone.edges.visiting import panel_of
 from taptone.errors import SurveyError
@@ -98,6 +99,11 @@ def gather(store: Store, panel: str = "") -> Gathered:
         observations=store.records(Observation, **only),
         plugs=store.records(Plug, **only),
         spacing_m={name: spacing(one) for name, one in panels.items()},
+        earlier=[
+            station.model_copy(update={"label": label})
+            for name in panels
+            for label, station in earlier_stations(store, name).items()
+        ],
     )
 
 

@@ -7,30 +7,31 @@ import itertools
 import json
 import math
 import os
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
+from taptone.edges.earlier import read_log
+from taptone.edges.keeping import put_file
 from taptone.edges.soundfiles import open_sound
+from taptone.edges.staying import Stayed, earlier_stations, stay
 from taptone.edges.store import Row, Store
 from taptone.edges.textfiles import load_baseline, load_panel
-from taptone.errors import BaselineError, LogError, OutputError, SurveyError, printable
+from taptone.errors import BaselineError, LogError, OutputError, PanelError, SurveyError, printable
 from taptone.survey.panel import parse_panel
 from taptone.survey.records import (
     Analysis,
     Boat,
     Conditions,
+    Export,
     HeardTap,
-    Note,
-    Observation,
     Omission,
     PanelFile,
     Photo,
     PlannedStation,
-    Plug,
     Reading,
     Record,
     SoundFile,
@@ -39,10 +40,9 @@ from taptone.survey.records import (
     Visit,
     Word,
     checked,
-    kind_of,
 )
 from taptone.survey.status import Surveyed
-from taptone.types import MEASURE_NAMES, Panel, Result
+from taptone.types import MEASURE_NAMES, Earlier, Panel, Result
 
 __all__ = [
     "add_panel",
@@ -51,9 +51,9 @@ __all__ = [
     "as_surveyed",
     "baseline_in",
     "check_place",
-    "displaced",
     "file_log",
     "keep_baseline",
+    "keep_other_side",
     "keep_recordings",
     "log_folder",
     "panel_of",
@@ -64,10 +64,15 @@ __all__ = [
     "without_baseline",
 ]
 
-_SAME_PLACE_M = 0.002  # panel files are written in millimetres
 
-
-def add_panel(store: Store, path: str, *, who: str = "", why: str = "") -> Panel:
+def add_panel(
+    store: Store,
+    path: str,
+    *,
+    who: str = "",
+    why: str = "",
+    on_stayed: Callable[[Sequence[Stayed]], None] = lambda _: None,
+) -> Panel:
     """Take a panel file into the survey.
 
     Parameters
@@ -78,6 +83,8 @@ def add_panel(store: Store, path: str, *, who: str = "", why: str = "") -> Panel
         A panel file. One of the same name that differs from what was kept is a correction, and needs `why`.
     who, why : str, optional
         Who adds it; why it was changed.
+    on_stayed : callable, optional
+        Is given what was said of stations whose place has another label, or none, in the changed panel.
 
     Returns
     -------
@@ -119,6 +126,8 @@ def add_panel(store: Store, path: str, *, who: str = "", why: str = "") -> Panel
                 f"{path}: panel {panel.name} was added or changed by another program meanwhile",
                 hint="look at taptone history, and add it again if it still differs",
             )
+        before = earlier_stations(store, panel.name)
+        before |= {s.label: s for s in store.records(PlannedStation, panel=panel.name)}
         if kept:
             store.correct("panel", kept[-1].id, values, who=who, why=why)
             for row in store.rows(PlannedStation, panel=panel.name):
@@ -133,49 +142,10 @@ def add_panel(store: Store, path: str, *, who: str = "", why: str = "") -> Panel
             who=who,
             why=why,
         )
+        if kept:
+            datums = _datum(kept[-1].record), panel.datum
+            on_stayed(stay(store, panel.name, before, datums, who=who, why=why))
     return panel
-
-
-def displaced(store: Store, panel: str, before: Sequence[PlannedStation]) -> list[str]:
-    """What was said of stations that lie elsewhere, or nowhere, since a panel was changed.
-
-    Parameters
-    ----------
-    store : Store
-        The survey, with the panel as it is now.
-    panel : str
-        Its name.
-    before : sequence of PlannedStation
-        As they lay, in metres.
-
-    Returns
-    -------
-    list of str
-        Kind and number of each row.
-
-    Examples
-    --------
-    >>> from taptone.edges.store import create_store
-    >>> import tempfile
-    >>> with tempfile.TemporaryDirectory() as place, create_store(Path(place, "s")) as store:
-    ...     number = store.add(Word(panel="blade", station="A1", word="dull", ear_first=True))
-    ...     displaced(store, "blade", [PlannedStation(panel="blade", label="A1", x_m=0, y_m=0, row=0)])
-    ['word 1']
-    """
-    now = {s.label: (s.x_m, s.y_m) for s in store.records(PlannedStation, panel=panel)}
-    nowhere = (math.inf, math.inf)
-    moved = {
-        s.label
-        for s in before
-        if s.panel == panel and math.dist(now.get(s.label, nowhere), (s.x_m, s.y_m)) > _SAME_PLACE_M
-    }
-    kinds: tuple[type[Record], ...] = (Word, Reading, Observation, Photo, Plug, Omission, Note)
-    return [
-        f"{kind_of(kind)} {row.id}"
-        for kind in kinds
-        for row in store.rows(kind, panel=panel)
-        if moved & {getattr(row.record, "station", ""), *getattr(row.record, "stations", ())}
-    ]
 
 
 def panel_of(store: Store, name: str) -> Panel:
@@ -250,7 +220,7 @@ def check_place(store: Store, record: Record) -> None:
     if labels and not panel:
         raise SurveyError(f"station {labels[0]} of which panel", hint="give --panel, or say --place")
     if panel:
-        there = {one.label for one in panel_of(store, panel).stations}
+        there = {one.label for one in panel_of(store, panel).stations} | earlier_stations(store, panel).keys()
         for label in labels:
             if label not in there:
                 raise SurveyError(
@@ -533,7 +503,13 @@ def with_words(store: Store, result: Result) -> Result:
     name = result.panel.name if result.panel else ""
     words = {word.station: word.word for word in store.records(Word, panel=name)}
     points = (replace(point, surveyor_word=words.get(point.station, "")) for point in result.points)
-    return replace(result, points=tuple(points)) if words else result
+    there = {station.label for station in result.panel.stations} if result.panel else set()
+    notes = [
+        f"your word {word!r} is of {station}: no station lies there now, and no line of this log holds it"
+        for station, word in words.items()
+        if station not in there
+    ]
+    return replace(result, points=tuple(points), notes=(*result.notes, *notes)) if words else result
 
 
 def log_folder(store: Store, panel: str) -> Path:
@@ -609,6 +585,58 @@ def keep_baseline(store: Store, path: str) -> str:
     'panels/lantern-foredeck.json'
     """
     return store.keep_file(path, "panels")[0]
+
+
+def keep_other_side(store: Store, folder: Path, path: str, other: Earlier, *, who: str = "") -> str:
+    """Copy the log of the other side beside the log that was held against it, unless this survey made it.
+
+    Parameters
+    ----------
+    store : Store
+        The survey.
+    folder : Path
+        Of the log, within the survey's.
+    path : str
+        The log of the other side, or its folder.
+    other : Earlier
+        As it was read from there.
+    who : str, optional
+        Who had it analysed.
+
+    Returns
+    -------
+    str
+        Its name within the survey's folder; empty if a log of this survey is the same.
+
+    Raises
+    ------
+    LogError, OutputError
+        If it has changed since it was read, or cannot be kept.
+
+    Examples
+    --------
+    >>> from taptone.edges.store import create_store
+    >>> import tempfile
+    >>> import numpy as np
+    >>> log = Analysis(folder="exports/a-1", log_sha256="0" * 64, recordings=[], settings={}, versions={})
+    >>> with tempfile.TemporaryDirectory() as place, create_store(Path(place, "s")) as store:
+    ...     number = store.add(log)
+    ...     nothing = np.zeros(0)
+    ...     other = Earlier("a", {}, (), nothing, nothing, nothing, (), nothing, sha256="0" * 64)
+    ...     keep_other_side(store, store.folder, "elsewhere", other)
+    ''
+    """
+    if any(row.record.log_sha256 == other.sha256 for row in store.history(Analysis)):
+        return ""
+    log = read_log(path)
+    if log.sha256 != other.sha256:
+        raise LogError(f"{log.path} changed while it was used", hint="analyse again")
+    put_file(folder / "other-side.json", log.content)
+    held = str(folder.relative_to(store.folder))
+    what = f"log of {other.panel}, the other side, which {held} was held against"
+    kept = Export(file=f"{held}/other-side.json", sha256=other.sha256, what=what)
+    store.add(kept, who=who)
+    return kept.file
 
 
 def baseline_in(path: Path) -> str:
@@ -793,6 +821,14 @@ def who_is(store: Store, who: str = "") -> str:
     """
     visits: list[Row[Visit]] = [] if who else store.rows(Visit)
     return who or (visits[-1].record.surveyor if visits else "")
+
+
+def _datum(file: PanelFile) -> str:
+    """What an earlier panel file measures from; empty where this version cannot read it."""
+    try:
+        return parse_panel(file.text, source=file.file).datum
+    except PanelError:
+        return ""
 
 
 def _recorded(store: Store, sha256: str, panel: str, use: str) -> SoundFile | None:

@@ -266,7 +266,7 @@ class _Told:
         suspects = [s for s in ground.judged if ground.verdict[s.label] == "suspect"]
         kept_out = known_good(ground.group, suspects, ground.good, ground.spacing_m, ground.reach_m)
         self.free = ground.inside.difference(kept_out)
-        cells = reach_cells(ground.group, ground.good, 0.0, ground.reach_m)
+        cells = reach_cells(ground.group, ground.good, ground.reach_m)
         self.cells: list[Any] = [list(cell.exterior.coords)[:-1] for cell in cells]
         self.places = [(s.x_m, s.y_m) for s in ground.group]
         self.most_m2, self.least_m2 = self._most(self.cells), self._least(self.places)

@@ -14,7 +14,18 @@ from taptone.pipeline.compare import Comparison, band_name_hz
 from taptone.settings import JudgeSettings
 from taptone.types import FloatArray
 
-__all__ = ["CHARACTERS", "Heard", "Judgement", "character", "confidence", "judge", "rarity", "sureness"]
+__all__ = [
+    "CHARACTERS",
+    "Heard",
+    "Judgement",
+    "beside_plain_skin",
+    "character",
+    "confidence",
+    "judge",
+    "on_its_kind",
+    "rarity",
+    "sureness",
+]
 
 #: How a suspect sounds, by code; a description of sound, not a cause.
 CHARACTERS: Mapping[str, str] = {
@@ -90,13 +101,8 @@ def judge(
     >>> [v.verdict for v in judge(stations, compared, reference_decay_ms=40.0, reference_centroid_hz=900.0)]
     ['suspect', 'no difference']
     """
-    chance = compared.chance_if_good
-    able = np.array([not (h.refused or h.structure) for h in heard], bool)
-    if compared.chance_of_kind is not None:
-        # On structure only what is unlike plain skin and unlike others of its kind can be suspect.
-        known = np.array([not h.refused for h in heard], bool) & np.isfinite(compared.chance_of_kind)
-        chance = np.where(known, np.maximum(chance, compared.chance_of_kind), chance)
-        able |= known
+    chance, able = on_its_kind(compared, [not h.structure for h in heard])
+    able &= np.array([not h.refused for h in heard], bool)
     sure = confidence(chance, able)
     judged = int((able & np.isfinite(chance)).sum())
     return tuple(
@@ -113,6 +119,74 @@ def judge(
         )
         for k in range(len(heard))
     )
+
+
+def on_its_kind(compared: Comparison, plain: Sequence[bool]) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """Chance of each station by what lies under it, and which stations that can make suspect.
+
+    Parameters
+    ----------
+    compared : Comparison
+        Of all stations.
+    plain : sequence of bool
+        Stations with no declared structure under them.
+
+    Returns
+    -------
+    chance : ndarray, shape (stations,)
+        On structure only what is unlike plain skin and unlike others of its kind can be suspect.
+    able : ndarray of bool, shape (stations,)
+        Plain stations, and those on structure of which there is enough.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> nothing = np.full(3, np.nan)
+    >>> compared = Comparison(
+    ...     nothing, np.array([0.5, 0.1, 0.1]), nothing > 0, ((),) * 3,
+    ...     chance_of_kind=np.array([np.nan, 0.3, np.nan]),
+    ... )  # fmt: skip
+    >>> on_its_kind(compared, [True, False, False])
+    (array([0.5, 0.3, 0.1]), array([ True,  True, False]))
+    """
+    chance, able = compared.chance_if_good, np.array(plain, bool)
+    if compared.chance_of_kind is None:
+        return chance, able
+    known = np.isfinite(compared.chance_of_kind)
+    return np.where(known, np.maximum(chance, compared.chance_of_kind), chance), able | known
+
+
+def beside_plain_skin(kind: str, compared: Comparison, k: int, settings: JudgeSettings) -> str:
+    """Say how a station on declared structure that is not suspect sounds beside plain skin.
+
+    Parameters
+    ----------
+    kind : str
+        Of the structure.
+    compared : Comparison
+        Of all stations.
+    k : int
+        Which station.
+    settings : JudgeSettings
+        The confidence from which it differs.
+
+    Returns
+    -------
+    str
+        With what is not known there.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> compared = Comparison(np.array([1.0]), np.array([0.5]), np.array([False]), ((),))
+    >>> beside_plain_skin("frame", compared, 0, JudgeSettings())
+    'on declared frame: does not differ from plain skin; the bond here is not judged separately'
+    """
+    differs = compared.chance_if_good[k] < 1 - settings.confidence
+    how = "differs from plain skin" if differs else "does not differ from plain skin"
+    alone = differs and compared.chance_of_kind is not None and math.isnan(compared.chance_of_kind[k])
+    few = f"; no reference over this structure: {settings.least_places} other places on it are needed"
+    return f"on declared {kind}: {how}{few if alone else ''}; the bond here is not judged separately"
 
 
 def confidence(chance_if_good: FloatArray, able: NDArray[np.bool_]) -> FloatArray:
@@ -265,12 +339,7 @@ def _one(
         )
         return verdict("suspect", text, character(here, *base), sure)
     if here.structure:
-        differs = compared.chance_if_good[k] < 1 - settings.confidence
-        how = "differs from plain skin" if differs else "does not differ from plain skin"
-        alone = differs and compared.chance_of_kind is not None and math.isnan(compared.chance_of_kind[k])
-        few = f"; no reference over this structure: {settings.least_places} other places on it are needed"
-        doubt = few if alone else ""
-        text = f"on declared {here.structure}: {how}{doubt}; the bond here is not judged separately"
+        text = beside_plain_skin(here.structure, compared, k, settings)
         return verdict("at structure", f"{text}; {furthest}{numbers}")
     share = f"about {100 * chance:.0f} of 100" if chance >= 0.01 else "fewer than 1 of 100"
     text = f"{share} good places would sound at least this different; {numbers}"

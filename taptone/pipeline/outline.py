@@ -69,8 +69,8 @@ def outline(
     tuple of Area
         ``at_least``: the convex hull of the stations, drawn in by the error of aim, in m² less the cells of
         stations within it that are not suspect. ``best_guess``: the cells of the stations, which is a guess.
-        ``at_most``: from each station out to where the nearest ones without a difference stand, and by rim
-        and aim beyond them, within the panel; not where such stations alone stand round.
+        ``at_most``: from each station out to where the nearest ones without a difference stand, not where
+        such stations alone stand round; all that widened by rim and aim, within the panel.
 
     Examples
     --------
@@ -256,19 +256,20 @@ def _area(
     least, ring, left_out = _least(group, others, planned, settings.aim_m, reach_m)
     tapped_loose, _, _ = _least(group, others, planned, 0.0, reach_m)
 
-    cells = shapely.union_all([_cell(s, planned, 0.5, 0.0, reach_m) for s in group], grid_size=_GRID_M)
+    cells = shapely.union_all([_cell(s, planned, 0.5, reach_m) for s in group], grid_size=_GRID_M)
     guess = shapely.intersection(cells, inside)
     rim = settings.rim_m
     if math.isfinite(least_radius_m):
         rim = rim_m(least_radius_m, _half_width(guess))
     beyond_m = rim + settings.aim_m
     kept_out = known_good(group, suspects, good, spacing_m, reach_m)
-    reached = shapely.union_all([*reach_cells(group, good, beyond_m, reach_m), least], grid_size=_GRID_M)
-    reached = reached.difference(kept_out.buffer(-beyond_m, join_style="mitre"))
-    most = _one_ring(shapely.intersection(reached, inside), group)
+    in_reach = shapely.union_all([*reach_cells(group, good, reach_m), least], grid_size=_GRID_M)
+    in_reach = shapely.intersection(in_reach.difference(kept_out), inside)
+    # Rim and aim last, all round: moved out one by one, the lines through good stations leave barbs between.
+    most = shapely.intersection(_one_ring(in_reach, group).buffer(beyond_m, quad_segs=16), inside)
+    most = _one_ring(most, group)
     guess = shapely.intersection(guess, most)
-    in_reach = shapely.union_all(reach_cells(group, good, 0.0, reach_m), grid_size=_GRID_M)
-    doubt = shapely.intersection(in_reach.difference(kept_out), inside).difference(tapped_loose)
+    doubt = in_reach.difference(tapped_loose)
 
     edge = inside.boundary.buffer(_TOUCH_M)
     far = shapely.MultiPoint([(s.x_m, s.y_m) for s in group]).buffer(
@@ -345,7 +346,7 @@ def _least(
     drawn_in = hull.buffer(-aim_m, join_style="mitre", mitre_limit=100.0)
     if drawn_in.area:
         within = [s for s in others if hull.distance(shapely.Point(s.x_m, s.y_m)) < _TOUCH_M]
-        blank = shapely.union_all([_cell(s, planned, 0.5, 0.0, reach_m) for s in within])
+        blank = shapely.union_all([_cell(s, planned, 0.5, reach_m) for s in within])
         return shapely.difference(drawn_in, blank), _corners(drawn_in.exterior), within
     first, last = max(
         ((a, b) for a in group for b in group), key=lambda pair: _away(*pair)
@@ -417,17 +418,13 @@ def _circle(a: Sequence[float], b: Sequence[float], c: Sequence[float]) -> tuple
     return (a[0] + x, a[1] + y), math.hypot(x, y)
 
 
-def reach_cells(
-    group: Sequence[Station], good: Sequence[Station], beyond_m: float, reach_m: float
-) -> list[Polygon]:
+def reach_cells(group: Sequence[Station], good: Sequence[Station], reach_m: float) -> list[Polygon]:
     """How far loose skin under each suspect station can reach, the good stations being what they are.
 
     Parameters
     ----------
     group, good : sequence of Station
         Suspect stations of one area, and those without a difference.
-    beyond_m : float
-        How far beyond a good station it can still reach: rim and error of aim.
     reach_m : float
         Good stations further away do not count, and nothing is said of what lies further.
 
@@ -439,31 +436,29 @@ def reach_cells(
     Examples
     --------
     >>> around = [Station(n, x, y) for n, x, y in (("l", -1, 0), ("r", 1, 0), ("u", 0, 1), ("d", 0, -1))]
-    >>> [cell] = reach_cells([Station("s", 0.0, 0.0)], around, 0.25, 4.0)
+    >>> [cell] = reach_cells([Station("s", 0.0, 0.0)], around, 4.0)
     >>> round(cell.area, 9)
-    6.25
+    4.0
     """
-    return [_cell(s, good, 1.0, beyond_m, reach_m) for s in group]
+    return [_cell(s, good, 1.0, reach_m) for s in group]
 
 
-def _cell(
-    station: Station, others: Iterable[Station], share: float, beyond_m: float, reach_m: float
-) -> Polygon:
+def _cell(station: Station, others: Iterable[Station], share: float, reach_m: float) -> Polygon:
     """Places no further along the way to any other than that share of it, and not out of reach."""
     import shapely
 
     x, y = station.x_m, station.y_m
-    furthest = reach_m + beyond_m
+    furthest = reach_m
     corners = [
-        (x + furthest * math.cos(k * math.tau / _ARC), y + furthest * math.sin(k * math.tau / _ARC))
+        (x + reach_m * math.cos(k * math.tau / _ARC), y + reach_m * math.sin(k * math.tau / _ARC))
         for k in range(_ARC)
     ]
     for away, other_x, other_y in sorted((_away(station, s), s.x_m, s.y_m) for s in others):
-        if away > reach_m / share or share * away + beyond_m > furthest:
+        if share * away > furthest:
             break
         if away > _TOUCH_M:
             across = ((other_x - x) / away, (other_y - y) / away)
-            corners = clipped(corners, across, across[0] * x + across[1] * y + share * away + beyond_m)
+            corners = clipped(corners, across, across[0] * x + across[1] * y + share * away)
             furthest = max(math.hypot(px - x, py - y) for px, py in corners)
     return shapely.Polygon(corners)
 

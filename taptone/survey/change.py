@@ -18,10 +18,11 @@ from numpy.typing import NDArray
 
 from taptone.errors import LogError
 from taptone.pipeline.compare import Comparison, band_name_hz, compare, in_one_band, softened, with_ring
-from taptone.pipeline.judge import confidence
+from taptone.pipeline.judge import beside_plain_skin, confidence, on_its_kind
 from taptone.pipeline.mirror import match, pair_chance
 from taptone.pipeline.robust import location_scale
 from taptone.settings import JudgeSettings
+from taptone.survey.panel import kinds_under
 from taptone.types import Earlier, FloatArray, Panel, Scorer
 
 __all__ = [
@@ -39,13 +40,14 @@ __all__ = [
 #: What can have become of a station or an area.
 CHANGES = ("new", "grown", "gone", "shrunk", "unchanged")
 #: What is said of a station of a repaired area, and of one that cannot be compared.
-REPAIRED = ("repaired, suspect", "repaired, no difference")
+REPAIRED = ("repaired, suspect", "repaired, no difference", "repaired, at structure")
 NOT_COMPARED = "not compared"
 
 _QUARTER, _HALF = 0.25, 0.5  # of the spacing
 _FOLDS = 10
 # Over loose skin a tap depends on where it falls to within millimetres: measured with benchmarks/later.py.
 _LOOSE_LOG = 0.25  # spread of the logarithm of the score of one suspect, from one visit to the next
+_REPAIR = "repair"  # declared structure of such a kind is the repair itself, and no frame under it
 _SURELY = 4.0  # standard errors by which a whole panel must have moved to be told of
 _LEAST = 8  # pairs, or reference places, from which anything is learnt
 
@@ -156,7 +158,7 @@ def changes(
         The same without a direction that is not held against a place: for the difference of two visits.
     repaired : collection of str, optional
         Labels, as of the later visit, of stations where the construction may have changed: they are held
-        against the good stations outside, as they sound now.
+        against the good stations outside, as they sound now; on declared structure, as structure is judged.
     settings : JudgeSettings, optional
         The confidence from which a change is told, and how well taps of one place agree at best.
 
@@ -214,18 +216,21 @@ def changes(
     difference = _bounded(raw - step)
     chance = _chance_if_unchanged(difference, told, good, doubt, new_scorer, settings)
     usual = location_scale(difference[good])[1]
-    kinds_then = ["structure" if v == "at structure" else "" for v in earlier.log.verdicts]
+    kinds_then, kinds_now = (
+        kinds_under(side.panel, side.log.xy_m, settings.structure_margin_m) for side in (earlier, later)
+    )
     kinds_now = [
-        "repaired" if within else "structure" if v == "at structure" else ""
-        for v, within in zip(later.log.verdicts, inside, strict=True)
+        "" if within and kind.casefold().startswith(_REPAIR) else kind
+        for kind, within in zip(kinds_now, inside, strict=True)
     ]
+    apart = [kind or "repaired" * within for kind, within in zip(kinds_now, inside.tolist(), strict=True)]
     features = shape.now.shape[1]
     known = min(len(shape.known_then), len(shape.known_now)) >= settings.least_places
     before, after = (
         compare(rows, xy_m, kinds, places if known else None, lambda: new_judge(features), settings)
         for rows, xy_m, kinds, places in (
             (shape.then, earlier.log.xy_m, kinds_then, shape.known_then),
-            (shape.now - step, later.log.xy_m, kinds_now, shape.known_now - step),
+            (shape.now - step, later.log.xy_m, apart, shape.known_now - step),
         )
     )
     scores = _on_one_scale(before, after, lambda: new_judge(features))
@@ -233,7 +238,8 @@ def changes(
         chance, scores[0][then], scores[1][now], _suspect(earlier)[then] & _suspect(later)[now]
     )
     sure = confidence(chance, told)
-    mended = confidence(after.chance_if_good, np.isfinite(after.chance_if_good))
+    now_chance, able = on_its_kind(after, [not kind for kind in kinds_now])
+    mended = confidence(now_chance, able)
     partner = np.full(len(later.log.labels), -1)
     partner[now] = then
     row_of = {int(k): n for n, k in enumerate(now)}
@@ -252,7 +258,7 @@ def changes(
         for k in range(len(later.log.labels))
     ]
     stations = [
-        _repaired(one, float(after.chance_if_good[k]), float(mended[k]), settings.confidence)
+        _repaired(one, kinds_now[k], after, k, float(now_chance[k]), float(mended[k]), settings)
         if inside[k]
         else one
         for k, one in enumerate(stations)
@@ -584,18 +590,31 @@ def _judged(
     return replace(one, change=change, reason=numbers)
 
 
-def _repaired(one: StationChange, chance: float, sure: float, limit: float) -> StationChange:
+def _repaired(
+    one: StationChange,
+    kind: str,
+    after: Comparison,
+    k: int,
+    chance: float,
+    sure: float,
+    settings: JudgeSettings,
+) -> StationChange:
     """What a station of a repaired area sounds like beside the good ones outside; then does not count."""
     blank = replace(one, chance_if_unchanged=math.nan, confidence=math.nan, flags=(*one.flags, "repaired"))
     if one.later_verdict == "not assessed" or math.isnan(chance):
         return replace(blank, change=NOT_COMPARED)
-    suspect = sure >= limit
+    suspect = sure >= settings.confidence
+    if kind and not suspect:
+        return replace(
+            blank, change=REPAIRED[2], reason=f"repaired: {beside_plain_skin(kind, after, k, settings)}"
+        )
+    where = f"on declared {kind}, but unlike the others on it; " if kind else ""
     return replace(
         blank,
         confidence=sure,
         change=REPAIRED[0] if suspect else REPAIRED[1],
-        reason=f"repaired: held against the good stations outside as they sound now; {_share(chance)} good "
-        "stations would sound at least this different",
+        reason=f"repaired: {where}held against the good stations outside as they sound now; "
+        f"{_share(chance)} good stations would sound at least this different",
     )
 
 
@@ -662,8 +681,8 @@ def _area(then: Sequence[Extent], now: Sequence[Extent], members: Sequence[Stati
     elif found["unchanged"]:
         change, why = "unchanged", []
     else:
-        open_ = found[REPAIRED[0]]
-        change, why = (REPAIRED[0] if open_ else REPAIRED[1] if found[REPAIRED[1]] else NOT_COMPARED), open_
+        change = next((kind for kind in REPAIRED if found[kind]), NOT_COMPARED)
+        why = found[REPAIRED[0]]
     said = [f"{kind}: {' '.join(one.station for one in ones)}" for kind, ones in found.items() if ones]
     if change == "unchanged" and bool(then) != bool(now):
         said.append(f"an area {'now' if now else 'then'} only, but no station of it has surely changed")

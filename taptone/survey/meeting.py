@@ -11,6 +11,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
+from taptone.survey.layouts import earlier_label
 from taptone.survey.moisture import Taken, in_words
 from taptone.survey.records import URGENCIES, Observation, PlannedStation, Plug, StationVerdict, Word
 from taptone.survey.status import still_there
@@ -31,7 +32,10 @@ _REACH = 1.0001  # of a spacing: places just one spacing apart meet, whatever ro
 
 @dataclass(frozen=True, slots=True)
 class Gathered:
-    """What a survey holds for the joined log; verdicts by panel, of the analysis that counts there."""
+    """What a survey holds for the joined log; verdicts by panel, of the analysis that counts there.
+
+    ``earlier`` are stations of earlier layouts, each with its name as such for a label.
+    """
 
     stations: Sequence[PlannedStation] = ()
     verdicts: Mapping[str, Sequence[StationVerdict]] = field(default_factory=dict)
@@ -40,6 +44,7 @@ class Gathered:
     observations: Sequence[Observation] = ()
     plugs: Sequence[Plug] = ()
     spacing_m: Mapping[str, float] = field(default_factory=dict)
+    earlier: Sequence[PlannedStation] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,6 +187,7 @@ class _Places:
     def __init__(self, gathered: Gathered) -> None:
         self._by_key: dict[tuple[object, ...], _Here] = {}
         self._planned = {(s.panel, s.label): s for s in gathered.stations}
+        self._earlier = {(s.panel, s.label): s for s in gathered.earlier}
         for s in gathered.stations:
             self.at(s.panel, s.label)
 
@@ -196,6 +202,8 @@ class _Places:
         planned = self._planned.get((panel, station))
         if planned is not None:
             x_m, y_m, place = planned.x_m, planned.y_m, ""
+        elif (was := self._earlier.get((panel, station))) is not None:
+            x_m, y_m, station, place = was.x_m, was.y_m, "", station
         key: tuple[object, ...] = (panel, station)
         if not station:
             key = (panel, "", " ".join(place.casefold().split()), x_m, y_m)
@@ -207,9 +215,14 @@ class _Places:
     def of(self, panel: str, verdict: StationVerdict) -> _Here:
         """The place of a verdict; of an earlier layout, where it was then and not where its label is now."""
         planned = self._planned.get((panel, verdict.station))
-        if planned is None or still_there(planned, verdict):
+        if verdict.x_m is None or verdict.y_m is None or still_there(planned, verdict):
             return self.at(panel, verdict.station, "", verdict.x_m, verdict.y_m)
-        return self.at(panel, "", f"{verdict.station} of an earlier layout", verdict.x_m, verdict.y_m)
+        label = earlier_label(verdict.station, verdict.x_m, verdict.y_m)
+        if (panel, label) in self._earlier:
+            return self.at(panel, label)
+        if planned is None:
+            return self.at(panel, verdict.station, "", verdict.x_m, verdict.y_m)
+        return self.at(panel, "", label, verdict.x_m, verdict.y_m)
 
     def all(self) -> list[_Here]:
         return list(self._by_key.values())

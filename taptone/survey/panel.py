@@ -13,7 +13,7 @@ import math
 import re
 import reprlib
 import tomllib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import date, time
 from functools import lru_cache
 from itertools import groupby, pairwise
@@ -27,7 +27,7 @@ from taptone.survey.lattice import MOST_STATIONS, TOUCH_M, lay, tappable
 from taptone.survey.lengths import FOOT_M, INCH_M, inches_of
 from taptone.types import CutOut, Laminate, Panel, Station, Structure
 
-__all__ = ["LONGEST_M", "on_structure", "panel_model", "parse_panel"]
+__all__ = ["LONGEST_M", "kinds_under", "on_structure", "panel_model", "parse_panel"]
 
 LONGEST_M = 200.0  # no boat's panel is longer; a larger number was meant in millimetres
 
@@ -204,6 +204,34 @@ def on_structure(panel: Panel, x_m: float, y_m: float, margin_m: float = 0.0) ->
         if shapely.dwithin(shape, point, structure.width_m / 2 + margin_m + TOUCH_M):
             return structure
     return None
+
+
+def kinds_under(panel: Panel, xy_m: Iterable[Sequence[float]], margin_m: float) -> list[str]:
+    """Return the kind of declared structure under each of some places; nothing where there is none.
+
+    Parameters
+    ----------
+    panel : Panel
+        The panel with its structure.
+    xy_m : iterable of (float, float)
+        The places, in metres.
+    margin_m : float
+        How far beyond its edges structure still counts.
+
+    Returns
+    -------
+    list of str
+        One for each place.
+
+    Examples
+    --------
+    >>> frame = Structure("frame", line=((0.0, 0.5), (1.0, 0.5)), width_m=0.1)
+    >>> panel = Panel("hull", "port", "outside", "solid", "stem", (), (), structures=(frame,))
+    >>> kinds_under(panel, [(0.3, 0.57), (0.3, 0.8)], 0.025)
+    ['frame', '']
+    """
+    found = [on_structure(panel, float(x_m), float(y_m), margin_m) for x_m, y_m in xy_m]
+    return [structure.kind if structure else "" for structure in found]
 
 
 def panel_model() -> type[BaseModel]:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from taptone.errors import PanelError
+from taptone.survey.layouts import station_at
 from taptone.survey.panel import parse_panel
 from taptone.survey.records import (
     Analysis,
@@ -24,8 +25,6 @@ from taptone.survey.records import (
 )
 
 __all__ = ["PanelStatus", "Surveyed", "status", "still_open", "still_there", "visit_lacks"]
-
-_SAME_PLACE_M = 0.002  # a log rounds to millimetres
 
 _TAPPING, _MOISTURE = ("tapping", "tapped", "sounding"), ("moisture",)
 _REFERENCE, _RECHECK, _PHOTO = ("reference",), ("recheck", "re-check"), ("photo",)
@@ -77,7 +76,8 @@ class PanelStatus:
     """How far one panel is.
 
     ``not_tapped`` and ``unclear`` (tapped, not assessed) hold stations and the reason, empty where none was
-    given; ``left_out`` what else was not done, and why; ``lacks`` what nobody wrote down of its conditions.
+    given; ``left_out`` what else was not done, and why; ``lacks`` what nobody wrote down of its conditions;
+    ``earlier`` what was said of places where no station lies since the panel was changed.
     """
 
     panel: str
@@ -98,6 +98,7 @@ class PanelStatus:
     photos: int = 0
     left_out: tuple[tuple[str, str], ...] = ()
     lacks: tuple[str, ...] = ()
+    earlier: tuple[str, ...] = ()
 
 
 def status(survey: Surveyed) -> tuple[PanelStatus, ...]:
@@ -151,7 +152,7 @@ def still_there(planned: PlannedStation | None, verdict: StationVerdict) -> bool
         return False
     if verdict.x_m is None or verdict.y_m is None:
         return True
-    return math.dist((planned.x_m, planned.y_m), (verdict.x_m, verdict.y_m)) < _SAME_PLACE_M
+    return station_at([planned], planned.label, verdict.x_m, verdict.y_m) is not None
 
 
 def still_open(one: PanelStatus) -> tuple[str, ...]:
@@ -269,7 +270,25 @@ def _status(panel: str, survey: Surveyed) -> PanelStatus:
         photos=sum(p.panel == panel for p in survey.photos),
         left_out=tuple((o.what, o.because) for o in here if not _is(o.what, (*_TAPPING, *_MOISTURE))),
         lacks=_conditions_lack(panel, survey),
+        earlier=tuple(_of_earlier(panel, survey, there)),
     )
+
+
+def _of_earlier(panel: str, survey: Surveyed, there: Collection[str]) -> Iterator[str]:
+    """What was said of stations that the panel does not have, a line each."""
+    said = [
+        *((w.panel, w.station, f"own word {w.word!r}") for w in survey.words),
+        *((r.panel, r.station, f"moisture reading {r.value:g}") for r in survey.readings),
+        *((p.panel, p.station, f"photo {p.file}") for p in survey.photos),
+        *(
+            (o.panel, s, f"not done: {o.what}, because {o.because}")
+            for o in survey.omissions
+            for s in o.stations
+        ),
+    ]
+    for where, station, text in said:
+        if where == panel and station and station not in there:
+            yield f"{station}: {text}"
 
 
 def _reference(panel: str, survey: Surveyed, latest: Mapping[str, StationVerdict]) -> str:

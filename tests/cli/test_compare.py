@@ -106,7 +106,8 @@ def test_six_altered_stations_and_no_more_are_changed(demo):
 
 def recorded(seed, altered=(), *, brighter_db=0.0, quieter=0.3, how=ALTERED):
     rng = np.random.default_rng(seed)
-    hits = [tap(rng, **(how if label in altered else {})) for label in LABELS]
+    hows = altered if isinstance(altered, dict) else dict.fromkeys(altered, how)
+    hits = [tap(rng, **hows.get(label, {})) for label in LABELS]
     if brighter_db:
         hits = [tilted(hit, brighter_db) for hit in hits]
     return Invented(quieter * laid(hits, [COLUMNS] * ROWS))
@@ -171,7 +172,8 @@ def test_feet_and_inches_where_they_are_asked_for(typed, visits, monkeypatch):
     monkeypatch.setenv("TAPTONE_UNITS", "ft-in")
     code, out, _ = typed("compare", visits / "then", visits / "now")
     assert code == 0
-    assert "then up to 1.07 sq ft, now 0.02 sq ft to 1.35 sq ft" in out.replace(chr(10), " ")
+    # 0.3 by 0.2 m to the good stations round B3 and B4, widened by 35 mm: 0.0988 m²
+    assert "then up to 1.06 sq ft, now 0.02 sq ft to 1.35 sq ft" in out.replace(chr(10), " ")
     assert "m²" not in out
     assert "x, feet and inches" in Path("taptone-changes/changes.svg").read_text(encoding="utf-8")
 
@@ -395,6 +397,50 @@ def test_a_repair_is_named_by_its_outline_or_as_declared(mended, tmp_path):
     with_frame = visit(tmp_path / "frame", 2, more=FRAME)
     found = compare_logs(mended / "then", with_frame, repaired=["frame"])
     assert found.repaired == tuple(label for label in LABELS if label[1] == "5" and label[0] in "ABC")
+
+
+def test_structure_within_a_repair_is_judged_as_structure_is(typed, tmp_path):
+    """The frame A5 to C5 sounds duller than plain skin, as before the repair of all that lies round it."""
+    reference, on_frame = learned(41), ("A5", "B5", "C5")
+    for name, seed in (("then", 1), ("now", 2)):
+        visit(tmp_path / name, seed, on_frame, how={"duller_db": 2.0}, reference=reference, more=FRAME)
+    area = ("A4", "A5", "A6", "B4", "B5", "B6")
+    found = compare_logs(tmp_path / "then", tmp_path / "now", repaired=[" ".join(area)])
+    assert changed(found) == {
+        label: "repaired, at structure" if label in on_frame else "repaired, no difference" for label in area
+    }
+    by = {one.station: one for one in found.changes.stations}
+    assert by["A5"].reason.startswith("repaired: on declared frame: differs from plain skin; no reference")
+    assert by["A5"].reason.endswith("the bond here is not judged separately")
+    assert "repaired" in by["A5"].flags
+    code, out, _ = typed("compare", tmp_path / "then", tmp_path / "now", "--repaired", "frame")
+    assert code == 0
+    assert out.startswith("panel foredeck: 0 new, 0 grown, 0 gone, 0 shrunk, 37 unchanged, 3 repaired, at")
+    assert b"repaired, at structure" in Path("taptone-changes/changes.svg").read_bytes()
+
+
+def test_a_repair_declared_as_such_is_held_against_the_good_taps_outside(mended, tmp_path):
+    now = visit(tmp_path / "now", 2, ("B5",), more=FRAME.replace('"frame"', '"repair, new skin"'))
+    found = compare_logs(mended / "then", now, repaired=["repair, new skin"])
+    told = {one.station: one.change for one in found.changes.stations if "repaired" in one.flags}
+    fine = "repaired, no difference"
+    assert told == {"A5": fine, "B5": "repaired, suspect", "C5": fine}
+
+
+def test_on_structure_of_which_there_is_enough_a_repair_is_held_against_its_kind(tmp_path):
+    """The frame is crisper than plain skin; C5 on it is not, as where it has come off."""
+    wide = FRAME.replace("[0.45, 0.3]", "[0.45, 0.5]").replace("0.06", "0.22")  # columns 4 to 6
+    on_frame = [f"{row}{column}" for row in "ABCDE" for column in (4, 5, 6)]
+    crisp = {label: {"duller_db": -3.0} for label in on_frame}
+    reference = learned(41)
+    visit(tmp_path / "then", 1, crisp, reference=reference, more=wide)
+    visit(tmp_path / "now", 2, crisp | {"C5": ALTERED}, reference=reference, more=wide)
+    found = compare_logs(tmp_path / "then", tmp_path / "now", repaired=["B5 C5 D5 C3"])
+    by = {one.station: one for one in found.changes.stations}
+    assert by["C5"].change == "repaired, suspect"
+    assert by["C5"].reason.startswith("repaired: on declared frame, but unlike the others on it; held")
+    assert by["B5"].change == by["D5"].change == "repaired, at structure"
+    assert by["C3"].change == "repaired, no difference"
 
 
 # -- surveys ---------------------------------------------------------------------------------------------

@@ -18,6 +18,8 @@ from matplotlib import image
 from taptone.cli import main
 from taptone.edges import closeups, explaining
 from taptone.edges.soundfiles import open_sound
+from taptone.edges.store import create_store, open_store
+from taptone.survey.records import Boat, Export
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from invented import FRAME, RATE, good, laid, panel_text, tap
@@ -210,6 +212,49 @@ def test_a_log_held_against_the_other_side(typed, sided):
     assert (code, err) == (0, "")
     assert "good pairs differ at least this much; that adds no suspicion." in out
     assert " on it would be suspect" in out
+
+
+def test_a_survey_keeps_the_log_of_the_other_side_and_opens_elsewhere_years_later(typed, sided):
+    """The log of the other side lay outside of the survey; both it and where it lay are gone since."""
+    with create_store(sided / "lantern") as store:
+        store.add(Boat(label="Lantern"))
+    given = ["--baseline", "good.json", "--mirror", "port", "--survey", "lantern"]
+    assert typed("analyse", "deck.wav", "--panel", "side.toml", *given)[0] == 0
+    sha256 = body(sided / "lantern" / "exports" / "foredeck-1")["mirror"]["sha256"]
+    with open_store(sided / "lantern") as store:
+        assert [(kept.file, kept.sha256, kept.what) for kept in store.records(Export)] == [
+            (
+                "exports/foredeck-1/other-side.json",
+                sha256,
+                "log of port deck, the other side, which exports/foredeck-1 was held against",
+            )
+        ]
+    assert typed("pack", "lantern")[0] == 0
+    (sided / "elsewhere").mkdir()
+    assert typed("pack", "--open", "lantern.zip", "elsewhere/again")[0] == 0
+    for gone in ("lantern", "port", "log"):
+        shutil.rmtree(sided / gone)
+    (sided / "good.json").unlink()
+    assert typed("check", "elsewhere/again")[0] == 0
+    code, out, _ = typed("explain", "elsewhere/again/exports/foredeck-1", "B3", "--out", "b3.png")
+    assert code == 0
+    assert "Beside B3 of port deck on the other side: " in out
+    with open("elsewhere/again/exports/foredeck-1/other-side.json", "a", encoding="utf-8") as file:
+        file.write(" ")
+    code, out, err = typed("check", "elsewhere/again")
+    assert code == 1
+    assert "exports/foredeck-1/other-side.json has changed" in out + err
+
+
+def test_a_survey_that_made_the_log_of_the_other_side_keeps_no_second_one(typed, sided):
+    with create_store(sided / "lantern") as store:
+        store.add(Boat(label="Lantern"))
+    given = ["--baseline", "good.json", "--survey", "lantern"]
+    assert typed("analyse", "port.wav", "--panel", "port.toml", *given)[0] == 0
+    mirror = ["--mirror", "lantern/exports/port-deck-1"]
+    assert typed("analyse", "deck.wav", "--panel", "side.toml", *given, *mirror)[0] == 0
+    assert body(sided / "lantern" / "exports" / "foredeck-1")["mirror"]["panel"] == "port deck"
+    assert not list((sided / "lantern").rglob("other-side.json"))
 
 
 @pytest.mark.parametrize("share", [0.9, 1.1])

@@ -39,6 +39,7 @@ from taptone.survey.records import (
     Visit,
     Word,
 )
+from taptone.types import Point, Result
 
 ROOT = Path(__file__).parents[2]
 DEMO, MODELS = ROOT / "recordings" / "demo", ROOT / "models"
@@ -81,7 +82,7 @@ def within(run_here, folder):
     def run(*words):
         words = [os.fsencode(word) if isinstance(word, Path) else word for word in words]
         end = words.index("--") if "--" in words else len(words)
-        at = ("lantern",) if words[0] in ("status", "history", "pack") else ("--survey", "lantern")
+        at = ("lantern",) if words[0] in ("status", "history", "pack", "points") else ("--survey", "lantern")
         return run_here(*words[:end], *at, *words[end:])
 
     run.folder = folder
@@ -403,10 +404,8 @@ def test_a_changed_panel_says_why(survey, tmp_path):
     assert count(survey.folder) == before
     done(survey("add", "panel", DEMO / "daggerboard.toml"))  # the same again is no change
     assert count(survey.folder) == before
-    for station in ("A1", "B3"):
-        done(survey("add", "word", "--panel", BLADE, "--station", station, "--word", "dull"))
     changed = done(survey("add", "panel", path, "--why", "half the rows are behind a stand"))
-    assert "note: word 1, word 2: of stations that now lie elsewhere, or are gone" in changed.stderr
+    assert "stays at its place" not in changed.stderr  # nothing was said of any station
     planned = len(records(survey, PlannedStation))
     assert planned < 72
     assert f"{planned} stations planned" in done(survey("status")).stdout
@@ -415,6 +414,119 @@ def test_a_changed_panel_says_why(survey, tmp_path):
     with open_store(survey.folder) as store:
         assert [row.record.name for row in store.rows(PanelFile)] == [BLADE]
     done(survey("pack"))  # both files are kept
+
+
+def listed(tmp_path, stations, datum="stem head"):
+    """A panel file with stations of these labels and places."""
+    rows = "".join(f'[[station]]\nlabel = "{name}"\nx = {x}\ny = {y}\n' for name, (x, y) in stations.items())
+    path = tmp_path / "deck.toml"
+    path.write_text(
+        f'''name = "deck"
+side = "port"
+face = "outside"
+construction = "solid"
+datum = "{datum}"
+outline = [[0, 0], [1, 0], [1, 1], [0, 1]]
+{rows}'''
+    )
+    return path
+
+
+BEFORE = {"A1": (0.1, 0.1), "A2": (0.3, 0.1), "A3": (0.5, 0.1), "A4": (0.7, 0.1)}
+#: A column was put in before A2: A2 lies elsewhere, the place of A2 is A3 now, that of A3 A4; A4's is gone.
+AFTER = {"A1": (0.1, 0.1), "A2": (0.2, 0.1), "A3": (0.3, 0.1), "A4": (0.5, 0.1)}
+GONE = "A4 of an earlier layout (0.700 m along x and 0.100 m along y)"
+
+
+def spoken_of(survey, tmp_path):
+    """A panel with something of every kind said of its stations."""
+    done(survey("add", "panel", listed(tmp_path, BEFORE)))
+    for station in BEFORE:
+        done(survey("add", "word", "--panel", "deck", "--station", station, "--word", f"dull at {station}"))
+        done(survey("add", "reading", "--panel", "deck", "--station", station, "--value", station[1]))
+    late = ("--stations", "A2", "--stations", "A4")
+    done(survey("add", "not-done", "--what", "tapping", "--panel", "deck", *late, "--because", "stand pad"))
+    for kind, words in (("observation", ("--what", "weep")), ("note", ("--text", "seen twice"))):
+        done(survey("add", kind, "--panel", "deck", "--station", "A2", *words))
+
+
+def test_what_was_said_of_a_station_stays_at_its_place_when_its_panel_is_changed(survey, tmp_path):
+    spoken_of(survey, tmp_path)
+    changed = done(survey("add", "panel", listed(tmp_path, AFTER), "--why", "a column was left out"))
+    stays = "note: what was said of these stations stays at its place, under the label of today: "
+    assert f"{stays}word 5 (A2 is A3), word 6 (A3 is A4), reading 5 (A2 is A3), reading 6" in changed.stderr
+    assert "no station lies there now: kept as said of the earlier layout: word 7 (A4), reading 7 (A4)" in (
+        changed.stderr
+    )
+    words = {word.word: word for word in records(survey, Word)}
+    assert {said: word.station for said, word in words.items()} == {
+        "dull at A1": "A1",
+        "dull at A2": "A3",
+        "dull at A3": "A4",
+        "dull at A4": GONE,
+    }
+    assert all(word.ear_first for word in words.values())
+    assert {r.value: r.station for r in records(survey, Reading)} == {1: "A1", 2: "A3", 3: "A4", 4: GONE}
+    assert [o.stations for o in records(survey, Omission)] == [["A3", GONE]]
+    assert [o.station for o in (*records(survey, Observation), *records(survey, Note))] == ["A3", "A3"]
+    with open_store(survey.folder) as store:
+        assert [row.record.station for row in store.history(Word)][:4] == list(BEFORE)  # nothing is lost
+        why = store.rows(Word)[-1].why
+    assert why == "stays at its place: a column was left out"
+    told = done(survey("status")).stdout
+    assert "  not tapped: A3, because stand pad\n" in told
+    assert f"  {GONE}: own word 'dull at A4'\n  {GONE}: moisture reading 4\n" in told
+    assert f"  {GONE}: not done: tapping, because stand pad\n" in told
+    done(survey("points", "--panel", "deck", "--out", tmp_path / "joined.csv"))
+    with open(tmp_path / "joined.csv", encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    by = {row["station"] or row["place"]: row for row in rows}
+    assert list(by) == [*AFTER, GONE]
+    assert (by[GONE]["x_m"], by[GONE]["y_m"]) == ("0.7", "0.1")
+    assert "dull at A4" in by[GONE]["heard"]
+    assert by["A2"]["heard"] == by["A2"]["readings"] == by["A2"]["seen"] == ""
+    assert "dull at A2" in by["A3"]["heard"]
+    # what is kept of the earlier layout can still be corrected
+    done(survey("correct", "reading", "7", "value=44", "--why", "read the wrong way round"))
+    done(survey("correct", "omission", "2", f"stations=A3,{GONE}", "--why", "both"))
+
+
+def test_a_panel_that_is_changed_back_has_everything_where_it_was(survey, tmp_path):
+    spoken_of(survey, tmp_path)
+    done(survey("add", "panel", listed(tmp_path, AFTER), "--why", "a column was left out"))
+    done(survey("add", "panel", listed(tmp_path, BEFORE), "--why", "it was not"))
+    assert {word.word: word.station for word in records(survey, Word)} == {f"dull at {s}": s for s in BEFORE}
+    assert [o.stations for o in records(survey, Omission)] == [["A2", "A4"]]
+
+
+def test_by_another_datum_no_place_of_before_is_a_place_of_now(survey, tmp_path):
+    spoken_of(survey, tmp_path)
+    done(survey("add", "reading", "--panel", "deck", "--x-m", "0.4", "--y-m", "0.2", "--value", "9"))
+    more = listed(tmp_path, BEFORE, datum="stem head, x aft")  # says more of the same point
+    assert "stations" not in done(survey("add", "panel", more, "--why", "axes said")).stderr
+    done(survey("add", "panel", listed(tmp_path, BEFORE, datum="transom"), "--why", "measured from there"))
+    there = "of an earlier layout (0.100 m along x and 0.100 m along y from stem head, x aft)"
+    assert records(survey, Word)[0].station == f"A1 {there}"
+    lone = [reading for reading in records(survey, Reading) if not reading.station]
+    assert [(one.place, one.x_m, one.y_m) for one in lone] == [
+        ("x 0.4 m, y 0.2 m from stem head, x aft", None, None)
+    ]
+
+
+def test_the_log_of_a_changed_panel_has_no_word_of_another_place(survey, tmp_path):
+    spoken_of(survey, tmp_path)
+    done(survey("add", "panel", listed(tmp_path, AFTER), "--why", "a column was left out"))
+    with open_store(survey.folder) as store:
+        panel = visiting.panel_of(store, "deck")
+        points = tuple(
+            Point("deck", s.label, s.x_m, s.y_m, 1, (), (), 0.0, "no difference") for s in panel.stations
+        )
+        nothing = Result(panel, (), points, (), (), (), (), (), (), (), "this panel only")
+        result = visiting.with_words(store, nothing)
+    assert [p.surveyor_word for p in result.points] == ["dull at A1", "", "dull at A2", "dull at A3"]
+    assert result.notes == (
+        f"your word 'dull at A4' is of {GONE}: no station lies there now, and no line of this log holds it",
+    )
 
 
 def test_two_programs_that_add_the_same_add_it_once(survey, tmp_path, monkeypatch):

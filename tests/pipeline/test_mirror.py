@@ -73,8 +73,8 @@ def test_a_log_gives_back_what_was_heard(tmp_path, reference):
 @pytest.mark.parametrize(
     ("content", "said"),
     [
-        (None, "there is no log"),
-        ("points", "it is not JSON"),
+        (None, "does not exist: give the log.json of taptone analyse"),
+        ("points", "cannot be read as a log .it is not JSON."),
         ("[]", "is not a log of this program"),
         ('{"panel": null, "points": []}', "is of taps without a panel"),
         ('{"panel": {"name": "port"}, "points": [1]}', "is not a log of this program"),

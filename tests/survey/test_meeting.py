@@ -196,11 +196,22 @@ def test_every_word_is_allowed(what):
     assert line.differs
 
 
+EARLIER = "A2 of an earlier layout (0.900 m along x and 0.700 m along y)"
+
+
 def test_a_verdict_of_an_earlier_layout_stays_where_it_was():
     [line] = [one for one in joined([suspect("A2", x_m=0.9, y_m=0.7)]).lines if one.heard]
-    assert (line.station, line.place, line.x_m, line.y_m) == ("", "A2 of an earlier layout", 0.9, 0.7)
+    assert (line.station, line.place, line.x_m, line.y_m) == ("", EARLIER, 0.9, 0.7)
     [line] = [one for one in joined([suspect("A2", x_m=0.2, y_m=0.0)]).lines if one.heard]
     assert line.station == "A2"
+
+
+def test_what_else_was_said_of_that_place_stands_on_its_line():
+    was = PlannedStation(panel="blade", label=EARLIER, x_m=0.9000004, y_m=0.7, row=0)
+    log = joined([suspect("A2", x_m=0.9, y_m=0.7)], readings=[high(EARLIER)], earlier=[was])
+    [line] = [one for one in log.lines if one.readings]
+    assert (line.station, line.place, line.verdict) == ("", EARLIER, "suspect")
+    assert [meeting.places for meeting in log.meetings] == [(EARLIER,)]
 
 
 def test_a_panel_without_a_place_says_so():
