@@ -341,7 +341,8 @@ def _laid(
     places: list[Place] = []
     notes: list[str] = []
     unclear: dict[str, list[str]] = {}
-    done, anew = 0, False  # strikes up to here belong to the rows so far
+    done, anew, row_over = 0, False, False  # strikes up to here belong to the rows so far
+    least = min((n for n in map(abs, plan.planned) if n), default=1)  # strikes of the shortest row or part
     for k, (stations, reading, row) in enumerate(zip(plan.rows, readings, told, strict=True)):
         name, note = _name(stations, panel), row.note
         if (
@@ -356,6 +357,7 @@ def _laid(
             done = max(done, reading.stop)
             if over:  # the row before may have lost strikes to them
                 anew |= heard.file_ends(over)
+                row_over |= len(over) >= least and (k == 0 or readings[k - 1].kind == "alone")
                 sure = reading.sure and (k == 0 or (readings[k - 1].sure and readings[k - 1].kind == "alone"))
                 notes += [_over(len(over), f"before {name}".rstrip(": "))] * sure
                 last = plan.rows[k - 1][0].row if k else -1
@@ -364,7 +366,9 @@ def _laid(
             more = (_FIRST,) * (stations[0].row in twice)
             swept = plan.planned[k] == FREE
             places += [_also(spot, *more) for spot in _spots(stations, row, note, heard, panel, swept=swept)]
-    places = [_also(spot, _ANEW) for spot in places] if anew else places
+    row_over |= len(heard.time_s) - done >= least and not unclear
+    if anew or row_over:  # a row or part tapped twice, where two others ran into each other, sounds so too
+        places = [_also(spot, _ANEW if anew else _OVER) for spot in places]
     for note, names in unclear.items():
         which = f"{names[0]} to {names[-1]}, {len(names)} rows" if len(names) > 1 else names[0]
         notes.append(f"{which}: {note}" if which else note)
@@ -391,7 +395,7 @@ def _spots(
 
 def _also(spot: Place, *flags: str) -> Place:
     """The place with more flags, if it is tied."""
-    return replace(spot, flags=(*spot.flags, *flags)) if spot.taps else spot
+    return replace(spot, flags=tuple(dict.fromkeys((*spot.flags, *flags)))) if spot.taps else spot
 
 
 def _shifted(readings: Sequence[Reading], planned: Sequence[int]) -> tuple[set[int], set[int]]:

@@ -714,3 +714,19 @@ def test_where_marks_are_planned_and_none_is_read_every_row_says_so():
     time_s, _ = marked(12, 12, gap_s=0.4)
     found, _ = tie_marked([12, 12], np.delete(time_s, [3, 13, 20, 27]))
     assert {bool(spot.flags) for spot in found} == {True}
+
+
+def test_a_part_over_is_told_in_every_row():
+    """A mark within a row was not read and its parts ran into each other; another row was struck twice."""
+    wide = replace(panel([7] * 4, each=3), row_marks=True, mark_every=5)
+    parts = [15, 6] * 2 + [23] + [15, 6] * 2  # C's mark after five was taken for two strikes; D twice
+    times_s, at = [], 0.0
+    for n in parts:
+        times_s += [*(at + 3.0 + np.arange(n))]
+        at = times_s[-1] + 1.0
+        times_s += [at, at + 0.15]
+    places, notes = place(np.zeros(len(times_s), int), np.array(times_s), wide)
+    tied = [spot for spot in places if spot.taps]
+    assert tied
+    assert all("strikes over" in spot.flags for spot in tied)
+    assert any("belong to no row" in note for note in notes)

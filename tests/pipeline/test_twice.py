@@ -59,18 +59,19 @@ def test_the_row_is_told_and_its_later_strikes_count(rng, twice, each):
     )
 
 
-@pytest.mark.parametrize("seed", range(20))
-def test_where_places_sound_alike_only_what_is_the_same_either_way_is_tied(seed):
-    """At 2 % for each of four other rows the right one may be ruled out in 1 panel of 12: here in none."""
-    rng = np.random.default_rng(96_000 + seed)
-    twice = seed % ROWS
-    station, time_s = struck(twice)
-    heard = sounding(rng, station, 0.0)
-    places, _ = place(np.zeros(len(station), int), time_s, panel(), shape=lambda: heard)
-    tied = [k for k, spot in enumerate(places) if spot.taps]
-    assert all(station[places[k].taps[0]] == k for k in tied)
-    unclear = [spot for spot in places if not spot.taps]
-    assert all(spot.flags == ("row unclear",) and "was tapped twice" in spot.reason for spot in unclear)
+def test_where_places_sound_alike_the_right_row_is_seldom_ruled_out():
+    """One-sided 2 % for each of the four other rows: 8 % at most, 3 of 40; twice as many would be odd."""
+    wrong = 0
+    for seed in range(40):
+        rng, twice = np.random.default_rng(96_000 + seed), seed % ROWS
+        station, time_s = struck(twice)
+        heard = sounding(rng, station, 0.0)
+        places, _ = place(np.zeros(len(station), int), time_s, panel(), shape=lambda heard=heard: heard)
+        wrong += any(station[list(spot.taps)].tolist() not in ([], [k]) for k, spot in enumerate(places))
+        unclear = [spot for spot in places if not spot.taps]
+        assert all(spot.flags == ("row unclear",) and "was tapped twice" in spot.reason for spot in unclear)
+        assert all("row too many" in spot.flags for spot in places if spot.taps)
+    assert wrong <= 6
 
 
 def test_alike_rows_leave_rows_between_untied(rng):
