@@ -24,7 +24,7 @@ _SLOWEST_S = 0.5  # rows with less than this from strike to strike are too quick
 
 def find_marks(
     strikes: FloatArray, others: FloatArray, each: int = 1
-) -> tuple[FloatArray, NDArray[np.bool_]]:
+) -> tuple[FloatArray, NDArray[np.bool_], int]:
     """Find the marks among the strikes of a panel.
 
     Parameters
@@ -43,16 +43,19 @@ def find_marks(
         second.
     part : ndarray of bool, shape (n,)
         Which strikes belong to a mark.
+    too_quick : int
+        How many looked like marks in rows struck faster than that, and were not taken for any.
 
     Examples
     --------
     >>> time_s = np.array([1.0, 2.0, 3.0, 4.0, 4.15, 7.0])
-    >>> marks, part = find_marks(np.column_stack([np.zeros(6), time_s]), np.zeros((0, 2)))
-    >>> marks.tolist(), part.tolist()
-    ([[0.0, 4.0]], [False, False, False, True, True, False])
+    >>> marks, part, too_quick = find_marks(np.column_stack([np.zeros(6), time_s]), np.zeros((0, 2)))
+    >>> marks.tolist(), part.tolist(), too_quick
+    ([[0.0, 4.0]], [False, False, False, True, True, False], 0)
     """
     part = np.zeros(len(strikes), bool)
     marks: list[tuple[float, float]] = []
+    too_quick = 0
     for file in np.unique(strikes[:, 0]):
         here = np.flatnonzero(strikes[:, 0] == file)
         time_s = strikes[here, 1]
@@ -63,13 +66,15 @@ def find_marks(
             second = after_s[(after_s >= _LEAST_S - _ONSET_S) & (after_s <= MARK_S)]
             stop = int(np.searchsorted(time_s, time_s[k] + MARK_S, "right"))
             rests = stop == len(here) or time_s[stop] - time_s[k] >= _REST_S + _LEAST_S
-            if len(second) and rests and _slow(time_s[start:k], each):
+            looks = bool(len(second) and rests)
+            if looks and _slow(time_s[start:k], each):
                 marks.append((float(file), float(time_s[k])))
                 part[here[k:stop]] = True
                 start = k = stop
             else:
+                too_quick += looks
                 k += 1
-    return np.array(marks).reshape(-1, 2), part
+    return np.array(marks).reshape(-1, 2), part, too_quick
 
 
 def _slow(time_s: FloatArray, each: int) -> bool:

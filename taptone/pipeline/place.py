@@ -49,6 +49,10 @@ _FEWER = "taps missing"
 _FIRST = "row again"
 _OVER = "strikes over"
 _ANEW = "begun anew"
+_QUICK = "marks unread"
+_TOO_QUICK = (
+    "sounds like row marks in rows struck faster than twice a second, not read as such: {}; strike slower"
+)
 _FAINT = "faint strikes"
 _LEFT = "sounds left out"  # and with this
 _MOST_FAINT = 40  # that are tried
@@ -106,9 +110,9 @@ def place(
         Stations of a row that could not be tied have no taps, the flag ``count differs`` or ``row unclear``,
         and the reason. Flags of those that are tied: ``pauses differ`` (by their count, although the pauses
         are odd), ``taps missing`` (fewer than planned, in a row whose gaps tell its stations apart),
-        ``begun anew``, ``strikes over``, ``between miscounts``, ``row again``, ``row too many`` (which one
-        is told by its sound), ``swept ±0.04 m``; ``faint strikes`` and ``sounds left out`` (in the row or
-        beside it).
+        ``begun anew``, ``strikes over``, ``between miscounts``, ``marks unread``, ``row again``, ``row too
+        many`` (which one is told by its sound), ``swept ±0.04 m``; ``faint strikes`` and ``sounds left out``
+        (in the row or beside it).
     notes : tuple of str
         One line for each flagged row.
 
@@ -132,10 +136,10 @@ def place(
     faint = np.zeros(len(time_s), bool) if faint is None else faint
     left_out = np.zeros((0, 2)) if left_out is None else left_out
     strikes = np.column_stack([recording, time_s])
-    kept, marks = np.arange(len(time_s)), None
+    kept, marks, too_quick = np.arange(len(time_s)), None, 0
     if panel.row_marks:
         others = np.concatenate([left_out, np.zeros((0, 2)) if bounces is None else bounces])
-        marks, of_mark = find_marks(strikes, others, panel.taps_per_station)
+        marks, of_mark, too_quick = find_marks(strikes, others, panel.taps_per_station)
         kept, faint = kept[~of_mark], faint & ~of_mark
         left_out = left_out[~_beside(left_out, marks)]
     best = _tie(recording[kept], time_s[kept], panel, settings, marks, twice)
@@ -149,6 +153,8 @@ def place(
     if shape is not None and not twice and not any(spot.taps for spot in best[0]):
         of_row = partial(_tie, recording[kept], time_s[kept], panel, settings, marks)
         best = told_by_sound(panel, lambda row: of_row([row])[0], lambda: shape()[kept]) or best
+    if marks is not None and len(marks) and too_quick:
+        best = tuple(_also(spot, _QUICK) for spot in best[0]), (*best[1], _TOO_QUICK.format(too_quick))
     return _marked(best, kept, strikes, {_FAINT: strikes[faint], _LEFT: left_out})
 
 
@@ -224,6 +230,7 @@ class _Heard:
     gap_s: FloatArray  # nan from one recording to the next
     is_long: NDArray[np.bool_]
     lost: set[int]  # numbers of strikes that begin a recording after the first
+    ended: set[int] | None  # numbers of strikes before a mark; None where marks are not read
     between_s: float = np.nan  # gap from which on a new station begins
 
     def odd(self, span: range) -> str:
@@ -252,7 +259,7 @@ def _tie(
     marked = marks is not None and len(marks) > 0
     plan = _Plan.of(panel, panel.mark_every if marked else 0, twice)
     notes = [] if marked or marks is None else [_UNREAD]
-    ends, empty = np.zeros(len(gap_s), bool), 0
+    ends, empty, before = np.zeros(len(gap_s), bool), 0, []
     if marks is not None:
         before = [((recording < file) | ((recording == file) & (time_s < at))).sum() for file, at in marks]
         ends[[n - 1 for n in before if 0 < n < len(time_s)]] = True
@@ -272,7 +279,7 @@ def _tie(
     readings = read_rows(plan.planned, cuts, time_s if panel.swept_rows else None, plan.parts)
     lost = {int(k) + 1 for k in np.flatnonzero(new_file)}
     between_s = _between(gap_s, readings, plan.rows, panel.taps_per_station)
-    heard = _Heard(time_s, gap_s, is_long, lost, between_s)
+    heard = _Heard(time_s, gap_s, is_long, lost, set(before) if marked else None, between_s)
     told = [_told(k, plan, readings, heard, cuts, panel, odd) for k in range(len(plan.rows))]
     places, said = _laid(plan, readings, told, heard, panel, twice)
     return tuple(places), (*notes, *said)
@@ -321,6 +328,13 @@ def _told(
     whole = all(readings[n].sure and readings[n].fits(plan.planned[n]) for n in beside)
     if heard.file_ends(range(span.start + 1, span.stop)) and not whole:
         return _Told(_UNCLEAR, f"a recording ends in it, and a row beside it is not whole: {_ROW_AGAIN}")
+    unmarked = heard.ended is not None and span.stop not in heard.ended
+    if unmarked and not flag and heard.file_ends(range(span.start + 1, span.stop + 1)):
+        flag, note = (
+            _ODD,
+            "a recording ends in it or right after it, and its mark was not heard: "
+            "perhaps a strike of the mark stands for one of its own",
+        )
     if k in between and not flag:
         flag, note = (
             _BETWEEN,

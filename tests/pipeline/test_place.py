@@ -730,3 +730,31 @@ def test_a_part_over_is_told_in_every_row():
     assert tied
     assert all("strikes over" in spot.flags for spot in tied)
     assert any("belong to no row" in note for note in notes)
+
+
+def test_a_strike_of_a_mark_cut_by_a_call_is_told():
+    """The last strike of row B was lost with the recording; the end of its mark stands for it."""
+    wide = replace(panel([4, 4], each=2), row_marks=True)
+    row_s = 3.0 + np.arange(8) * 0.8
+    a_s = [*row_s, 9.4, 9.55]
+    times_s = np.array([*a_s, *(9.55 + row_s[:7]), 0.4])
+    files = np.repeat([0, 1], [len(times_s) - 1, 1])
+    places, notes = place(files, times_s, wide)
+    assert all(spot.taps for spot in places)
+    assert not any(spot.flags for spot in places[:4])
+    assert all(spot.flags == ("pauses differ",) for spot in places[4:])
+    assert any("its mark was not heard" in note for note in notes)
+
+
+def test_marks_left_unread_in_a_quick_row_are_told_in_all_rows():
+    """Row B is struck at 0.45 s: its mark may not be read, and no other row is as sure as it looks."""
+    wide = replace(panel([6, 6, 6]), row_marks=True)
+    a_s = [*(3.0 + np.arange(6)), 9.0, 9.15]
+    b_s = [*(12.0 + np.arange(6) * 0.45), 14.8, 14.95]
+    c_s = [*(18.0 + np.arange(6)), 24.0, 24.15]
+    times_s = np.array([*a_s, *b_s, *c_s])
+    places, notes = place(np.zeros(len(times_s), int), times_s, wide)
+    tied = [spot for spot in places if spot.taps]
+    assert {spot.station.row for spot in tied} >= {0}
+    assert all("marks unread" in spot.flags for spot in tied)
+    assert any("faster than twice a second" in note for note in notes)
