@@ -41,8 +41,8 @@ ROOT = Path(__file__).parents[1]
 PAGE = ROOT / "docs" / "placing.md"
 SEEDS = {
     "development": 90_000,
-    "report": 750_000,
-}  # 710 000 to 740 000 were looked at before the last changes
+    "report": 760_000,
+}  # 710 000 to 750 000 were looked at before the last changes
 STRAY, MARK = -1, -2
 
 
