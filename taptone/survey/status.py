@@ -24,7 +24,7 @@ from taptone.survey.records import (
     Word,
 )
 
-__all__ = ["PanelStatus", "Surveyed", "status", "still_open", "still_there", "visit_lacks"]
+__all__ = ["PanelStatus", "Surveyed", "status", "still_open", "still_there", "visit_lacks", "visit_told"]
 
 _TAPPING, _MOISTURE = ("tapping", "tapped", "sounding"), ("moisture",)
 _REFERENCE, _RECHECK, _PHOTO = ("reference",), ("recheck", "re-check"), ("photo",)
@@ -197,6 +197,29 @@ def still_open(one: PanelStatus) -> tuple[str, ...]:
     elif one.lacks:
         lines.append(f"not recorded: {', '.join(one.lacks)}")
     return tuple(lines)
+
+
+def visit_told(visits: Sequence[Visit]) -> Visit | None:
+    """What was said of the visit, all in all: a later row adds to the earlier ones and takes nothing away.
+
+    Parameters
+    ----------
+    visits : sequence of Visit
+        Those that stand, in the order in which they were added.
+
+    Returns
+    -------
+    Visit or None
+        None where nobody said anything.
+
+    Examples
+    --------
+    >>> told = [Visit(date="2026-05-14", surveyor="J"), Visit(date="2026-05-15", consent="by mail")]
+    >>> visit_told(told).surveyor, visit_told(told).date
+    ('J', '2026-05-15')
+    """
+    said = {name: value for visit in visits for name, value in visit if value}
+    return Visit(**said) if said else None
 
 
 def visit_lacks(survey: Surveyed) -> tuple[str, ...]:
