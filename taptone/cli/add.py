@@ -72,8 +72,8 @@ def _record(name: str) -> click.Command:
             )
             if made is Word:
                 here.setdefault("ear_first", not heard)
-            if made is Visit and (told := visit_told(store.records(Visit))):
-                here.setdefault("date", told.date)  # more about the same day
+            if made is Visit and (so_far := visit_told(store.records(Visit))):
+                here.setdefault("date", so_far.date)  # more about the same day
             record = checked(kind, **here)
             with store.together():  # nobody changes the panel between the two
                 check_place(store, record)

@@ -18,7 +18,7 @@ from taptone.edges.earlier import read_log
 from taptone.edges.keeping import put_file
 from taptone.edges.soundfiles import open_sound
 from taptone.edges.staying import Stayed, earlier_stations, stay
-from taptone.edges.store import Row, Store
+from taptone.edges.store import Store
 from taptone.edges.textfiles import load_baseline, load_panel
 from taptone.errors import BaselineError, LogError, OutputError, PanelError, SurveyError, printable
 from taptone.survey.panel import parse_panel

@@ -289,12 +289,17 @@ def _status(panel: str, survey: Surveyed) -> PanelStatus:
         not_tapped=tuple(not_tapped),
         unclear=tuple((tuple(labels), reason) for reason, labels in unclear.items()),
         reference=_reference(panel, survey, latest),
-        rechecks=sum(r.panel == panel and r.use == "recheck" for r in survey.recordings),
+        rechecks=len(_hashes(panel, "recheck", survey) - _hashes(panel, "reference", survey)),
         photos=sum(p.panel == panel for p in survey.photos),
         left_out=tuple((o.what, o.because) for o in here if not _is(o.what, (*_TAPPING, *_MOISTURE))),
         lacks=_conditions_lack(panel, survey),
         earlier=tuple(_of_earlier(panel, survey, there)),
     )
+
+
+def _hashes(panel: str, use: str, survey: Surveyed) -> set[str]:
+    """Of the recordings of one use; the reference itself, named again, was not struck again."""
+    return {r.sha256 for r in survey.recordings if r.panel == panel and r.use == use}
 
 
 def _of_earlier(panel: str, survey: Surveyed, there: Collection[str]) -> Iterator[str]:
