@@ -55,7 +55,8 @@ def add() -> None:
 
 
 def _record(name: str) -> click.Command:
-    from taptone.survey.records import KINDS, Analysis, Reading, Word, checked
+    from taptone.survey.records import KINDS, Analysis, Reading, Visit, Word, checked
+    from taptone.survey.status import visit_told
 
     kind, line = PLAIN[name]
     made = KINDS[kind]
@@ -71,6 +72,8 @@ def _record(name: str) -> click.Command:
             )
             if made is Word:
                 here.setdefault("ear_first", not heard)
+            if made is Visit and (so_far := visit_told(store.records(Visit))):
+                here.setdefault("date", so_far.date)  # more about the same day
             record = checked(kind, **here)
             with store.together():  # nobody changes the panel between the two
                 check_place(store, record)

@@ -302,8 +302,9 @@ def _at_an_edge(panel: Panel) -> list[str]:
     clear = tappable(panel.outline, panel.cutouts, _CLEAR_M)
     near = [s.label for s in panel.stations if not clear.intersects(shapely.Point(s.x_m, s.y_m))]
     named = " ".join(near[:6]) + (" …" if len(near) > 6 else "")
+    lie = "lies" if len(near) == 1 else "lie"
     line = (
-        f"caution: {len(near)} of {len(panel.stations)} stations ({named}) lie within "
+        f"caution: {len(near)} of {len(panel.stations)} stations ({named}) {lie} within "
         f"{1000 * _CLEAR_M:.0f} mm of an edge, which sounds otherwise: --edge-margin keeps off it"
     )
     return [line] if near else []

@@ -21,26 +21,20 @@ def status(survey: str) -> None:
     from taptone.edges.store import open_store
     from taptone.edges.visiting import surveyed
     from taptone.errors import printable
-    from taptone.survey.records import Boat, Observation, Omission, Plug, Visit
+    from taptone.survey.records import Boat, Observation, Omission, Plug
     from taptone.survey.status import status as status_of
-    from taptone.survey.status import visit_lacks
+    from taptone.survey.status import visit_lacks, visit_told
 
     with open_store(survey) as store:
-        boats, visits = store.records(Boat)[-1:], store.records(Visit)[-1:]
+        boats = store.records(Boat)[-1:]
         held = surveyed(store)
         other = [o for o in store.records(Omission) if not o.panel]
         seen, plugs = len(store.rows(Observation)), len(store.rows(Plug))
-    lines = [
-        ", ".join(
-            (
-                boats[0].label if boats else "no boat stated",
-                visits[0].date if visits else "no date",
-                *(visit.surveyor for visit in visits if visit.surveyor),
-            )
-        )
-    ]
+    told = visit_told(held.visits)
+    named = [boats[0].label if boats else "no boat stated", told.date if told else "no date"]
+    lines = [", ".join([*named, told.surveyor] if told and told.surveyor else named)]
     if lacks := visit_lacks(held):
-        lines.append(f"open: of the visit not recorded: {', '.join(lacks)}")
+        lines.append(f"open: of the visit not recorded: {', '.join(lacks)}: taptone add visit")
     panels = status_of(held)
     if not panels:
         lines.append("no panel yet: taptone add panel FILE")

@@ -117,7 +117,8 @@ def form(
         if name in without:
             continue
         text = (field.description or name).strip()
-        help_ = f"{text[:1].upper()}{text[1:]}."
+        a_code = "_" in text.split(",")[0]
+        help_ = f"{text if a_code else text[:1].upper() + text[1:]}."
         flag = flags.get(name, f"--{name.replace('_', '-')}")
         wanted = _plain(field.annotation)
         if wanted is bool:
@@ -158,13 +159,16 @@ def given(kind: type[Record], values: dict[str, Any]) -> dict[str, Any]:
     >>> from taptone.survey.records import Boat
     >>> given(Boat, {"label": "Lantern", "particulars": ("length=9 m",)})
     {'label': 'Lantern', 'particulars': {'length': '9 m'}}
+    >>> from taptone.survey.records import Omission
+    >>> given(Omission, {"stations": ("A1, A2", "B3")})
+    {'stations': ['A1', 'A2', 'B3']}
     """
     out: dict[str, Any] = {}
     for name, value in values.items():
         if value is None or value == ():
             continue
         shape = typing.get_origin(_plain(kind.model_fields[name].annotation))
-        out[name] = pairs(value) if shape is dict else list(value) if shape is list else value
+        out[name] = pairs(value) if shape is dict else _listed(value) if shape is list else value
     return out
 
 
@@ -193,6 +197,11 @@ def pairs(values: tuple[str, ...]) -> dict[str, str]:
             raise click.UsageError(f"{value}: write it as name=value.")
         out[name.strip()] = text.strip()
     return out
+
+
+def _listed(values: tuple[str, ...]) -> list[str]:
+    """``A1,A2`` as ``taptone correct`` takes it, or one at a time."""
+    return [part for value in values for part in map(str.strip, value.split(",")) if part]
 
 
 def _plain(annotation: Any) -> Any:

@@ -126,4 +126,4 @@ def draw_changes(found: Compared, units: str = "m") -> dict[str, bytes]:
 def _named(visit: Mapping[str, str]) -> str:
     """Which visit it was, and by which log."""
     where = visit["survey"] or visit["log"]
-    return f"{where}, date {visit['date'] or 'not in its panel file'}, log {visit['sha256'][:12]}"
+    return f"{where}, date {visit['date'] or 'not recorded'}, log {visit['sha256'][:12]}"

@@ -15,7 +15,7 @@ from taptone import __version__
 from taptone.edges.earlier import as_earlier, load_earlier
 from taptone.edges.explaining import open_log
 from taptone.edges.stated import difference
-from taptone.edges.store import open_store
+from taptone.edges.store import is_survey, open_store
 from taptone.edges.tables import write_files
 from taptone.edges.textfiles import load_panel
 from taptone.errors import LogError, SurveyError
@@ -23,7 +23,7 @@ from taptone.model.baseline import Baseline
 from taptone.pipeline.compare import crisper
 from taptone.settings import JudgeSettings, with_values
 from taptone.survey.change import Changes, Extent, Sounded, changes
-from taptone.survey.records import Analysis
+from taptone.survey.records import Analysis, Visit
 from taptone.types import BAND_CENTRES_HZ, FloatArray, Panel
 
 __all__ = [
@@ -374,13 +374,18 @@ def compare_logs(
 
 
 def _visit(path: str | os.PathLike[str], side: Sounded) -> dict[str, str]:
-    """Which visit it was: the survey that holds the log, the log, and the day that its panel file states."""
+    """Which visit it was: the survey that holds the log, the log, and the day that is stated there."""
     log = Path(path)
     folder = Path(os.path.abspath(log.parent if log.name == "log.json" else log))
+    survey = folder.parent.parent if folder.parent.name == "exports" else None
+    date = str(side.panel.conditions.get("date", ""))
+    if survey is not None and not date and is_survey(survey):
+        with open_store(survey) as store:
+            date = " and ".join(dict.fromkeys(visit.date for visit in store.records(Visit)))
     return {
-        "survey": folder.parent.parent.name if folder.parent.name == "exports" else "",
+        "survey": survey.name if survey is not None else "",
         "log": log.name,
-        "date": str(side.panel.conditions.get("date", "")),
+        "date": date,
         "sha256": side.log.sha256,
     }
 

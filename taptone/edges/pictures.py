@@ -52,6 +52,8 @@ _MOST_KINDS = 40  # of structure named in the legend
 _MOST_LISTED = 8  # suspects in words below the map
 _MOST_AREAS = 4  # of which is said where they are open
 _MOST_REASONS = 3  # why stations were not assessed
+#: Flags of strikes that are tied, and might belong elsewhere.
+_PLACING = ("pauses differ", "row too many", "begun anew", "between miscounts", "strikes over")
 _MOST_LABELLED = 200  # stations; of more, the outermost carry labels
 
 _STYLE: Any = {
@@ -439,6 +441,11 @@ def _footing(result: Result) -> list[str]:
     lines += [f"{count} not assessed: {reason}" for reason, count in why.most_common(_MOST_REASONS) if reason]
     if len(why) > _MOST_REASONS:
         lines.append("More stations were not assessed for other reasons, see points.csv.")
+    tied = [flag for point in result.points if point.taps for flag in point.flags]
+    doubts = Counter(flag for flag in tied if flag in _PLACING)
+    if doubts:
+        said = ", ".join(f"{flag} ({count})" for flag, count in doubts.items())
+        lines.append(f"Stations whose strikes were tied with a doubt: {said}; see the notes in log.json.")
     if result.changes:
         said = ", ".join(f"{c.setting} {c.value} (default {c.default})" for c in result.changes)
         lines.append(f"Changed settings: {said}.")

@@ -174,10 +174,8 @@ def in_words(told: Mapping[str, Any], units: str = "m") -> list[str]:
         f"a {told['grid']} grid every {every} touches a {what}, {size}, {chance}",
     ]
     if "panel_chance" in told:
-        lines.append(
-            f"the panel file's own {as_length(told['panel_spacing_m'], units)} would with a chance of "
-            f"{_percent(told['panel_chance'])}"
-        )
+        own = "surely" if told["panel_chance"] >= 1 else f"with a chance of {_percent(told['panel_chance'])}"
+        lines.append(f"the panel file's own {as_length(told['panel_spacing_m'], units)} would do so {own}")
     area = as_area(told["area_m2"], units) if units == "ft-in" else f"{told['area_m2']:g} m²"
     where = told["panel"] or area
     least, most = math.floor(told["minutes_from"]), math.ceil(told["minutes_to"])

@@ -18,7 +18,7 @@ from taptone.edges.earlier import read_log
 from taptone.edges.keeping import put_file
 from taptone.edges.soundfiles import open_sound
 from taptone.edges.staying import Stayed, earlier_stations, stay
-from taptone.edges.store import Row, Store
+from taptone.edges.store import Store
 from taptone.edges.textfiles import load_baseline, load_panel
 from taptone.errors import BaselineError, LogError, OutputError, PanelError, SurveyError, printable
 from taptone.survey.panel import parse_panel
@@ -41,7 +41,7 @@ from taptone.survey.records import (
     Word,
     checked,
 )
-from taptone.survey.status import Surveyed
+from taptone.survey.status import Surveyed, visit_told
 from taptone.types import MEASURE_NAMES, Earlier, Panel, Result
 
 __all__ = [
@@ -223,8 +223,10 @@ def check_place(store: Store, record: Record) -> None:
         there = {one.label for one in panel_of(store, panel).stations} | earlier_stations(store, panel).keys()
         for label in labels:
             if label not in there:
+                near = [name for name in there if name.casefold() == label.casefold()]
                 raise SurveyError(
-                    f"panel {panel} has no station {label}", hint="look at its layout, or give --place"
+                    f"panel {panel} has no station {label}",
+                    hint=f"write {near[0]}" if near else "look at its layout, or give --place",
                 )
     if photo and all(photo not in (kept.file, kept.file.partition("/")[2]) for kept in store.records(Photo)):
         raise SurveyError(f"this survey has no photo {photo}", hint="add it first: taptone add photo FILE")
@@ -819,8 +821,8 @@ def who_is(store: Store, who: str = "") -> str:
     ...     who_is(store, "J")
     'J'
     """
-    visits: list[Row[Visit]] = [] if who else store.rows(Visit)
-    return who or (visits[-1].record.surveyor if visits else "")
+    told = None if who else visit_told(store.records(Visit))
+    return who or (told.surveyor if told else "")
 
 
 def _datum(file: PanelFile) -> str:

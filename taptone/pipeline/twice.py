@@ -23,6 +23,7 @@ _LEAST_DB = 1e-3  # so that the logarithm stands where a recording was copied
 _AGAIN = "row again"
 _MORE = "row too many"
 _UNCLEAR = "row unclear"
+_SAY = "name the row as tapped again if you know it, or tap these rows again"
 
 
 def told_by_sound(
@@ -90,10 +91,12 @@ def told_by_sound(
     named = {row: f"{'column' if name.isdigit() else 'row'} {name}" for name, row in panel.row_names.items()}
     which = " or ".join(named.get(row, f"row {row + 1}") for row in alike)
     heard = (
-        f"one row more was heard than planned: by its sound {which} was tapped twice, and the later counts"
+        f"one row more was heard than planned: {which} sounds as if tapped twice and is taken so, the later "
+        "counts; if it was another, name that one as tapped again"
     )
     unclear = (
-        f"one row more was heard than planned: {which} was tapped twice, and the sound does not tell which"
+        f"one row more was heard than planned: {which} may have been tapped twice, and the sound does not "
+        "tell which"
     )
     tied = []
     for spots in zip(*(readings[row] for row in alike), strict=True):
@@ -101,10 +104,8 @@ def told_by_sound(
             again = (_AGAIN,) * all(_AGAIN in spot.flags for spot in spots)
             tied.append(replace(spots[0], flags=(*again, _MORE), reason=""))
         else:
-            tied.append(
-                replace(spots[0], taps=(), flags=(_UNCLEAR,), reason=f"{unclear}: tap these rows again")
-            )
-    return tuple(tied), (heard if len(alike) == 1 else unclear,)
+            tied.append(replace(spots[0], taps=(), flags=(_UNCLEAR,), reason=f"{unclear}: {_SAY}"))
+    return tuple(tied), (heard if len(alike) == 1 else f"{unclear}: {_SAY}",)
 
 
 def may_be_twice(first: Sequence[FloatArray], second: Sequence[FloatArray]) -> list[int]:

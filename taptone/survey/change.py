@@ -566,7 +566,7 @@ def _judged(
     numbers = (
         f"{_feature(n, len(difference))} {abs(heard[n]):.1f} dB {'up' if heard[n] > 0 else 'down'} "
         f"(unchanged ones ± {usual[n]:.1f} dB); score {one.earlier_score:.1f} then, {one.later_score:.1f} "
-        f"now; {_share(chance)} unchanged stations would differ this much"
+        f"now; {_share(chance)} unchanged stations would differ this much (tail fitted)"
     )
     one = replace(one, chance_if_unchanged=chance, confidence=sure)
     if not sure >= limit:
@@ -614,7 +614,7 @@ def _repaired(
         confidence=sure,
         change=REPAIRED[0] if suspect else REPAIRED[1],
         reason=f"repaired: {where}held against the good stations outside as they sound now; "
-        f"{_share(chance)} good stations would sound at least this different",
+        f"{_share(chance)} good stations would sound at least this different (tail fitted)",
     )
 
 

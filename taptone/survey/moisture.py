@@ -293,6 +293,8 @@ def rise_in_words(rise: Rise, units: str = "m") -> str:
         )
     each_m, each = (FOOT_M, "foot") if units == "ft-in" else (1.0, "metre")
     middle, low, high = (each_m * v for v in (rise.per_m, rise.at_least_per_m, rise.at_most_per_m))
+    if rise.found == "fall":  # the word says which way
+        middle, low, high = -middle, -high, -low
     numbers = f"{middle:.4g} a {each} (95 % interval {low:.3g} to {high:.3g}, n = {rise.n} places{left})"
     if rise.found == "neither":
         return f"{what}: neither a rise nor a fall of readings towards the lowest point is sure: {numbers}"

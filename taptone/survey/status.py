@@ -24,7 +24,7 @@ from taptone.survey.records import (
     Word,
 )
 
-__all__ = ["PanelStatus", "Surveyed", "status", "still_open", "still_there", "visit_lacks"]
+__all__ = ["PanelStatus", "Surveyed", "status", "still_open", "still_there", "visit_lacks", "visit_told"]
 
 _TAPPING, _MOISTURE = ("tapping", "tapped", "sounding"), ("moisture",)
 _REFERENCE, _RECHECK, _PHOTO = ("reference",), ("recheck", "re-check"), ("photo",)
@@ -199,6 +199,29 @@ def still_open(one: PanelStatus) -> tuple[str, ...]:
     return tuple(lines)
 
 
+def visit_told(visits: Sequence[Visit]) -> Visit | None:
+    """What was said of the visit, all in all: a later row adds to the earlier ones and takes nothing away.
+
+    Parameters
+    ----------
+    visits : sequence of Visit
+        Those that stand, in the order in which they were added.
+
+    Returns
+    -------
+    Visit or None
+        None where nobody said anything.
+
+    Examples
+    --------
+    >>> told = [Visit(date="2026-05-14", surveyor="J"), Visit(date="2026-05-15", consent="by mail")]
+    >>> visit_told(told).surveyor, visit_told(told).date
+    ('J', '2026-05-15')
+    """
+    said = {name: value for visit in visits for name, value in visit if value}
+    return Visit(**said) if said else None
+
+
 def visit_lacks(survey: Surveyed) -> tuple[str, ...]:
     """What nobody wrote down of the visit itself, the owner's consent first.
 
@@ -266,12 +289,17 @@ def _status(panel: str, survey: Surveyed) -> PanelStatus:
         not_tapped=tuple(not_tapped),
         unclear=tuple((tuple(labels), reason) for reason, labels in unclear.items()),
         reference=_reference(panel, survey, latest),
-        rechecks=sum(r.panel == panel and r.use == "recheck" for r in survey.recordings),
+        rechecks=len(_hashes(panel, "recheck", survey) - _hashes(panel, "reference", survey)),
         photos=sum(p.panel == panel for p in survey.photos),
         left_out=tuple((o.what, o.because) for o in here if not _is(o.what, (*_TAPPING, *_MOISTURE))),
         lacks=_conditions_lack(panel, survey),
         earlier=tuple(_of_earlier(panel, survey, there)),
     )
+
+
+def _hashes(panel: str, use: str, survey: Surveyed) -> set[str]:
+    """Of the recordings of one use; the reference itself, named again, was not struck again."""
+    return {r.sha256 for r in survey.recordings if r.panel == panel and r.use == use}
 
 
 def _of_earlier(panel: str, survey: Surveyed, there: Collection[str]) -> Iterator[str]:

@@ -142,7 +142,10 @@ def test_the_rise_is_shown_only_when_down_is_said(run, tmp_path):
         said = run("points", "lantern", "--down", way).stdout
         assert "readings rise towards the lowest point by 400 a metre" in said
         assert "n = 6 places): a rise of readings, not a finding of water" in said
-    assert "readings fall" in run("points", "lantern", "--down", "+y").stdout
+    assert (
+        "readings fall towards the lowest point by 400 a metre"
+        in run("points", "lantern", "--down", "+y").stdout
+    )
     changed = BLADE.replace("[grid]", 'down = "-y"\n[grid]')
     (tmp_path / "blade.toml").write_text(changed, encoding="utf-8")
     assert (

@@ -15,11 +15,12 @@ from taptone.edges.analysing import analyse_sounds
 from taptone.edges.comparing import compare_logs, load_sounded
 from taptone.edges.learning import learn_reference
 from taptone.edges.soundfiles import open_sound
-from taptone.edges.store import create_store
+from taptone.edges.store import create_store, open_store
 from taptone.edges.tables import write_result
 from taptone.edges.textfiles import load_baseline, load_panel
 from taptone.edges.visiting import add_panel, file_log, log_folder
 from taptone.survey.panel import parse_panel
+from taptone.survey.records import Visit
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from invented import FRAME, Invented, laid, panel_text, tap, tilted
@@ -459,10 +460,15 @@ def surveyed(folder, logs):
 
 def test_of_two_surveys_the_latest_log_of_a_panel_counts(typed, tmp_path):
     then = surveyed(tmp_path / "2026", [(3, set(LABELS[:3])), (1, {"B3"})])
+    with open_store(then) as store:
+        store.add(Visit(date="2026-05-14"))
     now = surveyed(tmp_path / "2027", [(2, {"B3", "D7"})])
     code, out, _ = typed("compare", then, now)
     assert code == 0
     assert out.startswith("panel foredeck: 1 new, 0 grown, 0 gone, 0 shrunk, 39 unchanged\n")
+    drawn = Path("taptone-changes/changes.svg").read_bytes()
+    assert b"earlier visit: 2026, date 2026-05-14, log " in drawn  # in the survey, not in its panel file
+    assert b"later visit: 2027, date not recorded, log " in drawn
     assert typed("compare", then, now / "exports" / "foredeck-1")[0] == 0
 
 

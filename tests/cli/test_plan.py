@@ -63,7 +63,7 @@ def test_a_panel_brings_its_stations_and_its_own_spacing(run_taptone, deck):
     told = json.loads(run_taptone("plan", "--panel", deck(), "--json").stdout)
     assert (told["spacing_m"], told["stations"], told["rows"], told["panel"]) == (0.15, 48, 6, "foredeck")
     run = run_taptone("plan", "--patch", 0.1, "--panel", "deck.toml")
-    assert "the panel file's own 150 mm would with a chance of 34.9 %" in run.stdout
+    assert "the panel file's own 150 mm would do so with a chance of 34.9 %" in run.stdout
     assert "is not known: state [laminate]" in run.stderr
 
 

@@ -267,6 +267,24 @@ def test_every_kind_is_listed_here(run_here):
     assert listed == {*EVERY_KIND, "panel", "recording", "photo"}
 
 
+def test_what_is_added_of_the_visit_takes_nothing_away(survey):
+    done(survey("add", "visit", "--surveyor", "K", "--client", "buyer", "--date", "2026-05-14"))
+    done(survey("add", "visit", "--consent", "by mail"))  # the same day, without saying so again
+    assert [row.date for row in records(survey, Visit)][-2:] == ["2026-05-14"] * 2
+    said = done(survey("status")).stdout.splitlines()
+    assert said[0] == "Lantern, 2026-05-14, K"
+    assert not any("who does the work" in line or "the owner's consent" in line for line in said)
+    done(survey("add", "note", "--text", "still K"))
+    with open_store(survey.folder) as store:
+        assert store.rows(Note)[-1].who == "K"
+
+
+def test_stations_are_listed_with_commas_or_one_at_a_time(survey):
+    for words in (["--stations", "A1, A2"], ["--stations", "A1", "--stations", "A2"]):
+        done(survey("add", "not-done", "--what", "tapping", "--panel", BLADE, *words, "--because", "pad"))
+        assert records(survey, Omission)[-1].stations == ["A1", "A2"]
+
+
 @pytest.mark.parametrize("name", EVERY_KIND)
 def test_add_every_kind(survey, name):
     words, kind = EVERY_KIND[name]
@@ -284,6 +302,7 @@ def test_add_every_kind(survey, name):
     [
         (["reading", "--value", "212", "--panel", "keel"], "this survey has no panel keel: add its file"),
         (["reading", "--value", "212", "--panel", BLADE, "--station", "Z99"], "has no station Z99"),
+        (["reading", "--value", "212", "--panel", BLADE, "--station", "b3"], "no station b3: write B3"),
         (["reading", "--value", "212", "--station", "B3"], "station B3 of which panel: give --panel"),
         (["reading", "--value", "nan"], "reading, value is nan: give what the meter shows"),
         (["reading", "--value", "inf"], "reading, value is inf"),

@@ -168,7 +168,11 @@ def test_what_changes_how_the_map_is_read_stands_on_it():
     panel = replace(
         result.panel, surface_temp_c=14.0, conditions={"date": "2026-04-11", "frozen_within_72h": False}
     )
-    lost = replace(result.points[0], verdict="at structure", flags=("declared after tapping", "was suspect"))
+    lost = replace(
+        result.points[0],
+        verdict="at structure",
+        flags=("declared after tapping", "was suspect", "row again", "row too many"),
+    )
     points = tuple(
         replace(p, reason="frozen within 72 h") if p.verdict == "not assessed" else p
         for p in (lost, *result.points[1:])
@@ -179,6 +183,7 @@ def test_what_changes_how_the_map_is_read_stands_on_it():
         "conditions: surface: 14 °C; date: 2026-04-11; frozen within 72 h: no",
         "suspect until structure was declared after tapping: A1. Look at them again all the same",
         "1 not assessed: frozen within 72 h",
+        "Stations whose strikes were tied with a doubt: row too many (1); see the notes in log.json.",
         "Changed settings: judge.confidence 0.999 (default 0.95).",
     ):
         assert said in text

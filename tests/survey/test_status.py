@@ -57,8 +57,8 @@ def test_a_label_that_was_moved_is_another_place():
     assert one.not_tapped == ((("A2",), ""),)
 
 
-def sound(use="panel", panel="blade"):
-    return SoundFile(file="recordings/x.wav", sha256=HASH, rate_hz=48000, samples=1, panel=panel, use=use)
+def sound(use="panel", panel="blade", sha256=HASH):
+    return SoundFile(file="recordings/x.wav", sha256=sha256, rate_hz=48000, samples=1, panel=panel, use=use)
 
 
 def analysis(number, baseline="", panel="blade"):
@@ -146,7 +146,7 @@ def test_what_is_open_is_closed_by_doing_it_or_by_a_reason():
     assert closed.left_out == (("Reference taps", "dark"), ("recheck", "dark"), ("photos", "dark"))
     assert closed.no_moisture_because == "dark"
     done = one(
-        recordings=[sound(), sound("reference"), sound("recheck")],
+        recordings=[sound(), sound("reference"), sound("recheck", sha256="1" * 64)],
         photos=[Photo(file="photos/x.jpg", sha256=HASH, panel="blade")],
         readings=[Reading(value=1, panel="blade")],
         analyses=[analysis(1)],
@@ -154,6 +154,10 @@ def test_what_is_open_is_closed_by_doing_it_or_by_a_reason():
     )
     assert still_open(done) == ("conditions not recorded",)
     assert (done.rechecks, done.photos) == (1, 1)
+
+
+def test_the_reference_named_again_was_not_struck_again():
+    assert one(recordings=[sound("reference"), sound("recheck")]).rechecks == 0
 
 
 def test_conditions_are_asked_of_file_and_survey():
