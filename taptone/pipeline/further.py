@@ -364,7 +364,11 @@ def _then(area: Area, panel: Panel, known: dict[str, Station]) -> tuple[Further,
         (known[label] for label in area.stations),
         key=lambda s: round(math.hypot(s.x_m - area.x_m, s.y_m - area.y_m), 6),
     )
-    across = "this panel, across the centreline" if panel.side == "centre" else ""
+    across = (
+        f"this panel, as far on the other side of the centreline (x and y here are of {middle.label})"
+        if panel.side == "centre"
+        else ""
+    )
     inside = has_inside(panel)
     beyond = "the mirrored panel on the other side" if inside else "the other face of the blade"
     opposite = panel.opposite_face_of or (f"the {_FACES.get(panel.face, 'opposite')} face" if inside else "")

@@ -49,6 +49,7 @@ _FEWER = "taps missing"
 _FIRST = "row again"
 _OVER = "strikes over"
 _ANEW = "begun anew"
+_ONCE = "every row fits if none was tapped twice: was the row named as tapped again really?"
 _QUICK = "marks unread"
 _TOO_QUICK = (
     "sounds like row marks in rows struck faster than twice a second, not read as such: {}; strike slower"
@@ -153,6 +154,10 @@ def place(
     if shape is not None and not twice and not any(spot.taps for spot in best[0]):
         of_row = partial(_tie, recording[kept], time_s[kept], panel, settings, marks)
         best = told_by_sound(panel, lambda row: of_row([row])[0], lambda: shape()[kept]) or best
+    if twice and not all(spot.taps for spot in best[0]):
+        once = _tie(recording[kept], time_s[kept], panel, settings, marks)[0]
+        if _plain(once) == len(panel.stations):
+            best = best[0], (*best[1], _ONCE)
     if marks is not None and len(marks) and too_quick:
         best = tuple(_also(spot, _QUICK) for spot in best[0]), (*best[1], _TOO_QUICK.format(too_quick))
     return _marked(best, kept, strikes, {_FAINT: strikes[faint], _LEFT: left_out})

@@ -85,7 +85,11 @@ def agree(first: Mapping[str, bool | None], second: Mapping[str, bool | None]) -
     elif math.isnan(kappa):
         note = "both said the same of every station: agreement beyond chance is not defined"
     elif math.isnan(low):
-        why = "they agree on every station" if kappa == 1 else "one said the same of every station"
+        why = (
+            f"they agree on all {np.sum(table)} stations"
+            if kappa == 1
+            else "one said the same of every station"
+        )
         if observed == 0:
             why = "they agree on no station"
         note = f"{why}: this interval has no width then, and is not given"

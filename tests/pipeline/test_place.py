@@ -758,3 +758,11 @@ def test_marks_left_unread_in_a_quick_row_are_told_in_all_rows():
     assert {spot.station.row for spot in tied} >= {0}
     assert all("marks unread" in spot.flags for spot in tied)
     assert any("faster than twice a second" in note for note in notes)
+
+
+def test_a_row_named_as_tapped_twice_that_was_not_is_asked_about():
+    places, notes = place(np.zeros(24, int), even(6, 6, 6, 6), panel([6] * 4), twice=[2])
+    assert not all(spot.taps for spot in places)
+    assert notes[-1] == "every row fits if none was tapped twice: was the row named as tapped again really?"
+    _, notes = place(np.zeros(30, int), even(6, 6, 6, 6, 6), panel([6] * 4), twice=[2])
+    assert not any("if none was" in note for note in notes)

@@ -73,7 +73,7 @@ def test_identical_is_one_and_its_interval_is_not_given():
     found = agree(words, words)
     assert found.kappa == 1.0
     assert math.isnan(found.low)
-    assert "agree on every station" in found.note
+    assert "agree on all 3 stations" in found.note
 
 
 @pytest.mark.parametrize(
