@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from taptone.cli.common import a_path, finite, paths, say, tell, units_shown
+from taptone.cli.common import a_path, as_written, finite, paths, say, tell, units_shown
 
 if TYPE_CHECKING:
     from taptone.types import Panel
@@ -141,6 +141,7 @@ def plan(file: str | None, as_json: bool, sheets: tuple[str, ...], paper: str | 
     if panel is not None and sheets:
         told["sheets"] = _draw(panel, sheets, paper or "a4", units)
         notes.append(f"written: {', '.join(told['sheets'])}")
+    as_written(panel)
     if as_json:
         import json
 

@@ -23,6 +23,8 @@ from taptone.edges.textfiles import load_baseline, load_panel
 from taptone.errors import BaselineError, LogError, OutputError, PanelError, SurveyError, printable
 from taptone.survey.panel import parse_panel
 from taptone.survey.records import (
+    FILLED,
+    KINDS,
     Analysis,
     Boat,
     Conditions,
@@ -57,6 +59,7 @@ __all__ = [
     "keep_recordings",
     "log_folder",
     "panel_of",
+    "said_in",
     "surveyed",
     "take_panel",
     "who_is",
@@ -794,6 +797,33 @@ def surveyed(store: Store) -> Surveyed:
         visits=store.records(Visit),
         photos=store.records(Photo),
     )
+
+
+def said_in(store: Store) -> list[Record | str]:
+    """What people wrote into a survey, and the names of its panels.
+
+    Parameters
+    ----------
+    store : Store
+        The survey.
+
+    Returns
+    -------
+    list of Record and str
+        What stands, but for what the program filled in.
+
+    Examples
+    --------
+    >>> from taptone.edges.store import create_store
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as place, create_store(Path(place, "s")) as store:
+    ...     number = store.add(Boat(label="L"))
+    ...     said_in(store)
+    [Boat(label='L', particulars={})]
+    """
+    theirs = [made for kind, made in KINDS.items() if set(FILLED.get(kind, ())) < made.model_fields.keys()]
+    names: list[Record | str] = [panel.name for panel in store.records(PanelFile)]
+    return names + [record for made in theirs for record in store.records(made)]
 
 
 def who_is(store: Store, who: str = "") -> str:
