@@ -21,6 +21,7 @@ from taptone.edges.staying import Stayed, earlier_stations, stay
 from taptone.edges.store import Row, Store
 from taptone.edges.textfiles import load_baseline, load_panel
 from taptone.errors import BaselineError, LogError, OutputError, PanelError, SurveyError, printable
+from taptone.survey.layouts import one_datum
 from taptone.survey.panel import parse_panel
 from taptone.survey.records import (
     FILLED,
@@ -147,7 +148,11 @@ def add_panel(
         )
         if kept:
             datums = _datum(kept[-1].record), panel.datum
-            on_stayed(stay(store, panel.name, before, datums, who=who, why=why))
+            back: dict[str, PlannedStation] = {}
+            for datum in _datums(store, panel.name):
+                if one_datum(datum, panel.datum):
+                    back |= earlier_stations(store, panel.name, datum)
+            on_stayed(stay(store, panel.name, before, datums, back=back, who=who, why=why))
     return panel
 
 
@@ -223,7 +228,9 @@ def check_place(store: Store, record: Record) -> None:
     if labels and not panel:
         raise SurveyError(f"station {labels[0]} of which panel", hint="give --panel, or say --place")
     if panel:
-        there = {one.label for one in panel_of(store, panel).stations} | earlier_stations(store, panel).keys()
+        there = {one.label for one in panel_of(store, panel).stations}
+        for datum in ("", *_datums(store, panel)):
+            there |= earlier_stations(store, panel, datum).keys()
         for label in labels:
             if label not in there:
                 raise SurveyError(
@@ -851,6 +858,12 @@ def who_is(store: Store, who: str = "") -> str:
     """
     visits: list[Row[Visit]] = [] if who else store.rows(Visit)
     return who or (visits[-1].record.surveyor if visits else "")
+
+
+def _datums(store: Store, panel: str) -> list[str]:
+    """What a panel was ever measured from."""
+    told = [_datum(row.record) for row in store.history(PanelFile) if row.record.name == panel]
+    return [datum for datum in dict.fromkeys(told) if datum]
 
 
 def _datum(file: PanelFile) -> str:

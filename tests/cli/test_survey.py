@@ -513,6 +513,21 @@ def test_by_another_datum_no_place_of_before_is_a_place_of_now(survey, tmp_path)
     ]
 
 
+def test_by_the_first_datum_again_everything_is_where_it_was(survey, tmp_path):
+    spoken_of(survey, tmp_path)
+    done(survey("add", "panel", listed(tmp_path, BEFORE, datum="transom"), "--why", "measured from there"))
+    there = records(survey, Word)[0].station
+    assert there.startswith("A1 of an earlier layout (0.100 m along x and 0.100 m along y from ")
+    done(survey("correct", "omission", "2", f"stations=A1,{there}", "--why", "both"))  # still a place of ours
+    done(survey("correct", "omission", "3", f"stations={there}", "--why", "only that"))
+    first = survey("add", "panel", listed(tmp_path, AFTER), "--why", "it was the stem head after all")
+    assert f"word 9 ({there} is A1)" in done(first).stderr
+    gone = GONE.replace(")", " from stem head)")
+    where = {word.word: word.station for word in records(survey, Word)}
+    assert where == {"dull at A1": "A1", "dull at A2": "A3", "dull at A3": "A4", "dull at A4": gone}
+    assert [o.stations for o in records(survey, Omission)] == [["A1"]]
+
+
 def test_the_log_of_a_changed_panel_has_no_word_of_another_place(survey, tmp_path):
     spoken_of(survey, tmp_path)
     done(survey("add", "panel", listed(tmp_path, AFTER), "--why", "a column was left out"))
