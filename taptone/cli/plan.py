@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -204,13 +205,10 @@ def _draw(panel: Panel, names: Sequence[str], paper: str, units: str) -> list[st
     """Write the sheets; of several as pictures, each gets a number. Return the files."""
     from taptone.edges.keeping import may_keep, put_file
     from taptone.edges.layout import draw_sheets
-    from taptone.errors import OutputError
 
-    try:
-        for name in names:
+    for name in names:
+        with _of_sheet():
             may_keep(Path(name))
-    except OutputError as error:
-        raise OutputError(error.message, hint="choose another place with --sheet") from error
     pdf, pictures = draw_sheets(panel, paper, units)
     files: dict[Path, bytes] = {}
     for path in map(Path, names):
@@ -226,10 +224,22 @@ def _draw(panel: Panel, names: Sequence[str], paper: str, units: str) -> list[st
     if len(pictures) > 1:
         tell(f"note: {panel.name} goes over {len(pictures)} sheets")
     for path, content in files.items():
-        earlier = put_file(path, content)
+        with _of_sheet():
+            earlier = put_file(path, content)
         if earlier is not None:
             tell(f"note: the earlier sheet of that name is now {earlier.name}")
     return [str(path) for path in files]
+
+
+@contextmanager
+def _of_sheet() -> Iterator[None]:
+    """What cannot be written was named with --sheet."""
+    from taptone.errors import OutputError
+
+    try:
+        yield
+    except OutputError as error:
+        raise OutputError(error.message, hint="choose another place with --sheet") from error
 
 
 def _labels(given: dict[str, Any]) -> list[str]:

@@ -69,6 +69,9 @@ __all__ = [
 ]
 
 
+_FARTHEST_M = 200.0  # from a datum, as the lengths of a plan
+
+
 def add_panel(
     store: Store,
     path: str,
@@ -227,6 +230,16 @@ def check_place(store: Store, record: Record) -> None:
     labels = [station] if station else getattr(record, "stations", [])
     if labels and not panel:
         raise SurveyError(f"station {labels[0]} of which panel", hint="give --panel, or say --place")
+    x_m, y_m = (getattr(record, name, None) for name in ("x_m", "y_m"))
+    if (x_m is None) != (y_m is None):
+        raise SurveyError("one of x and y alone is no place", hint="give --x-m and --y-m, or say --place")
+    if x_m is not None and not panel:
+        raise SurveyError("x and y from the datum of which panel", hint="give --panel, or say --place")
+    for length_m in (x_m, y_m):
+        if length_m is not None and abs(length_m) > _FARTHEST_M:
+            raise SurveyError(
+                f"{length_m:g} m from the datum is on no boat", hint=f"give metres, up to {_FARTHEST_M:g}"
+            )
     if panel:
         there = {one.label for one in panel_of(store, panel).stations}
         for datum in ("", *_datums(store, panel)):

@@ -307,6 +307,12 @@ def test_add_every_kind(survey, name):
         (["recording", str(DEMO / "daggerboard.toml")], "holds no sound"),
         (["recording", str(DEMO / "daggerboard.flac"), "--panel", "keel"], "no panel keel"),
         (["recording", str(DEMO / "daggerboard.flac"), "--use", "spare"], "recording, use is 'spare'"),
+        (["reading", "--panel", BLADE, "--x-m", "1", "--value", "5"], "one of x and y alone is no place"),
+        (["observation", "--what", "weep", "--x-m", "1", "--y-m", "1"], "of which panel: give --panel"),
+        (
+            ["reading", "--panel", BLADE, "--x-m", "1", "--y-m", "-1200", "--value", "5"],
+            "-1200 m from the datum",
+        ),
         (["photo", "no.jpg"], "no.jpg cannot be kept"),
         (["photo", os.devnull], "is not a file"),
         (["photo", str(DEMO / "daggerboard.toml"), "--station", "B3"], "station B3 of which panel"),
