@@ -124,6 +124,13 @@ def _prepare_streams() -> None:
 class _LazyGroup(click.Group):
     """A group that imports a command's module only when that command is called."""
 
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Read what was typed; it is shown again as it was, whatever units are wanted."""
+        from taptone.cli.common import as_written
+
+        as_written(*args, *(os.path.basename(arg) for arg in args))
+        return super().parse_args(ctx, args)
+
     def invoke(self, ctx: click.Context) -> Any:
         """Run a command, and say what goes wrong in the units that are wanted."""
         from taptone.cli.common import shown, units_shown

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from taptone.cli.common import tell
+from taptone.cli.common import as_written, tell
 from taptone.cli.visiting import form, given, in_survey, opened
 
 if TYPE_CHECKING:
@@ -101,6 +101,7 @@ def _file(name: str) -> click.Command:
             if name == "panel":
                 stayed: list[Stayed] = []
                 panel = visiting.add_panel(store, file, who=speaker, why=why, on_stayed=stayed.extend)
+                as_written(panel, store.records(Boat))
                 click.echo(printable(f"panel {panel.name}: {len(panel.stations)} stations"))
                 for caution in panel.cautions:
                     tell(f"note: {caution}")

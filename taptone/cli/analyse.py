@@ -13,6 +13,8 @@ import click
 from taptone.cli.common import (
     a_name,
     a_path,
+    as_written,
+    measured,
     paths,
     row_files,
     size_in_words,
@@ -215,8 +217,9 @@ def _print(result: Result, out: str, *, rejected: bool, units: str) -> None:
     from rich.table import Table
 
     from taptone.pipeline.judge import sureness
-    from taptone.survey.lengths import in_units
+    from taptone.survey.worded import worded_of
 
+    as_written(worded_of(result))
     console = Console(highlight=False, width=None if Console().is_terminal else 160)
     counts = {
         v: sum(p.verdict == v for p in result.points)
@@ -230,7 +233,7 @@ def _print(result: Result, out: str, *, rejected: bool, units: str) -> None:
     )
     against = result.relative_to
     against = against if against.startswith("relative") else f"compared with: {against}"
-    console.print(in_units(against, units), markup=False)
+    console.print(measured(against), markup=False)
     for verdict in ("suspect", "not assessed"):
         rows = [p for p in result.points if p.verdict == verdict]
         if not rows:
@@ -244,13 +247,13 @@ def _print(result: Result, out: str, *, rejected: bool, units: str) -> None:
                 table.add_row(
                     _plain(p.station),
                     sureness(p.confidence),
-                    _plain(in_units(sounds + p.reason, units)),
+                    _plain(measured(sounds + p.reason)),
                 )
         else:
             for reason in dict.fromkeys(p.reason for p in rows):
                 labels = [p.station for p in rows if p.reason == reason]
                 shown = " ".join(labels[:4]) + (f" … {labels[-1]} ({len(labels)})" if len(labels) > 4 else "")
-                table.add_row(_plain(shown), _plain(in_units(reason, units)))
+                table.add_row(_plain(shown), _plain(measured(reason)))
         console.print(table)
     if any(p.reason.startswith("the baseline is of another ") for p in result.points):
         console.print(
@@ -330,7 +333,7 @@ def _plain(text: str) -> Text:
 
 def _extent(area: Area, units: str) -> str:
     """One area in a line: how far it reaches, where it is, where nothing bounds it."""
-    from taptone.survey.lengths import as_area, in_units
+    from taptone.survey.lengths import as_area
 
     least = size_in_words(area.at_least, area.at_least_m2, units)
     most = size_in_words(area.at_most, area.at_most_m2, units)
@@ -338,4 +341,4 @@ def _extent(area: Area, units: str) -> str:
     parts += [f"not counted within: {' '.join(area.left_out)}"] if area.left_out else []
     parts += [f"open: {side}" for side in area.open]
     parts += [f"to the panel's edge on the {side}" for side in area.at_edge]
-    return f"area {' '.join(area.stations)}: {'; '.join(parts)}; {in_units(area.place, units)}"
+    return f"area {' '.join(area.stations)}: {'; '.join(parts)}; {measured(area.place)}"

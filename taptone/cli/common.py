@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 UNITS_VARIABLE = "TAPTONE_UNITS"
 _UNITS = "taptone.units"  # in the context of a command that was told with --set
+_WRITTEN = "taptone.written"  # in the same: what somebody wrote, which stays as it is
 _LONG_S = 30.0  # shorter recordings need no progress bar
 
 
@@ -71,9 +72,52 @@ def shown(text: str) -> str:
     'every 150 mm'
     """
     from taptone.errors import printable
+
+    return printable(measured(text))
+
+
+def measured(text: str) -> str:
+    """A line of ours in the units that are wanted; what :func:`as_written` was given stays as it is.
+
+    Parameters
+    ----------
+    text : str
+        Metric.
+
+    Returns
+    -------
+    str
+        The same.
+
+    Examples
+    --------
+    >>> measured("every 150 mm")
+    'every 150 mm'
+    """
     from taptone.survey.lengths import in_units
 
-    return printable(in_units(text, units_shown()))
+    units, context = units_shown(), click.get_current_context(silent=True)
+    if units == "m" or context is None:
+        return in_units(text, units)
+    from taptone.survey.worded import worded
+
+    return in_units(text, units, worded(context.meta.get(_WRITTEN)))
+
+
+def as_written(*things: object) -> None:
+    """Have names and words that somebody wrote shown as they are, although they may name a measure.
+
+    Parameters
+    ----------
+    *things : object
+        Panels, records, texts, as :func:`taptone.survey.worded.worded` takes them.
+
+    Examples
+    --------
+    >>> as_written("strip of 50 mm")
+    """
+    if context := click.get_current_context(silent=True):
+        context.meta[_WRITTEN] = (*context.meta.get(_WRITTEN, ()), *things)
 
 
 def a_name(ctx: click.Context, param: click.Parameter, value: str) -> str:  # noqa: ARG001

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from taptone.cli.common import a_name, a_path, paths, tell, units_shown
+from taptone.cli.common import a_name, a_path, as_written, measured, paths, tell, units_shown
 
 if TYPE_CHECKING:
     from taptone.edges.comparing import Compared
@@ -84,12 +84,13 @@ def _print(found: Compared, out: str, units: str) -> None:
     from taptone.errors import printable
     from taptone.pipeline.judge import sureness
     from taptone.survey.change import REPAIRED
-    from taptone.survey.lengths import as_area, in_units
+    from taptone.survey.lengths import as_area
 
+    as_written(found.panel, found.earlier, found.later)
     console = Console(highlight=False, width=None if Console().is_terminal else 160)
     changed = found.changes
     console.print(f"panel {printable(changed.panel)}: {counted(found)}", markup=False)
-    console.print(f"levels matched on {in_units(changed.matched_on, units)}", markup=False)
+    console.print(f"levels matched on {measured(changed.matched_on)}", markup=False)
     rows = [one for one in changed.stations if one.change != "unchanged" or "verdict differs" in one.flags]
     if rows:
         table = Table(title="stations", title_justify="left", show_edge=False)
@@ -98,7 +99,7 @@ def _print(found: Compared, out: str, units: str) -> None:
         for one in rows:
             told = one.change not in ("unchanged", "not compared", *REPAIRED[1:])
             sure = sureness(one.confidence) if told else ""
-            cells = (one.station, one.change, sure, in_units(one.reason, units))
+            cells = (one.station, one.change, sure, measured(one.reason))
             table.add_row(*(Text(printable(cell)) for cell in cells))
         console.print(table)
     for area in changed.areas:
@@ -113,7 +114,7 @@ def _print(found: Compared, out: str, units: str) -> None:
         ]
         labels = " ".join(area.later_stations or area.earlier_stations)
         console.print(
-            printable(f"area {labels}: {area.change}; {', '.join(sizes)} ({in_units(area.reason, units)})"),
+            printable(f"area {labels}: {area.change}; {', '.join(sizes)} ({measured(area.reason)})"),
             markup=False,
         )
     for line in (*changed.notes, *found.cautions):

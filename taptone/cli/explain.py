@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from taptone.cli.common import a_path, paths, say, sounds_of, tell, units_shown
+from taptone.cli.common import a_path, as_written, paths, say, sounds_of, tell, units_shown
 
 
 @click.command()
@@ -60,6 +60,7 @@ def explain(
     from taptone.edges import explaining
     from taptone.edges.keeping import may_keep, put_file
     from taptone.errors import OutputError, SoundError, printable
+    from taptone.survey.worded import worded_of
 
     units = units_shown()
     read = explaining.open_log(Path(log))
@@ -84,6 +85,7 @@ def explain(
         explained = explaining.explain(
             read, label, sounds, baseline=baseline, mirror=mirror, on_sound=watched
         )
+        as_written(worded_of(explained.result))
         say(explaining.in_words(explained))
         for note in explained.notes:
             tell(f"note: {note}")

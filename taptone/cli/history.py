@@ -65,7 +65,7 @@ def correct(
         else:
             before = store.row(kind, number).record
             wanted = _wanted(kind, before, pairs(changes))
-            if {"panel", "station", "stations", "photo"} & wanted.keys():
+            if {"panel", "station", "stations", "photo", "x_m", "y_m"} & wanted.keys():
                 check_place(store, checked(kind, **(before.model_dump() | wanted)))
             row = store.correct(kind, number, wanted, who=speaker, why=why)
     click.echo(f"{kind} {row} {'withdraws' if withdraw else 'stands in place of'} {kind} {number}")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from taptone.cli.common import a_path, say
+from taptone.cli.common import a_path, as_written, say
 
 __all__ = ["look_next"]
 
@@ -29,11 +29,13 @@ def look_next(survey: str, prompts: str | None, show_prompts: bool, json_: bool)
     """
     from taptone.edges.joining import ask_next, prompts_text
     from taptone.edges.store import open_store
+    from taptone.edges.visiting import said_in
 
     if show_prompts:
         click.echo(prompts_text(prompts), nl=False)
         return
     with open_store(survey) as store:
+        as_written(said_in(store))
         asked = ask_next(store, prompts)
     if json_:
         import json

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from taptone.cli.common import finite, paths, say, size_in_words, units_shown
+from taptone.cli.common import as_written, finite, paths, say, size_in_words, units_shown
 
 if TYPE_CHECKING:
     from taptone.edges.furthering import Known
@@ -47,6 +47,7 @@ def next_(logs: tuple[str, ...], panel: str, edge_m: float, as_json: bool) -> No
         return
     units = units_shown()
     for known, closed in found:
+        as_written(known.panel)
         _say(known, closed, units)
 
 

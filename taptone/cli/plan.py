@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from taptone.cli.common import a_path, finite, paths, say, tell, units_shown
+from taptone.cli.common import a_path, as_written, finite, paths, say, tell, units_shown
 
 if TYPE_CHECKING:
     from taptone.types import Panel
@@ -141,6 +142,7 @@ def plan(file: str | None, as_json: bool, sheets: tuple[str, ...], paper: str | 
     if panel is not None and sheets:
         told["sheets"] = _draw(panel, sheets, paper or "a4", units)
         notes.append(f"written: {', '.join(told['sheets'])}")
+    as_written(panel)
     if as_json:
         import json
 
@@ -203,13 +205,10 @@ def _draw(panel: Panel, names: Sequence[str], paper: str, units: str) -> list[st
     """Write the sheets; of several as pictures, each gets a number. Return the files."""
     from taptone.edges.keeping import may_keep, put_file
     from taptone.edges.layout import draw_sheets
-    from taptone.errors import OutputError
 
-    try:
-        for name in names:
+    for name in names:
+        with _of_sheet():
             may_keep(Path(name))
-    except OutputError as error:
-        raise OutputError(error.message, hint="choose another place with --sheet") from error
     pdf, pictures = draw_sheets(panel, paper, units)
     files: dict[Path, bytes] = {}
     for path in map(Path, names):
@@ -225,10 +224,22 @@ def _draw(panel: Panel, names: Sequence[str], paper: str, units: str) -> list[st
     if len(pictures) > 1:
         tell(f"note: {panel.name} goes over {len(pictures)} sheets")
     for path, content in files.items():
-        earlier = put_file(path, content)
+        with _of_sheet():
+            earlier = put_file(path, content)
         if earlier is not None:
             tell(f"note: the earlier sheet of that name is now {earlier.name}")
     return [str(path) for path in files]
+
+
+@contextmanager
+def _of_sheet() -> Iterator[None]:
+    """What cannot be written was named with --sheet."""
+    from taptone.errors import OutputError
+
+    try:
+        yield
+    except OutputError as error:
+        raise OutputError(error.message, hint="choose another place with --sheet") from error
 
 
 def _labels(given: dict[str, Any]) -> list[str]:

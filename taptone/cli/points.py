@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from taptone.cli.common import a_path, say, tell, units_shown
+from taptone.cli.common import a_path, as_written, measured, say, tell, units_shown
 
 if TYPE_CHECKING:
     from taptone.survey.meeting import Joined, Line
@@ -36,9 +36,11 @@ def points(survey: str, panel: str, down: tuple[str, ...], out: str | None, json
 
     from taptone.edges.joining import as_json, gather, rises_of, write_lines
     from taptone.edges.store import open_store
+    from taptone.edges.visiting import said_in
     from taptone.survey.meeting import join
 
     with open_store(survey) as store:
+        as_written(said_in(store))
         gathered = gather(store, panel)
         found = rises_of(store, gathered, dict(_way(text) for text in down))
     joined = join(gathered)
@@ -51,7 +53,7 @@ def points(survey: str, panel: str, down: tuple[str, ...], out: str | None, json
         if not joined.lines:
             click.echo("nothing planned, heard, read or seen yet")
         units = units_shown()
-        _print(joined, units)
+        _print(joined)
         for name, several in found.items():
             for one in several:
                 click.echo(f"panel {name}: {rise_in_words(one, units)}")
@@ -69,16 +71,15 @@ def points(survey: str, panel: str, down: tuple[str, ...], out: str | None, json
             tell(f"note: the earlier {out} is now {earlier.name}")
 
 
-def _print(joined: Joined, units: str) -> None:
+def _print(joined: Joined) -> None:
     from taptone.errors import printable
-    from taptone.survey.lengths import in_units
 
     plain = blank = 0
     for line in joined.lines:
         if not line.panel and not line.heard and not line.readings:
             continue  # a finding: told below
         if line.differs or line.readings or line.seen or line.verdict not in ("", "no difference"):
-            click.echo(printable(_told(line, units)))
+            click.echo(printable(_told(line)))
         elif line.heard:
             plain += 1
         else:
@@ -91,7 +92,7 @@ def _print(joined: Joined, units: str) -> None:
         where = f"{meeting.panel}, " if meeting.panel else ""
         say(f"meet {number}, {where}{', '.join(meeting.places)}: {' and '.join(meeting.kinds)}")
         for kind, place, text in meeting.what:
-            click.echo(printable(f"  {kind}, {in_units(place, units)}: {_said(kind, text, units)}"))
+            click.echo(printable(f"  {kind}, {measured(place)}: {measured(text)}"))
     for o in joined.findings:
         where = ", ".join(part for part in (o.panel, o.place) if part)
         said = "; ".join(part for part in (o.text, f"photo {o.photo}" if o.photo else "") if part)
@@ -99,23 +100,10 @@ def _print(joined: Joined, units: str) -> None:
         click.echo(printable(f"{finding}: {said}" if said else finding))
 
 
-def _told(line: Line, units: str) -> str:
-    from taptone.survey.lengths import in_units
-
-    where = in_units(f"{line.panel} {line.called}" if line.panel else line.called, units)
+def _told(line: Line) -> str:
+    where = measured(f"{line.panel} {line.called}" if line.panel else line.called)
     columns = (("heard", line.heard), ("readings", line.readings), ("seen", line.seen))
-    return f"{where} | " + " | ".join(f"{name}: {_said(name, text, units)}" for name, text in columns if text)
-
-
-def _said(kind: str, text: str, units: str) -> str:
-    """Evidence in the units that are wanted; what somebody saw is shown as it was written down."""
-    import re
-
-    from taptone.survey.lengths import in_units
-
-    if kind != "seen":
-        return in_units(text, units)
-    return re.sub(r"\bplug, [\d.]+ mm\b", lambda found: in_units(found[0], units), text)
+    return f"{where} | " + " | ".join(f"{name}: {measured(text)}" for name, text in columns if text)
 
 
 def _way(text: str) -> tuple[str, str]:

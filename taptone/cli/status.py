@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from taptone.cli.common import a_path, units_shown
+from taptone.cli.common import a_path, as_written, measured
 
 if TYPE_CHECKING:
     from taptone.survey.status import PanelStatus
@@ -19,7 +19,7 @@ __all__ = ["status"]
 def status(survey: str) -> None:
     """Say what is planned and done in the survey in DIR, and what is not and why."""
     from taptone.edges.store import open_store
-    from taptone.edges.visiting import surveyed
+    from taptone.edges.visiting import said_in, surveyed
     from taptone.errors import printable
     from taptone.survey.records import Boat, Observation, Omission, Plug
     from taptone.survey.status import status as status_of
@@ -28,6 +28,7 @@ def status(survey: str) -> None:
     with open_store(survey) as store:
         boats = store.records(Boat)[-1:]
         held = surveyed(store)
+        as_written(said_in(store))
         other = [o for o in store.records(Omission) if not o.panel]
         seen, plugs = len(store.rows(Observation)), len(store.rows(Plug))
     told = visit_told(held.visits)
@@ -52,7 +53,6 @@ def status(survey: str) -> None:
 
 
 def _of_panel(one: PanelStatus) -> list[str]:
-    from taptone.survey.lengths import in_units
     from taptone.survey.status import still_open
 
     of_these = f" ({one.suspect} suspect, {one.not_assessed} not assessed)" if one.tapped else ""
@@ -66,7 +66,7 @@ def _of_panel(one: PanelStatus) -> list[str]:
         if reason:
             lines.append(f"  not tapped: {_few(stations)}, because {reason}")
     for stations, reason in one.unclear:
-        lines.append(f"  not assessed: {_few(stations)}, because {in_units(reason, units_shown())}")
+        lines.append(f"  not assessed: {_few(stations)}, because {measured(reason)}")
     if one.no_moisture_because:
         lines.append(f"  moisture not measured, because {one.no_moisture_because}")
     lines += [f"  not done: {what}, because {reason}" for what, reason in one.left_out]

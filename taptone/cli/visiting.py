@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from taptone.cli.common import a_name, a_path
+from taptone.cli.common import a_name, a_path, as_written
 
 if TYPE_CHECKING:
     from taptone.edges.store import Store
@@ -82,8 +82,10 @@ def opened(survey: str, who: str) -> Iterator[tuple[Store, str]]:
     """
     from taptone.edges.store import open_store
     from taptone.edges.visiting import who_is
+    from taptone.survey.records import PanelFile
 
     with open_store(survey) as store:
+        as_written([panel.name for panel in store.records(PanelFile)])
         yield store, who_is(store, who)
 
 

@@ -27,7 +27,7 @@ from taptone.edges.whereabouts import Keys, json_places, line_and_column, place_
 from taptone.errors import BaselineError, PanelError, SurveyError
 from taptone.survey.records import KINDS, Analysis, Boat, Export, PanelFile, Photo, SoundFile, StationVerdict
 
-__all__ = ["Checked", "Fault", "check"]
+__all__ = ["Checked", "Fault", "check", "database_faults"]
 
 _STORE, _LOG = "survey.sqlite", "log.json"
 _MOST = 20  # faults of one kind that are listed
@@ -255,7 +255,7 @@ def _fault(told: str, text: str, keys: Keys, places: Callable[[str], dict[Keys, 
 def _survey(folder: Path) -> Checked:
     try:
         with database_of(folder) as file:
-            faults, version = _database(file)
+            faults, version = database_faults(file)
     except SurveyError as error:
         return Checked("survey", (Fault(str(error)),))
     if faults:
@@ -290,8 +290,27 @@ def _survey(folder: Path) -> Checked:
     return Checked(what, tuple(Fault(text) for text in told), tuple(_unfiled(folder, logs, exports)))
 
 
-def _database(path: Path) -> tuple[list[str], int]:
-    """What SQLite itself finds, and whether it still refuses changes; the steps it has taken."""
+def database_faults(path: Path) -> tuple[list[str], int]:
+    """What SQLite itself finds, and whether the file still refuses changes.
+
+    Parameters
+    ----------
+    path : Path
+        A survey's file.
+
+    Returns
+    -------
+    faults : list of str
+        One line each, with what to do.
+    version : int
+        Steps of :mod:`taptone.edges.migrations` that it has taken.
+
+    Examples
+    --------
+    >>> [fault], version = database_faults(Path("nowhere/survey.sqlite"))
+    >>> fault.partition(":")[0], version
+    ('survey.sqlite cannot be read (unable to open database file)', 0)
+    """
     copy = "take the latest pack or copy of the survey"
     try:
         db = sqlite3.connect(path)

@@ -32,6 +32,7 @@ from taptone.pipeline.measure import whole_decay
 from taptone.pipeline.spectrum import power_spectra
 from taptone.settings import Settings
 from taptone.survey.lengths import in_units
+from taptone.survey.worded import worded_of
 from taptone.types import FloatArray, Sound, Tap
 
 __all__ = ["draw_station"]
@@ -132,7 +133,8 @@ def _figure(explained: Explained, heard: _Heard, units: str) -> Figure:
     cut = f" (suspect from {explained.cut:.1f})" if math.isfinite(explained.cut) else ""
     top = _write(figure, _shown(f"{name}: {point.verdict}{score}{cut}{of}"), 12, 0.975, most=1, weight="bold")
     sounds = f"{CHARACTERS[point.character]}; " if point.character else ""
-    top = _write(figure, _shown(sounds + in_units(point.reason, units)), 7.5, top - 0.004, most=4)
+    reason = in_units(point.reason, units, worded_of(explained.result))
+    top = _write(figure, _shown(sounds + reason), 7.5, top - 0.004, most=4)
     bottom, gap = 0.145, 0.085
     high = (top - 0.03 - bottom - gap) / 2
     upper = bottom + high + gap

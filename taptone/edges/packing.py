@@ -19,6 +19,7 @@ from pathlib import Path, PurePosixPath
 from typing import IO
 
 from taptone import __version__
+from taptone.edges.checking import database_faults
 from taptone.edges.exporting import stayed
 from taptone.edges.keeping import may_keep, put_written
 from taptone.edges.store import FOLDERS, Store, open_store, sha256_of
@@ -91,14 +92,18 @@ def pack(folder: str | Path, out: str | Path | None = None, *, anyway: bool = Fa
         raise OutputError(f"{target} lies in the survey itself", hint="choose another place with --out")
     with open_store(folder) as store, contextlib.ExitStack() as undone:
         kept = _kept(store)
-        unexplained = without_baseline(whole, [row.record for row in store.history(Analysis)])
+        logs = [row.record for row in store.history(Analysis)]
+        faults = [
+            f"the baseline of {name} is missing or has changed" for name in without_baseline(whole, logs)
+        ]
         try:
             place = Path(
                 undone.enter_context(tempfile.TemporaryDirectory(prefix=".packing-", dir=target.parent))
             )
             store.copy_to(place / _STORE)
+            faults += [fault.rpartition(":")[0] for fault in database_faults(place / _STORE)[0]]
             with zipfile.ZipFile(place / "zip", "w") as whole_zip:
-                files, faults = _write(whole_zip, whole, place / _STORE, kept, unexplained, anyway=anyway)
+                files, faults = _write(whole_zip, whole, place / _STORE, kept, faults, anyway=anyway)
             with open(place / "zip", "rb") as written:
                 os.fsync(written.fileno())
             digest = sha256_of(place / "zip")
@@ -194,7 +199,7 @@ def _write(
     folder: Path,
     store: Path,
     kept: dict[str, str],
-    unexplained: Sequence[str],
+    others: Sequence[str],
     *,
     anyway: bool,
 ) -> tuple[int, list[str]]:
@@ -214,8 +219,7 @@ def _write(
             if not anyway:
                 raise _refused(folder, fault)
             faults.append(fault)
-    for name in unexplained:
-        fault = f"the baseline of {name} is missing or has changed"
+    for fault in others:
         if not anyway:
             raise _refused(folder, fault)
         faults.append(fault)

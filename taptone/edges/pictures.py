@@ -36,6 +36,7 @@ from taptone.pipeline.judge import rarity, sureness
 from taptone.pipeline.later import WAS_SUSPECT, say_beside
 from taptone.survey.lengths import INCH_M, as_length, as_temperature, in_units
 from taptone.survey.qualify import between_stations_mm
+from taptone.survey.worded import worded, worded_of
 from taptone.types import Area, Panel, Point, Result, Structure
 
 __all__ = ["draw_map", "draw_signs", "repeatable_style"]
@@ -175,7 +176,8 @@ def draw_signs(
         canvas.keep_clear(marks)
         _label(canvas, marks, [m for m in marks if m.verdict in spoken], lambda mark: mark.verdict)
 
-    under, foot = ([in_units(line, units) for line in lines] for lines in (under, foot))
+    theirs = worded(panel)
+    under, foot = ([in_units(line, units, theirs) for line in lines] for lines in (under, foot))
     return _saved(lambda: _page(_Sheet(title, under, marks, draw, legend, foot, panel, units)), stem)
 
 
@@ -261,7 +263,10 @@ def _figure(result: Result, units: str) -> Figure:
             marks,
             draw,
             _legend(result, marks),
-            [*_suspects(result.points), *(in_units(line, units) for line in _footing(result))],
+            [
+                *_suspects(result.points),
+                *(in_units(line, units, worded_of(result)) for line in _footing(result)),
+            ],
             panel,
             units,
         )
@@ -393,7 +398,7 @@ def _under(result: Result, marks: Sequence[_Mark], units: str) -> list[str]:
     if result.relative_to:
         against = result.relative_to
         against = against if against.startswith("relative") else f"compared with {against}"
-        lines.append(in_units(against, units))
+        lines.append(in_units(against, units, worded_of(result)))
     if panel:
         facts = (("hammer", panel.hammer), ("recorder", panel.recorder), ("construction", panel.construction))
         lines.append("; ".join(f"{name}: {said or 'not recorded'}" for name, said in facts))

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
 from taptone.edges.store import Store
 from taptone.survey.layouts import earlier_label, one_datum, station_at
@@ -42,7 +43,7 @@ class Stayed:
     lost: bool
 
 
-def earlier_stations(store: Store, panel: str) -> dict[str, PlannedStation]:
+def earlier_stations(store: Store, panel: str, datum: str = "") -> dict[str, PlannedStation]:
     """Stations that a panel ever had, by the name they have as those of an earlier layout.
 
     Parameters
@@ -51,6 +52,8 @@ def earlier_stations(store: Store, panel: str) -> dict[str, PlannedStation]:
         The survey.
     panel : str
         Its name.
+    datum : str, optional
+        What these names say that the places were measured from.
 
     Returns
     -------
@@ -68,7 +71,7 @@ def earlier_stations(store: Store, panel: str) -> dict[str, PlannedStation]:
     ['A1 of an earlier layout (0.000 m along x and 0.000 m along y)']
     """
     stations = [row.record for row in store.history(PlannedStation) if row.record.panel == panel]
-    return {earlier_label(s.label, s.x_m, s.y_m): s for s in stations}
+    return {earlier_label(s.label, s.x_m, s.y_m, datum): s for s in stations}
 
 
 def stay(
@@ -77,6 +80,7 @@ def stay(
     before: Mapping[str, PlannedStation],
     datums: tuple[str, str],
     *,
+    back: Mapping[str, PlannedStation] = MappingProxyType({}),
     who: str,
     why: str,
 ) -> list[Stayed]:
@@ -92,6 +96,8 @@ def stay(
         Its stations until now, by every name that a row may call them by.
     datums : (str, str)
         What places were measured from until now, and what they are measured from now.
+    back : mapping of str to PlannedStation, optional
+        Stations of still earlier layouts, by names that tell the datum of now.
     who, why : str
         Who changed the panel, and why.
 
@@ -119,6 +125,9 @@ def stay(
     out = []
 
     def today(label: str) -> str:
+        if label in back:
+            there = station_at(now, back[label].label, back[label].x_m, back[label].y_m)
+            return there.label if there else label
         was = before.get(label)
         if was is None:
             return label

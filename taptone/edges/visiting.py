@@ -21,8 +21,11 @@ from taptone.edges.staying import Stayed, earlier_stations, stay
 from taptone.edges.store import Store
 from taptone.edges.textfiles import load_baseline, load_panel
 from taptone.errors import BaselineError, LogError, OutputError, PanelError, SurveyError, printable
+from taptone.survey.layouts import one_datum
 from taptone.survey.panel import parse_panel
 from taptone.survey.records import (
+    FILLED,
+    KINDS,
     Analysis,
     Boat,
     Conditions,
@@ -57,12 +60,16 @@ __all__ = [
     "keep_recordings",
     "log_folder",
     "panel_of",
+    "said_in",
     "surveyed",
     "take_panel",
     "who_is",
     "with_words",
     "without_baseline",
 ]
+
+
+_FARTHEST_M = 200.0  # from a datum, as the lengths of a plan
 
 
 def add_panel(
@@ -144,7 +151,11 @@ def add_panel(
         )
         if kept:
             datums = _datum(kept[-1].record), panel.datum
-            on_stayed(stay(store, panel.name, before, datums, who=who, why=why))
+            back: dict[str, PlannedStation] = {}
+            for datum in _datums(store, panel.name):
+                if one_datum(datum, panel.datum):
+                    back |= earlier_stations(store, panel.name, datum)
+            on_stayed(stay(store, panel.name, before, datums, back=back, who=who, why=why))
     return panel
 
 
@@ -219,8 +230,20 @@ def check_place(store: Store, record: Record) -> None:
     labels = [station] if station else getattr(record, "stations", [])
     if labels and not panel:
         raise SurveyError(f"station {labels[0]} of which panel", hint="give --panel, or say --place")
+    x_m, y_m = (getattr(record, name, None) for name in ("x_m", "y_m"))
+    if (x_m is None) != (y_m is None):
+        raise SurveyError("one of x and y alone is no place", hint="give --x-m and --y-m, or say --place")
+    if x_m is not None and not panel:
+        raise SurveyError("x and y from the datum of which panel", hint="give --panel, or say --place")
+    for length_m in (x_m, y_m):
+        if length_m is not None and abs(length_m) > _FARTHEST_M:
+            raise SurveyError(
+                f"{length_m:g} m from the datum is on no boat", hint=f"give metres, up to {_FARTHEST_M:g}"
+            )
     if panel:
-        there = {one.label for one in panel_of(store, panel).stations} | earlier_stations(store, panel).keys()
+        there = {one.label for one in panel_of(store, panel).stations}
+        for datum in ("", *_datums(store, panel)):
+            there |= earlier_stations(store, panel, datum).keys()
         for label in labels:
             if label not in there:
                 near = [name for name in there if name.casefold() == label.casefold()]
@@ -798,6 +821,33 @@ def surveyed(store: Store) -> Surveyed:
     )
 
 
+def said_in(store: Store) -> list[Record | str]:
+    """What people wrote into a survey, and the names of its panels.
+
+    Parameters
+    ----------
+    store : Store
+        The survey.
+
+    Returns
+    -------
+    list of Record and str
+        What stands, but for what the program filled in.
+
+    Examples
+    --------
+    >>> from taptone.edges.store import create_store
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as place, create_store(Path(place, "s")) as store:
+    ...     number = store.add(Boat(label="L"))
+    ...     said_in(store)
+    [Boat(label='L', particulars={})]
+    """
+    theirs = [made for kind, made in KINDS.items() if set(FILLED.get(kind, ())) < made.model_fields.keys()]
+    names: list[Record | str] = [panel.name for panel in store.records(PanelFile)]
+    return names + [record for made in theirs for record in store.records(made)]
+
+
 def who_is(store: Store, who: str = "") -> str:
     """Who adds something: as told, or the surveyor of the visit.
 
@@ -823,6 +873,12 @@ def who_is(store: Store, who: str = "") -> str:
     """
     told = None if who else visit_told(store.records(Visit))
     return who or (told.surveyor if told else "")
+
+
+def _datums(store: Store, panel: str) -> list[str]:
+    """What a panel was ever measured from."""
+    told = [_datum(row.record) for row in store.history(PanelFile) if row.record.name == panel]
+    return [datum for datum in dict.fromkeys(told) if datum]
 
 
 def _datum(file: PanelFile) -> str:

@@ -36,8 +36,6 @@ __all__ = ["place"]
 
 _SHORT = 5  # strikes over which a row's end may be misplaced
 
-_SHORT = 5  # strikes over which a row's end may be misplaced
-
 _UNCLEAR = "row unclear"
 _UNREAD = "no row mark heard, or strikes too quick for marks: rows are told by their pauses"
 _ROW_AGAIN = "tap it again"

@@ -209,7 +209,9 @@ def changes(
         raise LogError(
             f"{later.log.panel}: only {int(good.sum())} stations were `no difference` both times, and can "
             "show how much the same station differs from one visit to the next",
-            hint=f"at least {_LEAST} are needed: tap the whole grid again",
+            hint=f"at least {_LEAST} are needed"
+            + (", outside of what is repaired" if repaired else "")
+            + ": tap the whole grid again",
         )
     raw = shape.now[now] - shape.then[then]
     step, doubt, matched_on = _matched(earlier, later, shape, raw, good, then, now)

@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
+from functools import cache
 
 __all__ = [
     "FOOT_M",
@@ -47,7 +48,8 @@ _AREA = re.compile(
 )
 _SQUARE_M = {"m": 1.0, "cm": 1e-4, "ft": FOOT_M**2, "in": INCH_M**2}
 #: What somebody wrote is shown as it was written: a text in quotes, a name of a file.
-_QUOTED = re.compile(r"((?<![\w'])'(?:\\.|[^'\\])*'(?!\w)|\S*\.(?:csv|json|toml|zip|wav)\b)")
+_QUOTED = r"(?<![\w'])'(?:\\.|[^'\\])*'(?!\w)|\S*\.(?:csv|json|toml|zip|wav)\b"
+_MEASURE = re.compile(r"\d\)?\s?(?:mm|m[²³]?|°C)(?!\w)")
 _AMOUNT = r"-?\d+(?:\.\d+)?"
 _PAIR = rf"(?:(?P<least>{_AMOUNT}) to )?(?P<most>{_AMOUNT})"
 #: In a sentence of ours, metres stand after one of these words, or before "along": not in a hammer's name.
@@ -188,7 +190,7 @@ def as_temperature(temp_c: float, units: str = "m") -> str:
     return f"{_nearest(temp_c * 9 / 5 + 32)} °F" if units == "ft-in" else f"{temp_c:g} °C"
 
 
-def in_units(sentence: str, units: str = "m") -> str:
+def in_units(sentence: str, units: str = "m", written: Iterable[str] = ()) -> str:
     r"""A sentence of ours, what it measures shown in feet, inches and °F where that is wanted.
 
     Parameters
@@ -198,6 +200,8 @@ def in_units(sentence: str, units: str = "m") -> str:
         somebody wrote, and stays.
     units : str, optional
         One of :data:`UNITS`.
+    written : iterable of str, optional
+        Names and words in it that somebody wrote: they stay as well.
 
     Returns
     -------
@@ -212,12 +216,22 @@ def in_units(sentence: str, units: str = "m") -> str:
     '2\' 1 1/2" along x, 1\' 11 1/2" along y from the stem'
     >>> in_units("spacing is '100 mm': write up to 2 m; at 4 °C, over 10 °C apart", "ft-in")
     'spacing is \'100 mm\': write up to 6\' 6 3/4"; at 39 °F, over 18 °F apart'
+    >>> in_units("panel strip of 50 mm, every 50 mm", "ft-in", ["strip of 50 mm"])
+    'panel strip of 50 mm, every 2"'
     """
     if units != "ft-in":
         return sentence
-    parts = _QUOTED.split(sentence)
+    parts = _kept(tuple(written)).split(sentence)
     parts[::2] = [_respelt(part) for part in parts[::2]]
     return "".join(parts)
+
+
+@cache
+def _kept(written: tuple[str, ...]) -> re.Pattern[str]:
+    """What stays as it is; only a text that names a measure could be mistaken for ours."""
+    longest_first = sorted((text for text in written if _MEASURE.search(text)), key=len, reverse=True)
+    theirs = [rf"(?<!\w){re.escape(text)}(?!\w)" for text in longest_first]
+    return re.compile(f"({'|'.join([*theirs, _QUOTED])})")
 
 
 def _respelt(text: str) -> str:

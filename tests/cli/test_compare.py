@@ -19,6 +19,7 @@ from taptone.edges.store import create_store, open_store
 from taptone.edges.tables import write_result
 from taptone.edges.textfiles import load_baseline, load_panel
 from taptone.edges.visiting import add_panel, file_log, log_folder
+from taptone.errors import LogError
 from taptone.survey.panel import parse_panel
 from taptone.survey.records import Visit
 
@@ -377,6 +378,8 @@ def test_a_repair_is_held_against_the_good_taps_outside(mended):
     assert changed(found) == dict.fromkeys(MENDED, "repaired, no difference")
     assert found.repaired == MENDED
     assert [area.change for area in found.changes.areas] == ["repaired, no difference"]
+    with pytest.raises(LogError, match="at least 8 are needed, outside of what is repaired: tap the whole"):
+        compare_logs(mended / "then", mended / "now", repaired=[" ".join(LABELS)])
     found = compare_logs(mended / "then", mended / "open", repaired=["C3 C4 C5 D3 D4 D5"])
     assert changed(found) == dict.fromkeys(MENDED, "repaired, no difference") | {"D5": "repaired, suspect"}
 

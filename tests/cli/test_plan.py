@@ -231,6 +231,10 @@ def test_a_big_panel_says_that_it_goes_over_several_sheets(run_taptone, tmp_path
     assert f"note: hull strip goes over {len(sheets)} sheets" in run.stderr
     assert {f"strip-{n}.png" for n in range(1, len(sheets) + 1)} == sheets
     assert len(sheets) > 1
+    (tmp_path / "second-1.png").mkdir()
+    run = run_taptone("plan", "--panel", "strip.toml", "--sheet", "second.png")
+    assert run.returncode == 1
+    assert run.stderr.endswith("taptone: second-1.png is a folder: choose another place with --sheet\n")
 
 
 @pytest.mark.parametrize(

@@ -326,6 +326,12 @@ def test_add_every_kind(survey, name):
         (["recording", str(DEMO / "daggerboard.toml")], "holds no sound"),
         (["recording", str(DEMO / "daggerboard.flac"), "--panel", "keel"], "no panel keel"),
         (["recording", str(DEMO / "daggerboard.flac"), "--use", "spare"], "recording, use is 'spare'"),
+        (["reading", "--panel", BLADE, "--x-m", "1", "--value", "5"], "one of x and y alone is no place"),
+        (["observation", "--what", "weep", "--x-m", "1", "--y-m", "1"], "of which panel: give --panel"),
+        (
+            ["reading", "--panel", BLADE, "--x-m", "1", "--y-m", "-1200", "--value", "5"],
+            "-1200 m from the datum",
+        ),
         (["photo", "no.jpg"], "no.jpg cannot be kept"),
         (["photo", os.devnull], "is not a file"),
         (["photo", str(DEMO / "daggerboard.toml"), "--station", "B3"], "station B3 of which panel"),
@@ -530,6 +536,21 @@ def test_by_another_datum_no_place_of_before_is_a_place_of_now(survey, tmp_path)
     assert [(one.place, one.x_m, one.y_m) for one in lone] == [
         ("x 0.4 m, y 0.2 m from stem head, x aft", None, None)
     ]
+
+
+def test_by_the_first_datum_again_everything_is_where_it_was(survey, tmp_path):
+    spoken_of(survey, tmp_path)
+    done(survey("add", "panel", listed(tmp_path, BEFORE, datum="transom"), "--why", "measured from there"))
+    there = records(survey, Word)[0].station
+    assert there.startswith("A1 of an earlier layout (0.100 m along x and 0.100 m along y from ")
+    done(survey("correct", "omission", "2", f"stations=A1,{there}", "--why", "both"))  # still a place of ours
+    done(survey("correct", "omission", "3", f"stations={there}", "--why", "only that"))
+    first = survey("add", "panel", listed(tmp_path, AFTER), "--why", "it was the stem head after all")
+    assert f"word 9 ({there} is A1)" in done(first).stderr
+    gone = GONE.replace(")", " from stem head)")
+    where = {word.word: word.station for word in records(survey, Word)}
+    assert where == {"dull at A1": "A1", "dull at A2": "A3", "dull at A3": "A4", "dull at A4": gone}
+    assert [o.stations for o in records(survey, Omission)] == [["A1"]]
 
 
 def test_the_log_of_a_changed_panel_has_no_word_of_another_place(survey, tmp_path):

@@ -114,6 +114,43 @@ def test_what_the_surveyor_wrote_and_files_stay_as_they_are(visit):
     assert (body["lengths"], body["rows"]["plug"][0]["record"]["depth_mm"]) == ("metres", 12)
 
 
+def test_names_that_tell_a_measure_stay_as_they_are(visit, made):
+    name, label = "strip of 50 mm", "meter of 25 mm"
+    text = (made / "deck.toml").read_text(encoding="utf-8")
+    (made / "strip.toml").write_text(text.replace('"foredeck"', f'"{name}"'), encoding="utf-8")
+    run_main("new", made / "shed", "--boat", "Boat of 9 m", "--surveyor", "J")
+    visit("add", "panel", "strip.toml", "--survey", "shed")
+    visit(
+        "add",
+        "meter",
+        "--survey",
+        "shed",
+        "--label",
+        label,
+        "--scale",
+        "to 40 mm deep",
+        "--warning-level",
+        20,
+    )
+    at = ("--survey", "shed", "--panel", name, "--station", "B4")
+    visit("add", "reading", *at, "--value", 30, "--meter", label, "--note", "core of 12 mm, at 5 °C")
+    visit("add", "plug", *at, "--permission", "owner", "--depth-mm", 12, "--seen", "plug, 40 mm dry")
+    visit("add", "observation", "--survey", "shed", "--what", "crack of 50 mm", "--place", "is 3 m aft")
+    for command, kept in (
+        ("points", [f"{name} B4 |", f"meter {label};", "of 12 mm, at 5 °C", 'plug, 0.47": plug, 40 mm dry']),
+        ("look-next", [f"{name}, B4", "finding: crack of 50 mm, is 3 m aft"]),
+    ):
+        _, out, _ = visit(command, "shed")
+        assert [text for text in kept if text not in out] == []
+    _, _, err = visit("add", "note", "--survey", "shed", "--panel", "deck of 20 mm", "--text", "x")
+    assert err.startswith(
+        f"taptone: this survey has no panel deck of 20 mm: add its file first; there are {name}"
+    )
+    (made / "row is 2 m long.wav").write_bytes(b"no sound")
+    _, _, err = visit("analyse", "row is 2 m long.wav", "--out", "long")
+    assert err.startswith("taptone: row is 2 m long.wav ")
+
+
 def test_maps_and_sheets_are_not_metric(visit, made):
     visit("analyse", "deck.wav", "--panel", "deck.toml", "--out", "map")
     visit("compare", "warm", "kettle/exports/foredeck-1", "--anyway", "--out", "changes")

@@ -6,6 +6,7 @@ import contextlib
 import hashlib
 import os
 import shutil
+import sqlite3
 import stat
 import subprocess
 import tracemalloc
@@ -115,6 +116,17 @@ def test_a_kept_file_at_fault_is_told_and_can_be_packed_all_the_same(folder, tmp
     assert packed.faults == (f"photos/weep.jpg {fault}",)
     opened = open_pack(packed.file, tmp_path / "copy")
     assert f"AT FAULT WHEN PACKED: photos/weep.jpg {fault}" in (opened / HASHES).read_text()
+
+
+def test_a_store_that_lost_a_table_is_told_and_can_be_packed_all_the_same(folder, tmp_path):
+    with contextlib.closing(sqlite3.connect(folder / "survey.sqlite")) as db:
+        db.execute("DROP TABLE reading")
+    with pytest.raises(
+        SurveyError, match=r"survey\.sqlite: table reading is missing or was changed: put the"
+    ):
+        pack(folder)
+    assert not (tmp_path / "lantern.zip").exists()
+    assert "survey.sqlite: table reading is missing or was changed" in pack(folder, anyway=True).faults
 
 
 def test_an_export_that_was_handed_out_does_not_hinder(folder, tmp_path, monkeypatch):

@@ -147,3 +147,11 @@ def test_sentences_keep_what_is_no_distance():
 def test_sentences_are_respelt_once(said, shown):
     assert in_units(said) == said
     assert in_units(said, "ft-in") == shown == in_units(shown, "ft-in")
+
+
+def test_what_somebody_wrote_stays_though_it_names_a_measure():
+    written = ["strip of 50 mm", "mode at 20 °C", "3 m aft", "foam", "2"]
+    said = "panel strip of 50 mm, is 3 m aft: every 50 mm, mode at 20 °C, surface at 20 °C, to 1.25 m"
+    shown = 'panel strip of 50 mm, is 3 m aft: every 2", mode at 20 °C, surface at 68 °F, to 4\' 1 1/4"'
+    assert in_units(said, "ft-in", written) == shown
+    assert in_units(said, "m", written) == said
