@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import subprocess
 import sys
 from collections.abc import Callable
@@ -9,6 +10,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
+# Started in the background or under nohup, a test run ignores these two, and so would all it starts.
+signal.signal(signal.SIGINT, signal.default_int_handler)
+if hasattr(signal, "SIGHUP"):
+    signal.signal(signal.SIGHUP, signal.SIG_DFL)
 
 Run = Callable[..., "subprocess.CompletedProcess[str]"]
 

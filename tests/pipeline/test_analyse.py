@@ -96,8 +96,9 @@ def test_a_block_of_3_by_4_is_one_area(rng, reference):
     assert list(area.stations) == [f"{letter}{n}" for letter in "BCD" for n in (4, 5, 6, 7)]
     assert area.at_least_m2 == pytest.approx(0.28 * 0.18)  # drawn in by 10 mm, the error of aim
     assert area.best_guess_m2 == pytest.approx(0.4 * 0.3)
-    # One spacing wider, and 35 mm of rim and aim, less four corners of 2 - sqrt(2) times as much.
-    assert area.at_most_m2 == pytest.approx(0.57 * 0.47 - 2 * (0.035 * (2 - math.sqrt(2))) ** 2, rel=1e-6)
+    # One spacing wider, and 35 mm of rim and aim; the four corners are quarter circles, drawn in 16 pieces.
+    corner_m2 = 0.035**2 * (1 - 8 * math.sin(math.pi / 32))
+    assert area.at_most_m2 == pytest.approx(0.57 * 0.47 - 4 * corner_m2, rel=1e-6)
 
 
 @pytest.mark.parametrize("db", [1.5, 3.0])
