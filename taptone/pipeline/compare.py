@@ -316,7 +316,6 @@ def compare(
     if not heard.any():
         return Comparison(nothing, nothing, able, tuple(() for _ in shape))
     count = 0 if xy_m is None else settings.neighbours
-    middle, good = _own_middle(shape, able, new_scorer)
     strays = np.zeros((0, shape.shape[1]))
     own = True
     known = able.copy()
@@ -334,6 +333,8 @@ def compare(
         strays = softened(reference - scorer.location_)
         if not own:
             middle, good = scorer.location_, alike
+    if own:
+        middle, good = _own_middle(shape, able, new_scorer)
     in_turn = None
     if xy_m is None and reference is None:
         in_turn = np.arange(len(shape)) // max(min(_TOGETHER, len(shape) // _LEAST_PARTS), 1)
