@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 from taptone.pipeline.marks import MARK_S, find_marks
 from taptone.pipeline.reading import FREE, Cuts, Reading, read_rows
 from taptone.pipeline.sweep import is_swept, swept_places
-from taptone.pipeline.twice import told_by_sound
+from taptone.pipeline.twice import ROW_AGAIN, ROW_UNCLEAR, told_by_sound
 from taptone.settings import PlaceSettings
 from taptone.types import FloatArray, Panel, Place, Station
 
@@ -36,7 +36,6 @@ __all__ = ["place"]
 
 _SHORT = 5  # strikes over which a row's end may be misplaced
 
-_UNCLEAR = "row unclear"
 _UNREAD = "no row mark heard, or strikes too quick for marks: rows are told by their pauses"
 _ROW_AGAIN = "tap it again"
 _AGAIN = "tap the panel again, with a clear pause after each row"
@@ -44,7 +43,6 @@ _DIFFERS = "count differs"
 _ODD = "pauses differ"  # taps with this flag are trusted, and so are those with the next
 _BETWEEN = "between miscounts"
 _FEWER = "taps missing"
-_FIRST = "row again"
 _OVER = "strikes over"
 _ANEW = "begun anew"
 _ONCE = "every row fits if none was tapped twice: was the row named as tapped again really?"
@@ -311,26 +309,26 @@ def _told(
     each, span = panel.taps_per_station, range(reading.start, reading.stop)
     pause = heard.odd(span)
     if plan.first[k]:
-        return _Told(_FIRST, f"tapped twice: the {len(span)} strikes of the first time are not used")
+        return _Told(ROW_AGAIN, f"tapped twice: the {len(span)} strikes of the first time are not used")
     flag, note = _doubt(reading, many or len(span), odd or pause, cuts, len(plan.rows))
     if many == FREE:
         why = _doubt_of_sweep(heard, span, pause) if reading.kind == "alone" else ""
-        return _Told(_UNCLEAR, why) if why else _Told(flag, note, tuple(range(n, n + 1) for n in span))
+        return _Told(ROW_UNCLEAR, why) if why else _Told(flag, note, tuple(range(n, n + 1) for n in span))
     if flag == _DIFFERS:
         groups = [] if pause else _grouped(heard.gap_s, reading, len(stations), each, heard.between_s)
         ends = heard.file_ends(range(span.start, span.stop + 1))
         return _Told(flag, note + _lacking(stations, groups, each, ends=ends), tuple(groups))
-    if flag == _UNCLEAR:
+    if flag == ROW_UNCLEAR:
         return _Told(flag, note)
     between, shifted = _shifted(readings, plan.planned)
     if k in shifted:
         return _Told(
-            _UNCLEAR, f"one row or part beside it has too few strikes, another too many: {_ROW_AGAIN}"
+            ROW_UNCLEAR, f"one row or part beside it has too few strikes, another too many: {_ROW_AGAIN}"
         )
     beside = [n for n in (k - 1, k + 1) if 0 <= n < len(readings)]
     whole = all(readings[n].sure and readings[n].fits(plan.planned[n]) for n in beside)
     if heard.file_ends(range(span.start + 1, span.stop)) and not whole:
-        return _Told(_UNCLEAR, f"a recording ends in it, and a row beside it is not whole: {_ROW_AGAIN}")
+        return _Told(ROW_UNCLEAR, f"a recording ends in it, and a row beside it is not whole: {_ROW_AGAIN}")
     unmarked = heard.ended is not None and span.stop not in heard.ended
     if unmarked and not flag and heard.file_ends(range(span.start + 1, span.stop + 1)):
         flag, note = (
@@ -363,7 +361,7 @@ def _laid(
     for k, (stations, reading, row) in enumerate(zip(plan.rows, readings, told, strict=True)):
         name, note = _name(stations, panel), row.note
         if (
-            note and row.flag == _UNCLEAR
+            note and row.flag == ROW_UNCLEAR
         ):  # as likely the fault of another row: one line for all that share it
             unclear.setdefault(note, []).append(name.rstrip(": "))
         elif note:
@@ -380,7 +378,7 @@ def _laid(
                 last = plan.rows[k - 1][0].row if k else -1
                 places = [_also(spot, _OVER) if spot.station.row == last else spot for spot in places]
         if not plan.first[k]:
-            more = (_FIRST,) * (stations[0].row in twice)
+            more = (ROW_AGAIN,) * (stations[0].row in twice)
             swept = plan.planned[k] == FREE
             places += [_also(spot, *more) for spot in _spots(stations, row, note, heard, panel, swept=swept)]
     row_over |= len(heard.time_s) - done >= least and not unclear
@@ -398,7 +396,7 @@ def _spots(
     stations: Sequence[Station], row: _Told, note: str, heard: _Heard, panel: Panel, *, swept: bool
 ) -> list[Place]:
     """The stations of a row with their strikes, or with the reason why they have none."""
-    if row.flag == _UNCLEAR or not row.groups:
+    if row.flag == ROW_UNCLEAR or not row.groups:
         return [Place(station, (), (row.flag,), note) for station in stations]
     if swept:
         start, stop = row.groups[0].start, row.groups[-1].stop
@@ -508,7 +506,7 @@ def _doubt(reading: Reading, planned: int, odd: str, cuts: Cuts, rows: int) -> t
     again = _AGAIN.replace("pause", end)
     if reading.kind == "joined":
         return (
-            _UNCLEAR,
+            ROW_UNCLEAR,
             f"no {end} heard between it and the row before or after: {again}",
         )
     if reading.kind == "missing" and reading.sure:
@@ -517,12 +515,12 @@ def _doubt(reading: Reading, planned: int, odd: str, cuts: Cuts, rows: int) -> t
         return _DIFFERS, f"{heard} strikes heard, {planned} planned"
     if not reading.sure and runs != rows:
         return (
-            _UNCLEAR,
+            ROW_UNCLEAR,
             f"{runs} runs of strikes heard, {rows} rows planned, and they fit in more than one way: {again}",
         )
     if not reading.sure:
         return (
-            _UNCLEAR,
+            ROW_UNCLEAR,
             f"another reading of the {end}s fits nearly as well: {again}",
         )
     if odd:

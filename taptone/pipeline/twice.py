@@ -15,14 +15,14 @@ import numpy as np
 from taptone.pipeline.compare import crisper
 from taptone.types import FloatArray, Panel, Place
 
-__all__ = ["may_be_twice", "told_by_sound"]
+__all__ = ["ROW_AGAIN", "ROW_UNCLEAR", "may_be_twice", "told_by_sound"]
 
 _RARE = 0.02  # chance at which a row that is less alike is out of the question
 _LEAST_DB = 1e-3  # so that the logarithm stands where a recording was copied
 
-_AGAIN = "row again"
+#: Flags of a station whose row was tapped again, and of one that could not be tied.
+ROW_AGAIN, ROW_UNCLEAR = "row again", "row unclear"
 _MORE = "row too many"
-_UNCLEAR = "row unclear"
 _SAY = "name the row as tapped again if you know it, or tap these rows again"
 
 
@@ -72,7 +72,7 @@ def told_by_sound(
     runs: list[tuple[list[int], list[int]]] = []
     for row in dict.fromkeys(station.row for station in panel.stations):
         places = with_twice(row)
-        if not all(spot.taps and set(spot.flags) <= {_AGAIN} for spot in places):
+        if not all(spot.taps and set(spot.flags) <= {ROW_AGAIN} for spot in places):
             continue
         own = [k for spot in places if spot.station.row == row for k in spot.taps]
         before = [spot.taps[-1] for spot in places if spot.taps[-1] < own[0]]
@@ -101,10 +101,10 @@ def told_by_sound(
     tied = []
     for spots in zip(*(readings[row] for row in alike), strict=True):
         if len({spot.taps for spot in spots}) == 1:
-            again = (_AGAIN,) * all(_AGAIN in spot.flags for spot in spots)
+            again = (ROW_AGAIN,) * all(ROW_AGAIN in spot.flags for spot in spots)
             tied.append(replace(spots[0], flags=(*again, _MORE), reason=""))
         else:
-            tied.append(replace(spots[0], taps=(), flags=(_UNCLEAR,), reason=f"{unclear}: {_SAY}"))
+            tied.append(replace(spots[0], taps=(), flags=(ROW_UNCLEAR,), reason=f"{unclear}: {_SAY}"))
     return tuple(tied), (heard if len(alike) == 1 else f"{unclear}: {_SAY}",)
 
 

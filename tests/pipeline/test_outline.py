@@ -25,7 +25,7 @@ WIDE = ((0.0, 0.0), (1.2, 0.0), (1.2, 1.0), (0.0, 1.0))
 BLOCK = tuple(f"{letter}{n}" for letter in "DEF" for n in (4, 5, 6, 7))
 AIM, RIM = 0.010, 0.025  # as the settings have them
 BEYOND = AIM + RIM
-ARC = 2e-4  # an arc is drawn with sixteen corners a quarter
+ROUND = 32 * math.sin(math.pi / 32)  # a circle of radius 1 as it is drawn, with sixteen corners a quarter
 
 
 def areas(
@@ -48,7 +48,7 @@ def test_a_block_of_3_by_4_is_one_area_of_exactly_those():
     reached = (0.25 - BEYOND, 0.75 + BEYOND, 0.25 - BEYOND, 0.65 + BEYOND)  # the good stations, and the rim
     assert (min(xs), max(xs), min(ys), max(ys)) == pytest.approx(reached)
     # Widened all round: four strips along the sides, and a quarter of a circle round each good corner.
-    assert area.at_most_m2 == pytest.approx(0.5 * 0.4 + 1.8 * BEYOND + math.pi * BEYOND**2, rel=ARC)
+    assert area.at_most_m2 == pytest.approx(0.5 * 0.4 + 1.8 * BEYOND + ROUND * BEYOND**2)
     assert area.rim_m == RIM
     assert (area.open, area.at_edge, area.left_out) == ((), (), ())
     ring = {"C3", "C8", "G3", "G8"} | {f"{r}{n}" for r in "CG" for n in (4, 5, 6, 7)}
@@ -150,7 +150,7 @@ def test_the_most_ends_where_the_panel_ends():
     [corner] = areas("A1")
     assert corner.at_edge == ("side of smaller x", "side of smaller y")
     assert corner.open == ()
-    assert corner.at_most_m2 == pytest.approx(0.15**2 + 0.3 * BEYOND + math.pi * BEYOND**2 / 4, rel=ARC)
+    assert corner.at_most_m2 == pytest.approx(0.15**2 + 0.3 * BEYOND + ROUND * BEYOND**2 / 4)
     assert corner.best_guess_m2 == pytest.approx(0.01)
 
 
@@ -194,7 +194,9 @@ def test_stations_between_make_the_area_smaller():
     )
     [area] = areas("E6", stations=(*STATIONS, *closer))
     xs, _ = zip(*area.at_most, strict=True)
-    assert (min(xs), max(xs)) == pytest.approx((0.50 - BEYOND, 0.60 + BEYOND), rel=ARC)
+    # The tip of a rhombus twice as high as wide: its arc is drawn in nine pieces, the middle one upright.
+    tip = BEYOND * math.cos((math.pi - 2 * math.atan(2)) / 18)
+    assert (min(xs), max(xs)) == pytest.approx((0.50 - tip, 0.60 + tip))
     assert area.best_guess_m2 == pytest.approx(0.05 * 0.1, rel=0.15)  # cells of E6 only, corners cut
 
 
@@ -218,11 +220,11 @@ def test_least_lies_in_most_and_guess_lies_in_most(rng, settings):
 
 
 def test_a_lone_suspect_of_a_staggered_grid_reaches_its_six_neighbours_and_the_rim():
-    """A hexagon of side 0.1 m, strips along its six sides, and a circle's worth of corners."""
+    """A hexagon of side 0.1 m, strips along its six sides, and six arcs of 60°, about eleven pieces each."""
     stations = lay(WIDE, 0.1, "rows", pattern="staggered")
     [area] = areas("E6", stations=stations)
-    hexagon = 1.5 * math.sqrt(3) * 0.1**2
-    assert area.at_most_m2 == pytest.approx(hexagon + 0.6 * BEYOND + math.pi * BEYOND**2, rel=ARC)
+    hexagon, arcs = 1.5 * math.sqrt(3) * 0.1**2, 33 * math.sin(math.pi / 33) * BEYOND**2
+    assert area.at_most_m2 == pytest.approx(hexagon + 0.6 * BEYOND + arcs, rel=1e-5)
 
 
 def test_the_most_of_a_staggered_grid_has_no_barbs():
