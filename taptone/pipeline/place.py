@@ -37,7 +37,7 @@ __all__ = ["place"]
 _SHORT = 5  # strikes over which a row's end may be misplaced
 
 _UNREAD = "no row mark heard, or strikes too quick for marks: rows are told by their pauses"
-_ROW_AGAIN = "tap it again"
+_TAP_ROW = "tap it again"
 _AGAIN = "tap the panel again, with a clear pause after each row"
 _DIFFERS = "count differs"
 _ODD = "pauses differ"  # taps with this flag are trusted, and so are those with the next
@@ -323,12 +323,12 @@ def _told(
     between, shifted = _shifted(readings, plan.planned)
     if k in shifted:
         return _Told(
-            ROW_UNCLEAR, f"one row or part beside it has too few strikes, another too many: {_ROW_AGAIN}"
+            ROW_UNCLEAR, f"one row or part beside it has too few strikes, another too many: {_TAP_ROW}"
         )
     beside = [n for n in (k - 1, k + 1) if 0 <= n < len(readings)]
     whole = all(readings[n].sure and readings[n].fits(plan.planned[n]) for n in beside)
     if heard.file_ends(range(span.start + 1, span.stop)) and not whole:
-        return _Told(ROW_UNCLEAR, f"a recording ends in it, and a row beside it is not whole: {_ROW_AGAIN}")
+        return _Told(ROW_UNCLEAR, f"a recording ends in it, and a row beside it is not whole: {_TAP_ROW}")
     unmarked = heard.ended is not None and span.stop not in heard.ended
     if unmarked and not flag and heard.file_ends(range(span.start + 1, span.stop + 1)):
         flag, note = (
