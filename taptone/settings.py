@@ -200,6 +200,13 @@ class JudgeSettings(_Stage):
     least_ring_db: float = _setting(
         1.0, "dB", 0.0, 10.0, "good places are never taken to agree better than this in their ring"
     )
+    crisper: float = _setting(
+        1.0,
+        "",
+        0.0,
+        20.0,
+        "an area this many spreads of good stations brighter, and as many less in its ring, is not suspect",
+    )
     snr_db: float = _setting(10.0, "dB", 0.0, 40.0, "below this a tap is too near the noise to be judged")
     least_places: int = _setting(8, "", 3, 100, "reference places below which nothing is judged")
 

@@ -18,6 +18,7 @@ import numpy as np
 
 from taptone.pipeline import Judging
 from taptone.pipeline.compare import shapes, softened
+from taptone.pipeline.crisp import FLAG
 from taptone.pipeline.measure import measure
 from taptone.settings import Settings
 from taptone.survey.qualify import (
@@ -42,6 +43,7 @@ _SNR_STEP_DB, _SNR_DB = 10.0, (10.0, 50.0)
 _SCORES = 0.01, 1000.0  # the score that decides is looked for between these
 _RATE_HZ = 48_000
 _BEFORE_S, _AFTER_S, _NOISE_S = 0.01, 0.25, 0.05
+_UNKNOWN = "what size of patch would have been noticed here is not known"
 _OWN = 8  # stations of one noise that are enough to show how they stray
 
 
@@ -70,7 +72,7 @@ def with_smallest(result: Result, judging: Judging, hammer: str, settings: Setti
     ()
     """
     panel = result.panel
-    told = [k for k, p in enumerate(result.points) if p.verdict == "no difference"]
+    told = [k for k, p in enumerate(result.points) if p.verdict == "no difference" and FLAG not in p.flags]
     if not told:
         return result
     facts: dict[str, Any] = {}
@@ -80,11 +82,12 @@ def with_smallest(result: Result, judging: Judging, hammer: str, settings: Setti
     if lacking:
         note = f"how small a patch under a station would have been noticed could not be worked out: {lacking}"
         facts["not_worked_out"] = lacking
-        clause = dict.fromkeys(told, "what size of patch would have been noticed here is not known")
+        clause = dict.fromkeys(told, _UNKNOWN)
     else:
         sizes = _sizes(result, judging, told, hammer, settings, facts)
         clause = {k: _clause(sizes[k]) for k in told}
         note = _note(sizes, facts)
+    clause |= {k: _UNKNOWN for k, p in enumerate(result.points) if FLAG in p.flags}
     if "between_stations_mm" in facts:
         note += f"; a round patch under {facts['between_stations_mm']} mm can lie between the stations"
     points = tuple(

@@ -58,7 +58,7 @@ class Comparison:
     counts (:func:`softened`), ``usual`` how far good ones stray, ``n_good`` how many good stations and places
     that was learnt from. ``chance_of_kind`` is, on declared structure, the chance among the other stations on
     structure of that kind; ``nan`` where these are too few. ``scorer`` is the model that the differences
-    were scored with.
+    were scored with. ``crisper`` marks what differs but is stiffer or heavier, not loose (``crisp.py``).
     """
 
     score: FloatArray
@@ -72,6 +72,7 @@ class Comparison:
     chance_of_kind: FloatArray | None = None
     scorer: Scorer | None = None
     heard: FloatArray | None = None
+    crisper: NDArray[np.bool_] | None = None
 
 
 def shapes(bands_db: FloatArray, features: int | None = None) -> FloatArray:

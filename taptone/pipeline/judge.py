@@ -134,7 +134,8 @@ def on_its_kind(compared: Comparison, plain: Sequence[bool]) -> tuple[FloatArray
     Returns
     -------
     chance : ndarray, shape (stations,)
-        On structure only what is unlike plain skin and unlike others of its kind can be suspect.
+        On structure only what is unlike plain skin and unlike others of its kind can be suspect; nowhere what
+        differs by being crisper.
     able : ndarray of bool, shape (stations,)
         Plain stations, and those on structure of which there is enough.
 
@@ -150,6 +151,8 @@ def on_its_kind(compared: Comparison, plain: Sequence[bool]) -> tuple[FloatArray
     (array([0.5, 0.3, 0.1]), array([ True,  True, False]))
     """
     chance, able = compared.chance_if_good, np.array(plain, bool)
+    if compared.crisper is not None:
+        chance = np.where(compared.crisper, 1.0, chance)
     if compared.chance_of_kind is None:
         return chance, able
     known = np.isfinite(compared.chance_of_kind)
@@ -341,6 +344,10 @@ def _one(
     if here.structure:
         text = beside_plain_skin(here.structure, compared, k, settings)
         return verdict("at structure", f"{text}; {furthest}{numbers}")
+    if compared.crisper is not None and compared.crisper[k]:
+        why = "differs, but its area is brighter and rings less: crisper, which is no sign of lost bond"
+        text = f"{why}; the bond here is not judged separately; {furthest}{numbers}"
+        return verdict("no difference", text, "", sure)
     share = f"about {100 * chance:.0f} of 100" if chance >= 0.01 else "fewer than 1 of 100"
     text = f"{share} good places would sound at least this different; {numbers}"
     return verdict("no difference", text, "", sure)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from taptone.pipeline.apart import far_apart, least_different, say_apart
 from taptone.pipeline.compare import Comparison, compare, in_one_band, with_ring
+from taptone.pipeline.crisp import say_crisper, without_crisper
 from taptone.pipeline.drift import Visit, drift_of, in_doubt, say_drift
 from taptone.pipeline.faults import end_hz
 from taptone.pipeline.health import CLIPPED, OVERLAPPED
@@ -218,6 +219,11 @@ def judged_stations(
         judge, reference_decay_ms=decay_ms, reference_centroid_hz=centroid_hz, settings=settings.judge
     )
     verdicts = again(heard, compared)
+    if panel is not None:
+        compared = without_crisper(
+            [s.station for s in places], heard, compared, verdicts, spacing(panel), settings.judge
+        )
+        verdicts = again(heard, compared)
     on_judged(Judging(tuple(heard), shape, known_shape, compared, again, other))
     points = tuple(
         _point(k, panel, spot, p, v, compared, taps, (decay_ms, centroid_hz))
@@ -231,6 +237,8 @@ def judged_stations(
             for p in points
         )
     points = say_apart(points, apart, usual_db)
+    points, said = say_crisper(points, compared)
+    notes += said
     if mirror is not None:
         points = say_mirror(points, mirror, facing, other, panel)
     areas: tuple[Area, ...] = ()

@@ -1,0 +1,190 @@
+"""Areas that differ because they are stiffer or heavier: crisper as a whole, which is no sign of lost bond.
+
+Loose skin gives under the hammer and rings; what stands behind good skin makes it harder under the hammer and
+takes the ring away. One strike tells these apart badly, an area does: so suspects that lie together are asked
+as one. Both must hold: loose skin has a note of its own, which can be bright, and mush takes the ring away.
+Structure reaches across a panel: a few stations by themselves are never called crisper.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from taptone.pipeline.compare import Comparison
+from taptone.pipeline.judge import Heard, Judgement
+from taptone.pipeline.outline import together
+from taptone.pipeline.robust import location_scale
+from taptone.settings import JudgeSettings
+from taptone.types import FloatArray, Point, Station
+
+__all__ = ["FLAG", "crisper_areas", "say_crisper", "without_crisper"]
+
+FLAG = "crisper"
+_FEWEST = 6  # stations: what reaches across a panel is under more
+
+
+def without_crisper(
+    stations: Sequence[Station],
+    heard: Sequence[Heard],
+    compared: Comparison,
+    verdicts: Sequence[Judgement],
+    spacing_m: float,
+    settings: JudgeSettings = JudgeSettings(),
+) -> Comparison:
+    """Take the areas of suspects that are crisper as a whole for good ones: their chance becomes 1.
+
+    Parameters
+    ----------
+    stations : sequence of Station
+        Of a panel.
+    heard : sequence of Heard
+        How each sounded.
+    compared : Comparison
+        How each differs.
+    verdicts : sequence of Judgement
+        What that alone makes of each.
+    spacing_m : float
+        Distance of neighbouring stations.
+    settings : JudgeSettings, optional
+        How many spreads of good stations make an area crisper.
+
+    Returns
+    -------
+    Comparison
+        The same, where nothing is.
+
+    Examples
+    --------
+    >>> from dataclasses import replace
+    >>> stations = [Station(f"A{k + 1}", 0.1 * k, 0.0) for k in range(14)]
+    >>> suspect = np.arange(14) > 7
+    >>> heard = [Heard(centroid_hz=900.0 + k % 3 + 300 * bad) for k, bad in enumerate(suspect)]
+    >>> step = np.stack([np.arange(14) % 3 - 9.0 * suspect] * 2, axis=1)
+    >>> near = (tuple(range(8)),) * 14
+    >>> compared = Comparison(np.ones(14), np.where(suspect, 1e-6, 0.5), ~suspect, near, heard=step)
+    >>> verdicts = [Judgement("suspect" if bad else "no difference", "") for bad in suspect]
+    >>> without_crisper(stations, heard, compared, verdicts, 0.1).chance_if_good.tolist()[6:10]
+    [0.5, 0.5, 1.0, 1.0]
+    """
+    areas = crisper_areas(stations, heard, compared, verdicts, spacing_m, settings)
+    if not areas:
+        return compared
+    crisper = np.zeros(len(heard), bool)
+    crisper[[k for area in areas for k in area]] = True
+    return replace(compared, chance_if_good=np.where(crisper, 1.0, compared.chance_if_good), crisper=crisper)
+
+
+def crisper_areas(
+    stations: Sequence[Station],
+    heard: Sequence[Heard],
+    compared: Comparison,
+    verdicts: Sequence[Judgement],
+    spacing_m: float,
+    settings: JudgeSettings = JudgeSettings(),
+) -> list[tuple[int, ...]]:
+    """Suspects off declared structure that lie together and are brighter and ring less, by their middles.
+
+    Parameters
+    ----------
+    stations : sequence of Station
+        Of a panel.
+    heard : sequence of Heard
+        How each sounded.
+    compared : Comparison
+        How each differs.
+    verdicts : sequence of Judgement
+        What that alone makes of each.
+    spacing_m : float
+        Distance of neighbouring stations.
+    settings : JudgeSettings, optional
+        As for :func:`without_crisper`.
+
+    Returns
+    -------
+    list of tuple of int
+        Areas of six stations or more.
+
+    Examples
+    --------
+    >>> crisper_areas([], [], Comparison(np.zeros(0), np.zeros(0), np.zeros(0, bool), ()), [], 0.1)
+    []
+    """
+    if compared.heard is None or not compared.good.any():
+        return []
+    plain = [not h.structure for h in heard]
+    suspect = [v.verdict == "suspect" and bare for v, bare in zip(verdicts, plain, strict=True)]
+    asked = [s for s, bad in zip(stations, suspect, strict=True) if bad]
+    if len(asked) < _FEWEST:
+        return []
+    others = [s for s, v in zip(stations, verdicts, strict=True) if v.verdict == "no difference"]
+    brighter = _in_spreads(_above_neighbours(heard, compared), compared.good)
+    ring = _in_spreads(compared.heard[:, -1], compared.good)
+    index = {s.label: k for k, s in enumerate(stations)}
+    areas = [tuple(index[s.label] for s in group) for group in together(asked, others, spacing_m)]
+    return [
+        area
+        for area in areas
+        if len(area) >= _FEWEST
+        and np.median(brighter[list(area)]) > settings.crisper
+        and np.median(ring[list(area)]) < -settings.crisper
+    ]
+
+
+def say_crisper(points: Sequence[Point], compared: Comparison) -> tuple[tuple[Point, ...], list[str]]:
+    """Say which stations differ, but are crisper.
+
+    Parameters
+    ----------
+    points : sequence of Point
+        As judged.
+    compared : Comparison
+        From :func:`without_crisper`.
+
+    Returns
+    -------
+    points : tuple of Point
+        They carry the flag ``crisper``.
+    notes : list of str
+        One, where there are any.
+
+    Examples
+    --------
+    >>> p = Point("deck", "B3", 0.3, 0.2, 1, (), (), 1.0, "no difference", reason="as good ones")
+    >>> one = Comparison(np.ones(1), np.ones(1), np.zeros(1, bool), ((),), crisper=np.ones(1, bool))
+    >>> say_crisper([p], one)[0][0].flags
+    ('crisper',)
+    """
+    if compared.crisper is None:
+        return tuple(points), []
+    named = [p.station for p, crisper in zip(points, compared.crisper, strict=True) if crisper]
+    who = " ".join(named) if len(named) <= 12 else f"{' '.join(named[:12])} … ({len(named)})"
+    note = (
+        f"{len(named)} stations differ, but as an area they are brighter than good ones and ring less: "
+        f"stiffer or heavier, as where structure stands that was not declared, and not suspect ({who}). Look "
+        "whether there is any, declare it and analyse again; the bond there is not judged separately"
+    )
+    return tuple(
+        replace(p, flags=(*p.flags, FLAG)) if crisper else p
+        for p, crisper in zip(points, compared.crisper, strict=True)
+    ), [note]
+
+
+def _above_neighbours(heard: Sequence[Heard], compared: Comparison) -> FloatArray:
+    """Logarithm of each centroid over the median of its good neighbours'."""
+    log = np.log([h.centroid_hz for h in heard])
+    out = np.full(len(log), np.nan)
+    for k, near in enumerate(compared.neighbours):
+        known = log[list(near)]
+        if np.isfinite(known).any():
+            out[k] = log[k] - np.nanmedian(known)
+    return out
+
+
+def _in_spreads(values: FloatArray, good: NDArray[np.bool_]) -> FloatArray:
+    """How far each lies from good stations, in their spreads; what could not be read lies at their middle."""
+    middle, spread = location_scale(values[good])
+    return np.nan_to_num((values - middle) / np.maximum(spread, 1e-9))
