@@ -106,7 +106,7 @@ def crisper_areas(
     Returns
     -------
     list of tuple of int
-        Areas of six stations or more.
+        Areas of six stations or more, without those that by themselves are as much duller or ring longer.
 
     Examples
     --------
@@ -125,8 +125,9 @@ def crisper_areas(
     ring = _in_spreads(compared.heard[:, -1], compared.good)
     index = {s.label: k for k, s in enumerate(stations)}
     areas = [tuple(index[s.label] for s in group) for group in together(asked, others, spacing_m)]
+    against = (brighter < -settings.crisper) | (ring > settings.crisper)  # loose on a frame, perhaps
     return [
-        area
+        tuple(k for k in area if not against[k])
         for area in areas
         if len(area) >= _FEWEST
         and np.median(brighter[list(area)]) > settings.crisper

@@ -77,6 +77,13 @@ def test_areas_are_asked_one_by_one():
     assert areas(step, -np.abs(step), COLUMN | other) == [tuple(np.flatnonzero(COLUMN))]
 
 
+@pytest.mark.parametrize(("brighter", "ring"), [(5.0, 5.0), (-5.0, -5.0)], ids=["rings", "duller"])
+def test_a_station_that_itself_speaks_against_it_stays_suspect(brighter, ring):
+    odd = np.arange(ROWS * COLUMNS) == 24
+    rest = tuple(np.flatnonzero(COLUMN & ~odd))
+    assert areas(np.where(odd, brighter, 5.0), np.where(odd, ring, -5.0)) == [rest]
+
+
 def test_declared_structure_is_judged_by_its_kind():
     assert areas(4.0, -4.0, structure="frame") == []
 
