@@ -18,7 +18,6 @@ import numpy as np
 
 from taptone.pipeline import Judging
 from taptone.pipeline.compare import shapes, softened
-from taptone.pipeline.crisp import FLAG
 from taptone.pipeline.measure import measure
 from taptone.settings import Settings
 from taptone.survey.qualify import (
@@ -43,7 +42,6 @@ _SNR_STEP_DB, _SNR_DB = 10.0, (10.0, 50.0)
 _SCORES = 0.01, 1000.0  # the score that decides is looked for between these
 _RATE_HZ = 48_000
 _BEFORE_S, _AFTER_S, _NOISE_S = 0.01, 0.25, 0.05
-_UNKNOWN = "what size of patch would have been noticed here is not known"
 _OWN = 8  # stations of one noise that are enough to show how they stray
 
 
@@ -72,7 +70,7 @@ def with_smallest(result: Result, judging: Judging, hammer: str, settings: Setti
     ()
     """
     panel = result.panel
-    told = [k for k, p in enumerate(result.points) if p.verdict == "no difference" and FLAG not in p.flags]
+    told = [k for k, p in enumerate(result.points) if p.verdict == "no difference"]
     if not told:
         return result
     facts: dict[str, Any] = {}
@@ -82,12 +80,11 @@ def with_smallest(result: Result, judging: Judging, hammer: str, settings: Setti
     if lacking:
         note = f"how small a patch under a station would have been noticed could not be worked out: {lacking}"
         facts["not_worked_out"] = lacking
-        clause = dict.fromkeys(told, _UNKNOWN)
+        clause = dict.fromkeys(told, "what size of patch would have been noticed here is not known")
     else:
         sizes = _sizes(result, judging, told, hammer, settings, facts)
         clause = {k: _clause(sizes[k]) for k in told}
         note = _note(sizes, facts)
-    clause |= {k: _UNKNOWN for k, p in enumerate(result.points) if FLAG in p.flags}
     if "between_stations_mm" in facts:
         note += f"; a round patch under {facts['between_stations_mm']} mm can lie between the stations"
     points = tuple(

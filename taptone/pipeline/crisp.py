@@ -1,4 +1,4 @@
-"""Areas that differ because they are stiffer or heavier: crisper as a whole, which is no sign of lost bond.
+"""Areas that differ as stiffer or heavier ones do: crisper as a whole, as over structure nobody declared.
 
 Loose skin gives under the hammer and rings; what stands behind good skin makes it harder under the hammer and
 takes the ring away. One strike tells these apart badly, an area does: so suspects that lie together are asked
@@ -21,13 +21,13 @@ from taptone.pipeline.robust import location_scale
 from taptone.settings import JudgeSettings
 from taptone.types import FloatArray, Point, Station
 
-__all__ = ["FLAG", "crisper_areas", "say_crisper", "without_crisper"]
+__all__ = ["FLAG", "crisper_areas", "say_crisper", "with_crisper"]
 
 FLAG = "crisper"
 _FEWEST = 6  # stations: what reaches across a panel is under more
 
 
-def without_crisper(
+def with_crisper(
     stations: Sequence[Station],
     heard: Sequence[Heard],
     compared: Comparison,
@@ -35,7 +35,7 @@ def without_crisper(
     spacing_m: float,
     settings: JudgeSettings = JudgeSettings(),
 ) -> Comparison:
-    """Take the areas of suspects that are crisper as a whole for good ones: their chance becomes 1.
+    """Mark the areas of suspects that are crisper as a whole: whether they are bonded cannot be told.
 
     Parameters
     ----------
@@ -67,15 +67,15 @@ def without_crisper(
     >>> near = (tuple(range(8)),) * 14
     >>> compared = Comparison(np.ones(14), np.where(suspect, 1e-6, 0.5), ~suspect, near, heard=step)
     >>> verdicts = [Judgement("suspect" if bad else "no difference", "") for bad in suspect]
-    >>> without_crisper(stations, heard, compared, verdicts, 0.1).chance_if_good.tolist()[6:10]
-    [0.5, 0.5, 1.0, 1.0]
+    >>> with_crisper(stations, heard, compared, verdicts, 0.1).crisper.tolist()[6:10]
+    [False, False, True, True]
     """
     areas = crisper_areas(stations, heard, compared, verdicts, spacing_m, settings)
     if not areas:
         return compared
     crisper = np.zeros(len(heard), bool)
     crisper[[k for area in areas for k in area]] = True
-    return replace(compared, chance_if_good=np.where(crisper, 1.0, compared.chance_if_good), crisper=crisper)
+    return replace(compared, crisper=crisper)
 
 
 def crisper_areas(
@@ -101,7 +101,7 @@ def crisper_areas(
     spacing_m : float
         Distance of neighbouring stations.
     settings : JudgeSettings, optional
-        As for :func:`without_crisper`.
+        As for :func:`with_crisper`.
 
     Returns
     -------
@@ -143,7 +143,7 @@ def say_crisper(points: Sequence[Point], compared: Comparison) -> tuple[tuple[Po
     points : sequence of Point
         As judged.
     compared : Comparison
-        From :func:`without_crisper`.
+        From :func:`with_crisper`.
 
     Returns
     -------
@@ -154,7 +154,7 @@ def say_crisper(points: Sequence[Point], compared: Comparison) -> tuple[tuple[Po
 
     Examples
     --------
-    >>> p = Point("deck", "B3", 0.3, 0.2, 1, (), (), 1.0, "no difference", reason="as good ones")
+    >>> p = Point("deck", "B3", 0.3, 0.2, 1, (), (), 1.0, "not assessed", reason="cannot be told")
     >>> one = Comparison(np.ones(1), np.ones(1), np.zeros(1, bool), ((),), crisper=np.ones(1, bool))
     >>> say_crisper([p], one)[0][0].flags
     ('crisper',)
@@ -165,8 +165,8 @@ def say_crisper(points: Sequence[Point], compared: Comparison) -> tuple[tuple[Po
     who = " ".join(named) if len(named) <= 12 else f"{' '.join(named[:12])} … ({len(named)})"
     note = (
         f"{len(named)} stations differ, but as an area they are brighter than good ones and ring less: "
-        f"stiffer or heavier, as where structure stands that was not declared, and not suspect ({who}). Look "
-        "whether there is any, declare it and analyse again; the bond there is not judged separately"
+        f"stiffer or heavier, as where structure stands that was not declared. They are not assessed ({who}): look "
+        "whether there is any, declare it and analyse again"
     )
     return tuple(
         replace(p, flags=(*p.flags, FLAG)) if crisper else p

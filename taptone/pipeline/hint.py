@@ -74,10 +74,11 @@ def hints(
         return []
     tilt = np.nan_to_num(step[:, :-1] @ crisper(step.shape[1] - 1))
     usual = float(location_scale(tilt[plain & compared.good])[1])
-    crisp = tilt > _CRISPER * usual
+    brighter = (
+        plain & (tilt > _CRISPER * usual) & np.array([v == "no difference" for v in verdicts], bool)
+    )
     if compared.crisper is not None:
-        crisp |= compared.crisper
-    brighter = plain & crisp & np.array([v == "no difference" for v in verdicts], bool)
+        brighter |= compared.crisper
     suspect = plain & np.array([v == "suspect" for v in verdicts], bool)
     advice = "If a drawing or a look inside shows one, declare it and analyse again"
     out = [

@@ -134,10 +134,9 @@ def on_its_kind(compared: Comparison, plain: Sequence[bool]) -> tuple[FloatArray
     Returns
     -------
     chance : ndarray, shape (stations,)
-        On structure only what is unlike plain skin and unlike others of its kind can be suspect; nowhere what
-        differs by being crisper.
+        On structure only what is unlike plain skin and unlike others of its kind can be suspect.
     able : ndarray of bool, shape (stations,)
-        Plain stations, and those on structure of which there is enough.
+        Plain stations that do not differ by being crisper, and those on structure of which there is enough.
 
     Examples
     --------
@@ -152,7 +151,7 @@ def on_its_kind(compared: Comparison, plain: Sequence[bool]) -> tuple[FloatArray
     """
     chance, able = compared.chance_if_good, np.array(plain, bool)
     if compared.crisper is not None:
-        chance = np.where(compared.crisper, 1.0, chance)
+        able &= ~compared.crisper
     if compared.chance_of_kind is None:
         return chance, able
     known = np.isfinite(compared.chance_of_kind)
@@ -327,6 +326,9 @@ def _one(
         return verdict("not assessed", here.refused or "nothing to compare it with")
     furthest = _furthest(compared, k)
     numbers = _numbers(here, len(near), decay_ms, centroid_hz, reference_decay_ms, reference_centroid_hz)
+    if compared.crisper is not None and compared.crisper[k]:
+        why = "differs, but its whole area is brighter and rings less, as over structure: the bond cannot be told"
+        return verdict("not assessed", f"{why}; {furthest}{numbers}")
     if sure >= settings.confidence:
         where = f"on declared {here.structure}, but unlike the others on it; " if here.structure else ""
         n = compared.n_good
@@ -344,10 +346,6 @@ def _one(
     if here.structure:
         text = beside_plain_skin(here.structure, compared, k, settings)
         return verdict("at structure", f"{text}; {furthest}{numbers}")
-    if compared.crisper is not None and compared.crisper[k]:
-        why = "differs, but its area is brighter and rings less: crisper, which is no sign of lost bond"
-        text = f"{why}; the bond here is not judged separately; {furthest}{numbers}"
-        return verdict("no difference", text, "", sure)
     share = f"about {100 * chance:.0f} of 100" if chance >= 0.01 else "fewer than 1 of 100"
     text = f"{share} good places would sound at least this different; {numbers}"
     return verdict("no difference", text, "", sure)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from taptone.pipeline.apart import far_apart, least_different, say_apart
 from taptone.pipeline.compare import Comparison, compare, in_one_band, with_ring
-from taptone.pipeline.crisp import say_crisper, without_crisper
+from taptone.pipeline.crisp import say_crisper, with_crisper
 from taptone.pipeline.drift import Visit, drift_of, in_doubt, say_drift
 from taptone.pipeline.faults import end_hz
 from taptone.pipeline.health import CLIPPED, OVERLAPPED
@@ -220,7 +220,7 @@ def judged_stations(
     )
     verdicts = again(heard, compared)
     if panel is not None:
-        compared = without_crisper(
+        compared = with_crisper(
             [s.station for s in places], heard, compared, verdicts, spacing(panel), settings.judge
         )
         verdicts = again(heard, compared)
