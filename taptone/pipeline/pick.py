@@ -247,16 +247,27 @@ def _own(heard: _Heard) -> _Chosen:
         other = _by_family(heard, seed, foreign=True)
         if other.family.level_db <= best.family.level_db + 1.0:
             continue
-        outside = (other.sure & ~best.members).sum() > 0.3 * other.sure.sum()
-        steady, usual = (_steadiness(heard.time_s[c.members]) for c in (other, best))
-        distinct = outside and other.sure.sum() >= 0.3 * best.sure.sum()
-        steadier = steady > usual + 0.15 and other.members.sum() >= 0.4 * best.members.sum()
-        one_hand = steady >= _KEPT and _somebody_elses(heard, best) and not _somebody_elses(heard, other)
-        if distinct or steadier or one_hand:
+        if _is_nearer(heard, other, best):
             best = other
     if _somebody_elses(heard, best):  # nobody can tell: what was sudden by itself, and no more
         return _Chosen(heard.first, np.zeros(len(heard.first), bool), best.family)
     return best
+
+
+def _is_nearer(heard: _Heard, louder: _Chosen, usual: _Chosen) -> bool:
+    """Whether a louder choice is a hand of its own: other sounds, or the same with a clearer rhythm.
+
+    Two strikes a station are two lengths of gap, and as steady as one a station are with one.
+    """
+    share = louder.members.sum() / usual.members.sum()
+    one, one_usual = (_steadiness(heard.time_s[c.members]) for c in (louder, usual))
+    two, two_usual = (_steadiness(heard.time_s[c.members], 2) for c in (louder, usual))
+    own = not _somebody_elses(heard, louder)
+    outside = (louder.sure & ~usual.members).sum() > 0.3 * louder.sure.sum()
+    as_sure = louder.sure.sum() >= 0.3 * usual.sure.sum()
+    distinct = outside and (as_sure or (own and share >= 0.3 and two >= _STEADY))
+    steadier = share >= 0.4 and (one > one_usual + 0.15 or two > two_usual + 0.08)
+    return bool(distinct or steadier or (own and one >= _KEPT and _somebody_elses(heard, usual)))
 
 
 def _somebody_elses(heard: _Heard, chosen: _Chosen) -> bool:

@@ -193,3 +193,44 @@ def test_a_strike_taken_for_none_beside_an_extra_tap_might_have_been_one(
     _, _, rejected = told(array_sound(made_recording(RATE, at_s[-1] + 1, hits, noise=1e-4), RATE))
     assert [x.time_s for x in rejected] == pytest.approx([at_s[15], at_s[33] + 0.5], abs=0.05)
     assert [(x.perhaps, x.reason[:11]) for x in rejected] == [(True, "slow attack"), (False, "slow attack")]
+
+
+def test_two_strikes_a_station_among_a_softer_rope_that_strikes_as_often(
+    tap, made_ring, made_recording, array_sound
+):
+    """Gaps of two lengths are a rhythm too, though hardly half of them are alike."""
+    rng = np.random.default_rng(0)
+    gaps_s = np.where(np.arange(40) % 2, 0.5, 1.0) * (1 + 0.1 * rng.standard_normal(40).clip(-2, 2))
+    gaps_s[::10] += 2.0
+    at_s = 0.5 + np.cumsum(gaps_s)
+    rope_s = np.arange(0.3, at_s[-1], 0.73)
+    rope_s += rng.uniform(-0.05, 0.05, len(rope_s))
+    rope_s = rope_s[np.abs(rope_s[:, None] - at_s).min(axis=1) > 0.12]
+    levels, hz = 0.5 * 10 ** -rng.uniform(0, 0.4, 40), 900.0 * 2 ** rng.uniform(-0.15, 0.15, 40)
+    hits = [(t, tap(level, hz=f)) for t, level, f in zip(at_s, levels, hz, strict=True)]
+    modes_hz = 700.0 * np.arange(1.0, 9.0) ** 1.1
+    for t in rope_s:
+        hits.append(
+            (t, sum(made_ring(RATE, f, 250.0, 0.00625 * 10 ** rng.uniform(-0.6, 0)) for f in modes_hz))
+        )
+    taps, _, _ = told(array_sound(made_recording(RATE, at_s[-1] + 1, hits, noise=1e-4), RATE))
+    right = sum(np.abs(at_s - t).min() < 2e-3 for t in taps)
+    assert right >= 39
+    assert len(taps) <= right + 2
+
+
+@pytest.mark.parametrize("in_rhythm", [True, False])
+def test_a_louder_hand_in_rhythm_is_nearer_than_others_thrice_as_often(rng, in_rhythm):
+    """Loose and good skin sound unlike each other, so that few of the own taps are plainly of one family."""
+    own_s = rows(rng) if in_rhythm else 0.5 + np.cumsum(rng.exponential(1.5, 40) + 0.05)
+    time_s = np.concatenate([own_s, np.arange(0.27, own_s[-1], 0.45)[:120]])
+    order = np.argsort(time_s)
+    own = (np.arange(len(time_s)) < 40)[order]
+    everything = np.ones(len(time_s), bool)
+    heard = SimpleNamespace(
+        time_s=time_s[order], first=everything, by_itself=everything, level_db=np.where(own, -30.0, -39.0)
+    )
+    louder = pick._Chosen(own, own & (np.cumsum(own) % 4 == 0), SimpleNamespace(level_db=-30.0))
+    usual = pick._Chosen(~own, ~own, SimpleNamespace(level_db=-39.0))
+    assert louder.sure.sum() < 0.3 * usual.sure.sum()
+    assert pick._is_nearer(heard, louder, usual) == in_rhythm
