@@ -20,6 +20,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
+from taptone.pipeline.patchy import least_chance
 from taptone.pipeline.robust import location_scale
 from taptone.settings import JudgeSettings
 from taptone.types import BAND_CENTRES_HZ, BAND_NAMES_HZ, FloatArray, Scorer
@@ -42,6 +43,8 @@ _RING_DB = 8.0
 _FLOOR = 1e-4  # bands more than 40 dB below the whole are taken as 40 dB below: they are mostly noise
 _TURNS = 20
 _FIRST = 10.0
+_AMID = 0.005
+_MANY, _ANEW = 0.15, 2  # share of the stations set aside; how often the search begins anew
 _FOLDS = 10
 _TOGETHER, _LEAST_PARTS = 6, 4  # taps in turn: one, two, three or six strikes a place all fit
 _DULLER = 2.0  # spreads of good stations
@@ -319,7 +322,9 @@ def compare(
     count = 0 if xy_m is None else settings.neighbours
     strays = np.zeros((0, shape.shape[1]))
     own = True
-    known = able.copy()
+    known, alone = able.copy(), nothing.copy()
+    at_m = np.zeros((len(shape), 2)) if xy_m is None else xy_m
+    far_m = np.linalg.norm(at_m[:, None] - at_m[None], axis=2)
     if reference is not None and able.any():
         scorer = new_scorer().fit(reference)
         chance = scorer.chance_if_good(scorer.score_samples(shape[able]), usual=True)
@@ -328,6 +333,7 @@ def compare(
         # be where the search starts.
         alike[able] = chance > _FIRST * settings.set_aside
         known[able] = chance > settings.set_aside
+        alone[able] = chance
         # Where most of a panel is unlike the reference, it is the reference that lies off: then the half
         # that is most alike starts the search, and the reference only lends its spread.
         own = bool(2 * alike.sum() < able.sum()) and count > 0
@@ -339,47 +345,82 @@ def compare(
     in_turn = None
     if xy_m is None and reference is None:
         in_turn = np.arange(len(shape)) // max(min(_TOGETHER, len(shape) // _LEAST_PARTS), 1)
-    at = np.zeros((len(shape), 2)) if xy_m is None else xy_m
-    far = np.linalg.norm(at[:, None] - at[None], axis=2)
-    for turn in range(_TURNS):
-        served = good
-        near = _nearest(far, good, count)
-        step = shape - _expected(shape, near, middle, settings.reference_weight)
-        step[unread, -1] = 0.0
-        difference = softened(step)
-        rows = np.concatenate([strays, difference[good]])
-        if len(rows) < 2:
+
+    def settled(good: NDArray[np.bool_], known: NDArray[np.bool_]) -> _Settled | None:
+        """By turns, until the same stations are good as the turn before."""
+        for turn in range(_TURNS):
+            served = good
+            near = _nearest(far_m, good, count)
+            step = shape - _expected(shape, near, middle, settings.reference_weight)
+            step[unread, -1] = 0.0
+            difference = softened(step)
+            rows = np.concatenate([strays, difference[good]])
+            if len(rows) < 2:
+                return None
+            scorer = new_scorer().fit(rows, groups=None if in_turn is None else in_turn[good])
+            score = np.full(len(shape), np.nan)
+            chance = np.full(len(shape), np.nan)
+            score[heard] = scorer.score_samples(difference[heard])
+            score[good] = scorer.held_out_[len(strays) :]  # not by what was learnt from themselves
+            chance[heard] = scorer.chance_if_good(score[heard], usual=True)
+            # Good stations come in at once, when the expectation first follows the panel. A patch comes in
+            # later, from its rim, one by one, each making room for the next: so the reference has a say in
+            # who is late.
+            late = 1.0 if own or turn == 0 else _FIRST
+            least = settings.set_aside * np.where(good | known, 1.0, late)
+            # Amid odd ones a little more is asked for; asking for all that is likely would feed on itself.
+            least = np.maximum(least, np.minimum(_AMID, least_chance(far_m, chance, able)))
+            still = able & (np.nan_to_num(chance, nan=0.0) > least)
+            if (still == good).all():
+                break
+            good = still
+        return _Settled(served, near, step, difference, rows, scorer, score, chance)
+
+    found = settled(good, known)
+    # Where many differ, more may: a wide patch that came in is its own neighbour. The search begins anew
+    # without what is more likely bad than good amid such neighbours: by reference and panel, then by panel.
+    doubts = [] if own else [alone]
+    for _ in range(_ANEW):
+        if found is None or count == 0 or found.good.sum() > (1 - _MANY) * able.sum():
             break
-        scorer = new_scorer().fit(rows, groups=None if in_turn is None else in_turn[good])
-        score = np.full(len(shape), np.nan)
-        chance = np.full(len(shape), np.nan)
-        score[heard] = scorer.score_samples(difference[heard])
-        score[good] = scorer.held_out_[len(strays) :]  # not by what was learnt from themselves
-        chance[heard] = scorer.chance_if_good(score[heard], usual=True)
-        # Good stations come in at once, when the expectation first follows the panel. A patch comes in later,
-        # from its rim, one by one, each making room for the next: so the reference has a say in who is late.
-        late = 1.0 if own or turn == 0 else _FIRST
-        least = settings.set_aside * np.where(good | known, 1.0, late)
-        still = able & (np.nan_to_num(chance, nan=0.0) > least)
-        if (still == good).all():
+        doubts.append(found.chance)
+        good = able.copy()
+        for chance in doubts:
+            good &= np.nan_to_num(chance, nan=0.0) > least_chance(far_m, chance, able)
+        if good.sum() < settings.least_places:
             break
-        good = still
-    if len(rows) < 2:
-        return Comparison(nothing, nothing, served, tuple(() for _ in shape))
-    chance[heard] = scorer.chance_if_good(score[heard])
+        doubts, found = [], settled(good, good)
+    if found is None:
+        return Comparison(nothing, nothing, good, tuple(() for _ in shape))
+    chance = np.full(len(shape), np.nan)
+    chance[heard] = found.scorer.chance_if_good(found.score[heard])
     return Comparison(
-        score,
+        found.score,
         chance,
-        served,
-        tuple(tuple(int(k) for k in row) for row in near),
+        found.good,
+        tuple(tuple(int(k) for k in row) for row in found.near),
         own,
-        difference,
-        location_scale(rows)[1],
-        len(rows),
-        _of_kind(difference, structure, served, heard, new_scorer, settings.least_places),
-        scorer,
-        step,
+        found.difference,
+        location_scale(found.rows)[1],
+        len(found.rows),
+        _of_kind(found.difference, structure, found.good, heard, new_scorer, settings.least_places),
+        found.scorer,
+        found.step,
     )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Settled:
+    """Which stations are good once nothing changes, and how each differs from what it is held against."""
+
+    good: NDArray[np.bool_]
+    near: list[Sequence[int]]
+    step: FloatArray
+    difference: FloatArray
+    rows: FloatArray
+    scorer: Scorer
+    score: FloatArray
+    chance: FloatArray
 
 
 def _of_kind(

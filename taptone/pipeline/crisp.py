@@ -165,8 +165,8 @@ def say_crisper(points: Sequence[Point], compared: Comparison) -> tuple[tuple[Po
     who = " ".join(named) if len(named) <= 12 else f"{' '.join(named[:12])} … ({len(named)})"
     note = (
         f"{len(named)} stations differ, but as an area they are brighter than good ones and ring less: "
-        f"stiffer or heavier, as where structure stands that was not declared. They are not assessed ({who}): look "
-        "whether there is any, declare it and analyse again"
+        f"stiffer or heavier, as where structure stands that was not declared. They are not assessed "
+        f"({who}): look whether there is any, declare it and analyse again"
     )
     return tuple(
         replace(p, flags=(*p.flags, FLAG)) if crisper else p

@@ -74,9 +74,7 @@ def hints(
         return []
     tilt = np.nan_to_num(step[:, :-1] @ crisper(step.shape[1] - 1))
     usual = float(location_scale(tilt[plain & compared.good])[1])
-    brighter = (
-        plain & (tilt > _CRISPER * usual) & np.array([v == "no difference" for v in verdicts], bool)
-    )
+    brighter = plain & (tilt > _CRISPER * usual) & np.array([v == "no difference" for v in verdicts], bool)
     if compared.crisper is not None:
         brighter |= compared.crisper
     suspect = plain & np.array([v == "suspect" for v in verdicts], bool)

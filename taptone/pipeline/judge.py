@@ -327,7 +327,7 @@ def _one(
     furthest = _furthest(compared, k)
     numbers = _numbers(here, len(near), decay_ms, centroid_hz, reference_decay_ms, reference_centroid_hz)
     if compared.crisper is not None and compared.crisper[k]:
-        why = "differs, but its whole area is brighter and rings less, as over structure: the bond cannot be told"
+        why = "differs, but its area is brighter and rings less, as over structure: the bond cannot be told"
         return verdict("not assessed", f"{why}; {furthest}{numbers}")
     if sure >= settings.confidence:
         where = f"on declared {here.structure}, but unlike the others on it; " if here.structure else ""
