@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import product
 
 import numpy as np
@@ -14,7 +14,7 @@ from taptone.types import FloatArray
 __all__ = ["find_gain"]
 
 
-def find_gain(h: Heard, s: HealthSettings) -> Iterator[Said]:
+def find_gain(h: Heard, s: HealthSettings, band_end: Sequence[Said]) -> Iterator[Said]:
     """Say whether a gain followed the taps: nothing else lowers noise in every band alike.
 
     Parameters
@@ -23,6 +23,8 @@ def find_gain(h: Heard, s: HealthSettings) -> Iterator[Said]:
         The recording, by its taps.
     s : HealthSettings
         From where on it is said.
+    band_end : sequence of tuple
+        What was said of where its spectrum ends.
 
     Yields
     ------
@@ -34,7 +36,7 @@ def find_gain(h: Heard, s: HealthSettings) -> Iterator[Said]:
     >>> from taptone.pipeline.listening import Listener
     >>> ear = Listener(48000)
     >>> ear.feed(np.random.default_rng(0).normal(0, 0.01, 96000))
-    >>> list(find_gain(Heard.of(ear.finish(), []), HealthSettings()))
+    >>> list(find_gain(Heard.of(ear.finish(), []), HealthSettings(), []))
     []
     """
     if not h.pause.any():
@@ -49,7 +51,9 @@ def find_gain(h: Heard, s: HealthSettings) -> Iterator[Said]:
         return
     level = np.maximum(h.g.level_db[:, bands], h.floor_db)
     # The ring of a tap has left the two highest first; three are surer where it has left them too.
-    dip_db, agree, n, at_ms = max(_dip(h, level), _dip(h, level[:, -2:]))
+    # A codec, though, is most at liberty there.
+    highest = _dip(h, level[:, -2:]) if not band_end else (0.0, 0.0, 0, 0.0)
+    dip_db, agree, n, at_ms = max(_dip(h, level), highest)
     if n >= s.least_taps and dip_db >= s.gain_db and agree >= s.gain_share:
         yield (
             "gain control",

@@ -86,7 +86,7 @@ def find_health(
         ends = find_end(gathered, settings, recording.codec)
         # A codec for speech turns noise up and down as it likes.
         if not recording.codec.startswith(_SPEECH_CODECS):
-            said += find_gain(heard, settings)
+            said += find_gain(heard, settings, ends)
             shut = list(find_gate(heard, settings, ends))
             # A gate takes the noise out too: what is left of it tells nothing more.
             said += shut or find_suppression(heard, settings, ends, recording.codec)
@@ -117,6 +117,9 @@ def _spike(g: Gathered, s: HealthSettings) -> Iterator[Said]:
         )
 
 
+_STRAIGHT_DB = 3.5  # two octaves of a tail, 20 ms at a time, stray by 2 to 3 dB by themselves
+
+
 def _room(h: Heard, s: HealthSettings, room: Room | None) -> Iterator[Said]:
     """What all taps end in; what the measures could not take off is told from the tails as they fall."""
     if room is not None:
@@ -137,7 +140,7 @@ def _room(h: Heard, s: HealthSettings, room: Room | None) -> Iterator[Said]:
             continue
         time = h.time_s[own][: len(tail)]
         slope, start = np.polyfit(time, tail, 1)
-        if slope < -15.0 and float(np.std(tail - start - slope * time)) < 2.5:
+        if slope < -15.0 and float(np.std(tail - start - slope * time)) < _STRAIGHT_DB:
             decays.append(-60_000.0 / slope)
     if len(decays) < max(s.least_taps, 0.4 * len(h.onset_s)):
         return
@@ -145,6 +148,9 @@ def _room(h: Heard, s: HealthSettings, room: Room | None) -> Iterator[Said]:
     if middle >= s.room_ms and high - low < 0.5 * middle:
         told = f"{len(decays)} of {len(h.onset_s)} taps end in a tail of {middle:.0f} ms; not taken off"
         yield "room", told, float(middle), "ms"
+
+
+_APART, _FILLED_DB = 0.5, 7.0
 
 
 def _wind(h: Heard, s: HealthSettings) -> Iterator[Said]:
@@ -161,11 +167,17 @@ def _wind(h: Heard, s: HealthSettings) -> Iterator[Said]:
     )
     dying_db_s = float(np.median(early) - np.median(late)) / 0.4 if len(early) and len(late) else 0.0
     per = round(0.17 / (2 * h.half_s))
-    gusts = low[: len(low) // per * per].reshape(-1, per).mean(axis=1)
+    gusts, middle = (
+        x[: len(x) // per * per].reshape(-1, per).mean(axis=1) for x in (low, level[:, 2:4].mean(axis=1))
+    )
+    # An engine or a sander fills the middle, and the gusts go by themselves below it; a voice or a room's
+    # tail takes both along.
+    apart = len(gusts) > 2 and float(np.corrcoef(gusts, middle)[0, 1]) < _APART
+    least_db = s.wind_db - _FILLED_DB * apart
     gusts_db = float(np.subtract(*np.percentile(gusts, [84, 16])) / 2)
     rounding = h.floor_db + 20.0
     heard = float(np.median(low)) > rounding and dying_db_s < 12.0
-    if over_db >= s.wind_db and s.gusts_db <= gusts_db <= 6.5 and heard:
+    if over_db >= least_db and s.gusts_db <= gusts_db <= 6.5 and heard:
         yield (
             "wind",
             f"between the taps 60 to 200 Hz lies {over_db:.0f} dB above 0.5 to 2 kHz and comes and goes by "
