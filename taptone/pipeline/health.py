@@ -172,7 +172,8 @@ def _wind(h: Heard, s: HealthSettings) -> Iterator[Said]:
     )
     # An engine or a sander fills the middle, and the gusts go by themselves below it; a voice or a room's
     # tail takes both along.
-    apart = len(gusts) > 2 and float(np.corrcoef(gusts, middle)[0, 1]) < _APART
+    vary = len(gusts) > 2 and np.ptp(gusts) > 0 and np.ptp(middle) > 0
+    apart = bool(vary) and float(np.corrcoef(gusts, middle)[0, 1]) < _APART
     least_db = s.wind_db - _FILLED_DB * apart
     gusts_db = float(np.subtract(*np.percentile(gusts, [84, 16])) / 2)
     rounding = h.floor_db + 20.0
