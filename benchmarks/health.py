@@ -38,12 +38,12 @@ from scipy.signal import butter, ellip, firwin, istft, lfilter, oaconvolve, resa
 
 from taptone.physics import hands, recorder, yard
 from taptone.physics import scene as physics
-from taptone.pipeline import hear
+from taptone.pipeline import listen
 from taptone.settings import HealthSettings
 from taptone.types import FloatArray, Recording
 
 ROOT = Path(__file__).parents[1]
-SEEDS = {"development": 1000, "report": 800_000}
+SEEDS = {"development": 1000, "check": 300_000, "report": 880_000}
 KEPT = ROOT / "out" / "health"
 FOLLOWED_S = 0.6
 PLACES, STRIKES = 18, 2
@@ -434,12 +434,17 @@ NAMES = (
     *("gain control", "gate", "noise suppression", "clipping", "low-pass", "lossy copy", "delivered rate"),
     *("start spike", "wind", "room"),
 )
+#: Files of the program that the names depend on.
+HEARING = (
+    *("health", "pauses", "gain", "gate", "suppression", "clipping", "ends", "framing", "listening"),
+    *("detect", "pick", "measure", "decay"),
+)
 OF_THE_DAY = {"wind", "room"}  # a clean recording may hold these
 
 
 def state() -> str:
     """Hash of what the results depend on."""
-    names = [f"taptone/pipeline/{name}.py" for name in ("health", "listening", "detect", "measure", "decay")]
+    names = [f"taptone/pipeline/{name}.py" for name in HEARING]
     names += sorted(str(path) for path in (ROOT / "taptone/physics").glob("*.py"))
     text = b"".join((ROOT / name).read_bytes() for name in names)
     own = Path(__file__).read_text(encoding="utf-8").partition("# -- the run ---")[0]
@@ -461,8 +466,7 @@ def run(first: int, recordings: int, longest_s: float) -> list[dict[str, Any]]:
             clean = made(first + k)
             names = {}
             for fault in FAULTS if k < recordings else ("clean",):
-                _, _, findings, _ = hear(altered(clean, fault))
-                names[fault] = sorted({f.name for f in findings})
+                names[fault] = sorted({f.name for f in listen(altered(clean, fault)).findings})
             path.write_text(json.dumps({"what": clean.what, "names": names}))
         rows.append(json.loads(path.read_text()))
     return rows

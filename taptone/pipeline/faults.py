@@ -25,8 +25,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from taptone.pipeline.clipping import flat_share
 from taptone.pipeline.decay import Room
-from taptone.pipeline.health import BAND_ENDS, flat_share
+from taptone.pipeline.ends import BAND_ENDS
 from taptone.pipeline.measure import measure
 from taptone.settings import HealthSettings, MeasureSettings
 from taptone.types import Finding, FloatArray, Reference, Tap
@@ -175,7 +176,9 @@ def _reason(finding: Finding, reference: Reference, s: HealthSettings) -> str:
         if len(places) < 4:
             continue
         spread = 1.4826 * float(np.median(np.abs(places - np.median(places))))
-        strengths, moved = np.array(sorted((float(str(r["strength"])), _number(r[name])) for r in rows)).T
+        tried = [(float(str(r["strength"])), _number(r[name])) for r in rows]
+        tried += [_WHOLE] * (finding.name in BAND_ENDS)
+        strengths, moved = np.array(sorted(tried)).T
         held = np.isfinite(moved)
         if not held.any() or not spread:
             continue
@@ -187,6 +190,10 @@ def _reason(finding: Finding, reference: Reference, s: HealthSettings) -> str:
                 f"{what} by {by:.0f} {unit}, more than {s.blocks:g} of its spread of {spread:.0f} {unit}"
             )
     return ""
+
+
+#: A spectrum that ends above hearing moves nothing.
+_WHOLE = (20_000.0, 0.0)
 
 
 def _number(value: object) -> float:

@@ -13,10 +13,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from taptone.pipeline import pick
+from taptone.pipeline.clipping import flagged
 from taptone.pipeline.decay import Room
 from taptone.pipeline.detect import offset
+from taptone.pipeline.ends import BAND_ENDS
 from taptone.pipeline.faults import end_hz
-from taptone.pipeline.health import BAND_ENDS, START_S, find_health, flagged
+from taptone.pipeline.health import START_S, find_health
 from taptone.pipeline.listening import Overheard
 from taptone.pipeline.measure import find_room, measure
 from taptone.settings import Settings

@@ -11,11 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptone.pipeline.apart import far_apart, least_different, say_apart
+from taptone.pipeline.clipping import CLIPPED, OVERLAPPED
 from taptone.pipeline.compare import Comparison, compare, in_one_band, with_ring
 from taptone.pipeline.crisp import say_crisper, with_crisper
 from taptone.pipeline.drift import Visit, drift_of, in_doubt, say_drift
 from taptone.pipeline.faults import end_hz
-from taptone.pipeline.health import CLIPPED, OVERLAPPED
 from taptone.pipeline.hearing import medians, pool
 from taptone.pipeline.hint import hints
 from taptone.pipeline.judge import Heard, Judgement, judge

@@ -15,6 +15,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from taptone.pipeline.framing import EXCERPT
 from taptone.types import FloatArray, Recording, Sound
 
 __all__ = ["ROUNDING_DB", "Gathered", "Listener", "Overheard"]
@@ -39,7 +40,8 @@ class Gathered:
     ``level_db`` and ``flat_db`` have shape (frames, bands): power a bin in dB of full scale, and how far the
     geometric mean over eight neighbouring bins lies below their mean (2 dB in even noise). ``zeros`` is the
     share of samples that are exactly zero, ``mean`` the mean of each frame. ``spectra`` has shape
-    (classes, bins), with ``frames`` in each class, loudest first.
+    (classes, bins), with ``frames`` in each class, loudest first. ``excerpts`` are the sound itself, some
+    60 ms of every 128 frames.
     """
 
     rate_hz: int
@@ -52,6 +54,7 @@ class Gathered:
     peak: FloatArray
     spectra: FloatArray
     frames: NDArray[np.intp]
+    excerpts: tuple[NDArray[np.float32], ...] = ()
 
     @property
     def time_s(self) -> FloatArray:
@@ -101,6 +104,7 @@ class Listener:
         self._spectra = np.zeros((_CLASSES, len(hz)))
         self._frames = np.zeros(_CLASSES, np.intp)
         self._early = round(_EARLY_S * rate_hz / self.frame)
+        self._excerpts: list[NDArray[np.float32]] = []
 
     def feed(self, block: NDArray[np.floating]) -> None:
         """Take the next samples.
@@ -145,11 +149,15 @@ class Listener:
             table[:, 2 * bands + 2],
             self._spectra,
             self._frames,
+            tuple(self._excerpts),
         )
 
     def _lot(self, samples: NDArray[np.float32]) -> None:
         from scipy.fft import rfft
 
+        # Not the first: a recording may begin with nothing.
+        if self._rows and len(samples) >= EXCERPT:
+            self._excerpts.append(samples[:EXCERPT].copy())
         rows = samples.reshape(-1, self.frame)
         spectrum = rfft(rows * self._window, axis=1)
         power = (np.square(spectrum.real) + np.square(spectrum.imag)) * self._scale

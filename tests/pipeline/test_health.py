@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from scipy.signal import butter, lfilter, resample_poly, sosfiltfilt
 
 from taptone.pipeline import hear, listen, strikes
-from taptone.pipeline.health import CLIPPED, OVERLAPPED
+from taptone.pipeline.clipping import CLIPPED, OVERLAPPED
 from taptone.pipeline.listening import Listener
 from taptone.settings import with_values
 
@@ -151,6 +151,59 @@ def test_suppression_that_is_smoothed_over_time_leaves_its_trace_in_steady_noise
 def test_turning_noise_down_evenly_is_not_suppression(laid, said):
     taps, noise = laid
     assert said(taps + 0.1 * noise) == {}
+
+
+def test_frames_let_through_about_each_tap_are_noise_suppression(laid, said):
+    """All bins of a frame of 20 ms by one gain, 14 dB lower where no tap is: the noise stays even."""
+    from scipy.signal import istft, stft
+
+    taps, noise = laid
+    _, at_s, z = stft(taps + noise, RATE, nperseg=960)
+    near = np.abs(at_s[:, None] - AT_S).min(axis=1) <= 0.009
+    since = at_s - np.r_[-9.0, AT_S][np.searchsorted(AT_S, at_s)]
+    gain = np.where(near, 1.0, np.clip(10 ** (-since / 0.05), 0.2, 1.0))
+    out = istft(z * gain, RATE, nperseg=960)[1][: len(taps)]
+    finding = said(out)["noise suppression"]
+    assert "before a tap" in finding.evidence
+
+
+def test_a_gate_that_stays_open_for_long_is_told_by_the_noise_behind_it(laid, said):
+    """Twelve decibels lower, after half a second, over half a second: no fall is sudden."""
+    t = np.arange(len(laid[0])) / RATE
+    since = t - np.r_[-9.0, AT_S][np.searchsorted(AT_S, t)]
+    finding = said(sum(laid) * 10 ** (np.clip(0.45 - since, -0.25, 0.0) * 48 / 20))["gate"]
+    assert "does not die away" in finding.evidence
+
+
+def test_a_gain_that_is_back_within_a_tenth_of_a_second_shows_in_the_highest_notes(laid, said):
+    taps, noise = laid
+    # It rings on below 12 kHz for longer than the gain is down.
+    ring = sosfiltfilt(butter(4, [7000, 10000], "band", fs=RATE, output="sos"), noise)
+    t = np.arange(len(taps)) / RATE
+    since = t - np.r_[-9.0, AT_S][np.searchsorted(AT_S, t)]
+    ringing = taps + noise + 20 * ring * np.exp(-since / 0.03)
+    assert set(said(ringing)) == set()
+    assert "gain control" in said(ringing * 10 ** (np.minimum(since / 0.08 - 1, 0.0) * 6 / 20))
+
+
+@pytest.mark.parametrize("window", ["sine", "kaiser-bessel"])
+@pytest.mark.parametrize("cut", [0, 377])
+def test_frames_of_a_codec_are_found_again(plain, said, window, cut):
+    """The transform of ISO/IEC 14496-3 (4.6.11), its numbers rounded to steps, and back; cut anywhere."""
+    half = 1024
+    n = np.arange(2 * half)
+    rise = np.sqrt(np.cumsum(np.kaiser(half + 1, 4 * np.pi))[:-1] / np.kaiser(half + 1, 4 * np.pi).sum())
+    shape = np.sin(np.pi * (n + 0.5) / (2 * half)) if window == "sine" else np.r_[rise, rise[::-1]]
+    turn = np.cos(np.pi / half * (n[:, None] + 0.5 + half / 2) * (np.arange(half) + 0.5))
+    frames = np.lib.stride_tricks.sliding_window_view(np.pad(plain, half), 2 * half)[::half]
+    step = 1e-3 * math.sqrt(half)  # about the size of what white noise of 1e-3 gives
+    steps = np.rint(((frames * shape) @ turn) / step) * step
+    back = (steps @ turn.T) * shape / (half / 2)
+    whole = (back[1:, :half] + back[:-1, half:]).ravel()
+    assert np.abs(whole - plain[: len(whole)]).max() < 0.02  # the sound itself is all but the same
+    found = said(whole[cut:], round_it=False)
+    assert set(found) == {"lossy copy"}
+    assert "frames of 2048" in found["lossy copy"].evidence
 
 
 # -- clipping -------------------------------------------------------------------------------------------
