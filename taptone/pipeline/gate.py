@@ -125,7 +125,7 @@ def _open(h: Heard) -> tuple[float, float, int, float]:
         if before.stop - before.start < 3 or h.since_tap_s[before].min() < 0.25:
             continue
         own = [h.frames(t + start_s, t + stop_s) for start_s, stop_s in _OPEN_S]
-        if t + _OPEN_S[-1][1] <= after - BEFORE_S and all(part.stop > part.start for part in own):
+        if all(part.stop > part.start for part in own) and t + _OPEN_S[-1][1] <= after - BEFORE_S:
             rows.append([level[part].mean(axis=0) - level[before].mean(axis=0) for part in own])
     if len(rows) < 8:
         return 0.0, 0.0, 0, 0.0

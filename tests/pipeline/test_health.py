@@ -17,6 +17,7 @@ from scipy.signal import butter, lfilter, resample_poly, sosfiltfilt
 
 from taptone.pipeline import hear, listen, strikes
 from taptone.pipeline.clipping import CLIPPED, OVERLAPPED
+from taptone.pipeline.framing import EXCERPT, find_frames
 from taptone.pipeline.listening import Listener
 from taptone.settings import with_values
 
@@ -204,6 +205,19 @@ def test_frames_of_a_codec_are_found_again(plain, said, window, cut):
     found = said(whole[cut:], round_it=False)
     assert set(found) == {"lossy copy"}
     assert "frames of 2048" in found["lossy copy"].evidence
+
+
+def test_sound_cut_off_into_silence_is_no_frame_of_a_codec():
+    rng = np.random.default_rng(1)
+    pieces = [rng.normal(0, 0.01, EXCERPT).astype(np.float32) for _ in range(6)]
+    for piece, at in zip(pieces, rng.integers(300, 2900, 5), strict=False):
+        piece[at:] = 0
+    assert find_frames(pieces) == 0.0
+
+
+def test_a_recording_that_ends_with_a_tap_is_heard_out(plain, said):
+    """What lies behind the last tap is too short to be asked about a gate: no warning, no finding."""
+    assert said(plain[: round((AT_S[-1] + 0.2) * RATE)]) == {}
 
 
 # -- clipping -------------------------------------------------------------------------------------------
