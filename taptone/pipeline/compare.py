@@ -20,6 +20,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
+from taptone.pipeline.heaps import lower_heap
 from taptone.pipeline.patchy import least_chance
 from taptone.pipeline.robust import location_scale
 from taptone.settings import JudgeSettings
@@ -340,8 +341,14 @@ def compare(
         strays = softened(reference - scorer.location_)
         if not own:
             middle, good = scorer.location_, alike
+    core_middle, core = _own_middle(shape, able, new_scorer)
     if own:
-        middle, good = _own_middle(shape, able, new_scorer)
+        middle, good = core_middle, core
+    # Where the panel divides in two, the larger part starts, and the smaller is late.
+    larger = able if count == 0 else _larger_part(shape, able, core_middle, core, new_scorer)
+    divided = bool((larger != able).any())
+    if divided:
+        good = known = larger
     in_turn = None
     if xy_m is None and reference is None:
         in_turn = np.arange(len(shape)) // max(min(_TOGETHER, len(shape) // _LEAST_PARTS), 1)
@@ -366,7 +373,7 @@ def compare(
             # Good stations come in at once, when the expectation first follows the panel. A patch comes in
             # later, from its rim, one by one, each making room for the next: so the reference has a say in
             # who is late.
-            late = 1.0 if own or turn == 0 else _FIRST
+            late = 1.0 if (own or turn == 0) and not divided else _FIRST
             least = settings.set_aside * np.where(good | known, 1.0, late)
             # Amid odd ones a little more is asked for; asking for all that is likely would feed on itself.
             least = np.maximum(least, np.minimum(_AMID, least_chance(far_m, chance, able)))
@@ -477,6 +484,26 @@ def _own_middle(
                 break
             good, middle = core, shape[core].mean(axis=0)
     return middle, good
+
+
+def _larger_part(
+    shape: FloatArray,
+    able: NDArray[np.bool_],
+    middle: FloatArray,
+    core: NDArray[np.bool_],
+    new_scorer: Callable[[], Scorer],
+) -> NDArray[np.bool_]:
+    """Stations of the lower heap of distances from the half most alike; all, where there are no two heaps."""
+    if core.sum() < 2:
+        return able
+    off = softened(shape - middle)
+    scorer = new_scorer().fit(off[core])
+    score = np.zeros(len(able))
+    score[able] = scorer.score_samples(off[able])
+    score[core] = scorer.held_out_
+    larger = able.copy()
+    larger[able] = lower_heap(score[able])
+    return larger
 
 
 def _plain(rows: FloatArray, middle: FloatArray, _: NDArray[np.bool_]) -> FloatArray:
