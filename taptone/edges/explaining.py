@@ -29,6 +29,7 @@ from taptone.edges.textfiles import load_baseline
 from taptone.errors import BaselineError, LogError, SettingError, SoundError
 from taptone.pipeline import Judging
 from taptone.pipeline.compare import band_name_hz, softened
+from taptone.pipeline.crisp import FLAG
 from taptone.pipeline.judge import CHARACTERS, rarity
 from taptone.pipeline.mirror import lowered
 from taptone.settings import Settings, flat, with_values
@@ -59,6 +60,11 @@ _SAME_SCORE = 0.002  # a score is logged to three decimals
 _MOST_DB = 40.0
 _STEP_DB = 0.1
 _SELDOM = 0.01  # of good pairs
+_UNSCORED = "Nothing was scored, so nothing moved a score."
+_AS_AN_AREA = (
+    "It was compared, and differs; its area as a whole decides: declare the structure that stands there, if "
+    "any, and analyse again."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -450,9 +456,8 @@ def from_the_log(log: Log, station: str) -> str:
     point = log.point(station)
     if point["verdict"] != "not assessed":
         return ""
-    return (
-        f"{point['station']}: not assessed; {point['reason']}. Nothing was scored, so nothing moved a score."
-    )
+    said = f"{point['station']}: not assessed; {point['reason']}."
+    return f"{said} {_AS_AN_AREA if FLAG in point.get('flags', ()) else _UNSCORED}"
 
 
 def _disagreement(log: Log, logged: Mapping[str, Any], now: Point | None, result: Result) -> list[str]:
@@ -618,9 +623,10 @@ def in_words(explained: Explained) -> str:
     if "anyway" in point.flags:
         said.append(f"J{explained.result.relative_to.partition('; j')[2]}.")
     if point.verdict == "not assessed" or not explained.parts:
-        said.append(
-            f"Not assessed: {point.reason}. Nothing was scored. It can be judged once that no longer holds."
-        )
+        why = "Nothing was scored. It can be judged once that no longer holds."
+        said.append(f"Not assessed: {point.reason}. {_AS_AN_AREA if FLAG in point.flags else why}")
+        if FLAG in point.flags and explained.parts:
+            said += [_compared_with(explained), _moved_by(explained)]
         return " ".join(said)
     sounds = f"; {CHARACTERS[point.character]}" if point.character else ""
     said.append(f"As read by a person: {_read(explained)}{sounds}.")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from taptone.types import FloatArray
@@ -39,7 +41,7 @@ def location_scale(values: FloatArray) -> tuple[FloatArray, FloatArray]:
     >>> bool(4 < middle < 6), bool(2 < spread < 5)
     (True, True)
     """
-    x = np.asarray(values, float).reshape(len(values), -1)
+    x = np.asarray(values, float).reshape(len(values), math.prod(np.shape(values)[1:]))
     held = np.isfinite(x)
     n = held.sum(axis=0)
     location, scale = np.full(x.shape[1], np.nan), np.full(x.shape[1], np.nan)

@@ -481,3 +481,23 @@ def test_no_such_log_or_station_or_place(typed, case, tmp_path):
             typed, ["explain", case / "log", "B3", "--out", name], f"{name} does not end in .png: a PNG pic"
         )
     assert typed("explain", case / "log")[0] == 2
+
+
+@pytest.mark.parametrize("alone", [False, True], ids=["from the sound", "from the log alone"])
+def test_a_crisper_station_is_not_said_to_be_unscored(case, monkeypatch, capsys, alone):
+    monkeypatch.chdir(case)
+    rng = np.random.default_rng(5)
+    stiffer = [10 * r + c for r in range(5) for c in (4, 5)]
+    hits = [tap(rng, **({"lower": 1.3, "longer": 0.6} if k in stiffer else {})) for k in range(50)]
+    soundfile.write("crisp.wav", laid(hits, [10] * 5), RATE, "PCM_24")
+    Path("crisp.toml").write_text(panel_text(5, 10), encoding="utf-8")
+    given = ["--panel", "crisp.toml", "--baseline", "good.json", "--out", "crisp"]
+    assert run_main("analyse", "crisp.wav", *given) == 0
+    if alone:
+        Path("crisp.wav").unlink()
+    capsys.readouterr()
+    assert run_main("explain", "crisp", "A5") == 0
+    said = capsys.readouterr().out
+    assert "its area as a whole decides: declare the structure" in said
+    assert "Nothing was scored" not in said
+    assert ("Of the squared score" in said) != alone

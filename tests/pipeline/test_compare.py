@@ -284,3 +284,13 @@ def test_taps_without_a_panel_still_show_a_bad_place(rng):
     compared = compare(shape, None, [""] * 48, None, new(17))
     assert sorted(np.argsort(compared.score)[-2:]) == [20, 21]
     assert compared.chance_if_good[20:22].max() < 0.001
+
+
+def test_where_the_only_plain_station_is_set_aside_the_reference_remains():
+    rng = np.random.default_rng(91001)
+    shape = rng.normal(size=(10, 4))
+    shape[0, :2] += 40
+    xy_m = np.stack(np.divmod(np.arange(10), 5), axis=1) * 0.1
+    found = compare(shape, xy_m, ["", *["frame"] * 9], rng.normal(size=(20, 4)), Baseline)
+    assert not found.good.any()
+    assert found.chance_if_good[0] < 1e-4

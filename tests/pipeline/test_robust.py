@@ -112,3 +112,11 @@ def test_columns_are_read_each_by_itself():
     alone = [location_scale(column) for column in x.T]
     assert middle == pytest.approx([float(m) for m, _ in alone], rel=1e-12)
     assert spread == pytest.approx([float(s) for _, s in alone], rel=1e-12)
+
+
+def test_of_no_numbers_nothing_is_known():
+    for empty in (np.zeros(0), np.zeros((0, 3))):
+        middle, spread = location_scale(empty)
+        assert middle.shape == spread.shape == empty.shape[1:]
+        assert np.isnan(middle).all()
+        assert np.isnan(spread).all()
