@@ -29,6 +29,7 @@ from taptone.edges.textfiles import load_baseline
 from taptone.errors import BaselineError, LogError, SettingError, SoundError
 from taptone.pipeline import Judging
 from taptone.pipeline.compare import band_name_hz, softened
+from taptone.pipeline.crisp import FLAG
 from taptone.pipeline.judge import CHARACTERS, rarity
 from taptone.pipeline.mirror import lowered
 from taptone.settings import Settings, flat, with_values
@@ -450,9 +451,10 @@ def from_the_log(log: Log, station: str) -> str:
     point = log.point(station)
     if point["verdict"] != "not assessed":
         return ""
-    return (
-        f"{point['station']}: not assessed; {point['reason']}. Nothing was scored, so nothing moved a score."
-    )
+    said = f"{point['station']}: not assessed; {point['reason']}."
+    if FLAG in point.get("flags", ()):
+        return said
+    return f"{said} Nothing was scored, so nothing moved a score."
 
 
 def _disagreement(log: Log, logged: Mapping[str, Any], now: Point | None, result: Result) -> list[str]:
@@ -617,6 +619,13 @@ def in_words(explained: Explained) -> str:
     said = [_head(explained)]
     if "anyway" in point.flags:
         said.append(f"J{explained.result.relative_to.partition('; j')[2]}.")
+    if FLAG in point.flags:
+        said.append(
+            f"As read by a person: {_read(explained)}. Not assessed: {point.reason}. Declare what stands "
+            "there, if anything does (declared_after_tapping = true), and analyse again; else treat it as a "
+            "suspect."
+        )
+        return " ".join(said)
     if point.verdict == "not assessed" or not explained.parts:
         said.append(
             f"Not assessed: {point.reason}. Nothing was scored. It can be judged once that no longer holds."
