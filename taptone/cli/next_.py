@@ -49,6 +49,7 @@ def next_(logs: tuple[str, ...], panel: str, edge_m: float, as_json: bool) -> No
     for known, closed in found:
         as_written(known.panel)
         _say(known, closed, units)
+        _say_unassessed(known)
 
 
 def _say(known: Known, closed: tuple[Closing, ...], units: str) -> None:
@@ -78,6 +79,13 @@ def _say(known: Known, closed: tuple[Closing, ...], units: str) -> None:
             click.echo(f"  {_closed(one, units)}")
         for tap in one.then:
             say(f"  {'now' if one.closed else 'then'} {_line(tap, units)}")
+
+
+def _say_unassessed(known: Known) -> None:
+    """Name what has no verdict: a person who closes outlines must not take the rest of the panel for good."""
+    named = [s.label for s, v in zip(known.stations, known.verdicts, strict=True) if v == "not assessed"]
+    if named:
+        say(f"panel {known.panel.name}, not assessed (the log says why), outlined nowhere: {' '.join(named)}")
 
 
 def _closed(one: Closing, units: str) -> str:

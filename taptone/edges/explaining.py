@@ -63,7 +63,7 @@ _SELDOM = 0.01  # of good pairs
 _UNSCORED = "Nothing was scored, so nothing moved a score."
 _AS_AN_AREA = (
     "It was compared, and differs; its area as a whole decides: declare the structure that stands there, if "
-    "any, and analyse again."
+    "any (declared_after_tapping = true), and analyse again; where nothing does, treat it as a suspect."
 )
 
 
@@ -626,6 +626,7 @@ def in_words(explained: Explained) -> str:
         why = "Nothing was scored. It can be judged once that no longer holds."
         said.append(f"Not assessed: {point.reason}. {_AS_AN_AREA if FLAG in point.flags else why}")
         if FLAG in point.flags and explained.parts:
+            said.append(f"As read by a person: {_read(explained)}.")
             said += [_compared_with(explained), _moved_by(explained)]
         return " ".join(said)
     sounds = f"; {CHARACTERS[point.character]}" if point.character else ""

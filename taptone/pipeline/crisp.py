@@ -106,7 +106,8 @@ def crisper_areas(
     Returns
     -------
     list of tuple of int
-        Areas of six stations or more, without those that by themselves are as much duller or ring longer.
+        Areas of six stations or more, without those that by themselves are as much duller or ring longer,
+        or rattle.
 
     Examples
     --------
@@ -126,12 +127,17 @@ def crisper_areas(
     index = {s.label: k for k, s in enumerate(stations)}
     areas = [tuple(index[s.label] for s in group) for group in together(asked, others, spacing_m)]
     against = (brighter < -settings.crisper) | (ring > settings.crisper)  # loose on a frame, perhaps
+    against |= np.array([v.character == "rattling" for v in verdicts], bool)
+    dead = np.array(
+        [v.character == "dead" for v in verdicts], bool
+    )  # only the click is left, which is bright
     return [
         tuple(k for k in area if not against[k])
         for area in areas
         if len(area) >= _FEWEST
         and np.median(brighter[list(area)]) > settings.crisper
         and np.median(ring[list(area)]) < -settings.crisper
+        and dead[list(area)].mean() <= 0.5
     ]
 
 
@@ -164,9 +170,10 @@ def say_crisper(points: Sequence[Point], compared: Comparison) -> tuple[tuple[Po
     named = [p.station for p, crisper in zip(points, compared.crisper, strict=True) if crisper]
     who = " ".join(named) if len(named) <= 12 else f"{' '.join(named[:12])} … ({len(named)})"
     note = (
-        f"{len(named)} stations differ, but as an area they are brighter than good ones and ring less: "
-        f"stiffer or heavier, as where structure stands that was not declared. They are not assessed "
-        f"({who}): look whether there is any, declare it and analyse again"
+        f"{len(named)} stations differ, but as an area they are brighter than good ones and ring less, as "
+        f"over structure nobody declared ({who}). They are not assessed, which does not make them good: "
+        "look inside and at the drawings, tap the same place on the other side. Declare what stands there "
+        "(declared_after_tapping = true) and analyse again; where nothing stands, treat them as suspects"
     )
     return tuple(
         replace(p, flags=(*p.flags, FLAG)) if crisper else p

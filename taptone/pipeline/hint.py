@@ -63,7 +63,7 @@ def hints(
     >>> compared = Comparison(np.ones(24), np.ones(24), ~column, ((),) * 24, difference=step)
     >>> print(*hints(stations, [""] * 24, ["no difference"] * 24, compared, 0.1))
     stations A3 B3 C3 D3 lie in a line and are crisper than those beside it: a frame that was not declared?
-    If a drawing or a look inside shows one, declare it and analyse again
+    If a drawing or a look inside shows one, declare it (declared_after_tapping = true) and analyse again
     """
     if compared.difference is None:
         return []
@@ -78,7 +78,10 @@ def hints(
     if compared.crisper is not None:
         brighter |= compared.crisper
     suspect = plain & np.array([v == "suspect" for v in verdicts], bool)
-    advice = "If a drawing or a look inside shows one, declare it and analyse again"
+    advice = (
+        "If a drawing or a look inside shows one, declare it (declared_after_tapping = true) and analyse "
+        "again"
+    )
     out = [
         f"stations {_named(stations, line)} lie in a line and are crisper than those beside it: a frame that "
         f"was not declared? {advice}"

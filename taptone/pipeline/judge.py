@@ -35,6 +35,12 @@ CHARACTERS: Mapping[str, str] = {
     "rattling": "rough, repeated (rattling by ear)",
 }
 
+#: One reason for all: the screen, the map and the status gather stations by it.
+_CRISPER = (
+    "differs, but its area is brighter and rings less, as over structure nobody declared: whether it is "
+    "bonded cannot be told"
+)
+
 _LOWER = 0.93  # centroid under this share of its neighbours' is lower
 _LONGER, _SOONER, _HARDLY = 1.15, 0.87, 0.4  # decay over or under this share of its neighbours'
 _HARDLY_DB = -3.0  # late over early energy beside its neighbours': decay alone may be the beat of two modes
@@ -324,11 +330,10 @@ def _one(
     verdict = partial(Judgement, neighbour_decay_ms=decay_ms, neighbour_centroid_hz=centroid_hz)
     if here.refused or math.isnan(chance):
         return verdict("not assessed", here.refused or "nothing to compare it with")
+    if compared.crisper is not None and compared.crisper[k]:
+        return verdict("not assessed", _CRISPER)
     furthest = _furthest(compared, k)
     numbers = _numbers(here, len(near), decay_ms, centroid_hz, reference_decay_ms, reference_centroid_hz)
-    if compared.crisper is not None and compared.crisper[k]:
-        why = "differs, but its area is brighter and rings less, as over structure: the bond cannot be told"
-        return verdict("not assessed", f"{why}; {furthest}{numbers}")
     if sure >= settings.confidence:
         where = f"on declared {here.structure}, but unlike the others on it; " if here.structure else ""
         n = compared.n_good

@@ -114,9 +114,13 @@ def test_what_is_stiffer_differs_but_cannot_be_told(reference):
         point = result.points[k]
         assert point.verdict == "not assessed"
         assert np.isnan([point.chance_if_good, point.confidence, point.score]).all()
-        assert point.reason.startswith("differs, but its area is brighter and rings less, as over structure")
+        assert point.reason.startswith(
+            "differs, but its area is brighter and rings less, as over structure nobody declared"
+        )
     [said] = [note for note in result.notes if note.startswith("10 stations differ, but")]
     assert "A5 A6 B5" in said
+    assert "declared_after_tapping = true" in said
+    assert len({result.points[k].reason for k in AT_FRAME}) == 1  # gathered by it on screens and maps
     # The line is still asked about: it was never declared.
     assert any("A5" in note and "a frame that was not declared?" in note for note in result.notes)
     assert not [p for p in result.points if p.verdict == "suspect"]
@@ -133,8 +137,9 @@ def test_the_same_is_suspect_where_the_setting_asks_for_more(reference):
         {"lower": 0.85, "longer": 1.5, "duller_db": 2.0},
         {"lower": 1.3, "longer": 1.6},
         {"lower": 0.8, "longer": 0.5},
+        {"lower": 1.2, "longer": 0.12},
     ],
-    ids=["hollow", "brighter and ringing longer", "dull"],
+    ids=["hollow", "brighter and ringing longer", "dull", "dead but for a bright click"],
 )
 def test_what_gives_or_rings_stays_suspect(reference, how):
     result = analysed(reference, AT_FRAME, how)
