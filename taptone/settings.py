@@ -159,7 +159,7 @@ class HealthSettings(_Stage):
         35.0, "dB", 3.0, 60.0, "a fall this steep ends the spectrum of loud moments"
     )
     clipped_share: float = _setting(
-        0.25, "", 0.01, 1.0, "share of a tap's first 5 ms that is flat: beyond use"
+        0.1, "", 0.01, 1.0, "share of a tap's first 5 ms that is flat: beyond use"
     )
     overlap_db: float = _setting(
         10.0, "dB", 0.0, 40.0, "a tap less than this above what sounds just before it is overlapped"
