@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import click
 
-from taptone.cli.common import a_path, as_written, say
+from taptone.cli.common import a_path, as_written, measured, say
+from taptone.cli.status import few
 
 __all__ = ["look_next"]
 
@@ -29,13 +30,15 @@ def look_next(survey: str, prompts: str | None, show_prompts: bool, json_: bool)
     """
     from taptone.edges.joining import ask_next, prompts_text
     from taptone.edges.store import open_store
-    from taptone.edges.visiting import said_in
+    from taptone.edges.visiting import said_in, surveyed
+    from taptone.survey.status import status as status_of
 
     if show_prompts:
         click.echo(prompts_text(prompts), nl=False)
         return
     with open_store(survey) as store:
         as_written(said_in(store))
+        held = surveyed(store)
         asked = ask_next(store, prompts)
     if json_:
         import json
@@ -52,10 +55,14 @@ def look_next(survey: str, prompts: str | None, show_prompts: bool, json_: bool)
         click.echo(json.dumps(said, ensure_ascii=False, indent=1))
         return
     if not asked:
-        click.echo("nothing differed or was seen yet, so nothing is asked: that says nothing about the boat")
+        click.echo("nothing suspect, read or seen yet, so nothing is asked: that says nothing about the boat")
     for one in asked:
         what = _CALLED.get(one.spot.on, one.spot.on[0])
         kinds = f" ({', '.join(one.spot.kinds)})" if one.spot.kinds else ""
         say(f"{what}: {one.spot.called}{kinds}")
         for prompt in one.prompts:
             say(f"  - {prompt.ask} [{prompt.source}]")
+    for panel in status_of(held):
+        for stations, reason in panel.unclear:
+            where = f"{panel.panel}, {few(stations)}"
+            say(f"not assessed, and nothing asked there: {where}, because {measured(reason)}")

@@ -11,7 +11,7 @@ from taptone.cli.common import a_path, as_written, measured
 if TYPE_CHECKING:
     from taptone.survey.status import PanelStatus
 
-__all__ = ["status"]
+__all__ = ["few", "status"]
 
 
 @click.command()
@@ -64,9 +64,9 @@ def _of_panel(one: PanelStatus) -> list[str]:
     ]
     for stations, reason in one.not_tapped:
         if reason:
-            lines.append(f"  not tapped: {_few(stations)}, because {reason}")
+            lines.append(f"  not tapped: {few(stations)}, because {reason}")
     for stations, reason in one.unclear:
-        lines.append(f"  not assessed: {_few(stations)}, because {measured(reason)}")
+        lines.append(f"  not assessed: {few(stations)}, because {measured(reason)}")
     if one.no_moisture_because:
         lines.append(f"  moisture not measured, because {one.no_moisture_because}")
     lines += [f"  not done: {what}, because {reason}" for what, reason in one.left_out]
@@ -79,7 +79,24 @@ def _n(number: int, what: str) -> str:
     return f"{number} {what}" if number == 1 else f"{number} {what}s"
 
 
-def _few(labels: tuple[str, ...]) -> str:
+def few(labels: tuple[str, ...]) -> str:
+    """Labels in a line: all of a few, the ends of many and their number.
+
+    Parameters
+    ----------
+    labels : tuple of str
+        Of stations.
+
+    Returns
+    -------
+    str
+        Commas between them.
+
+    Examples
+    --------
+    >>> few(("A1", "A2", "A3", "A4", "A5", "A6", "A7"))
+    'A1, A2, A3, A4 … A7 (7)'
+    """
     return (
         ", ".join(labels) if len(labels) <= 6 else f"{', '.join(labels[:4])} … {labels[-1]} ({len(labels)})"
     )
