@@ -44,7 +44,6 @@ _RING_DB = 8.0
 _FLOOR = 1e-4  # bands more than 40 dB below the whole are taken as 40 dB below: they are mostly noise
 _TURNS = 20
 _FIRST = 10.0
-_AMID = 0.005
 _MANY, _ANEW = 0.15, 2  # share of the stations set aside; how often the search begins anew
 _FOLDS = 10
 _TOGETHER, _LEAST_PARTS = 6, 4  # taps in turn: one, two, three or six strikes a place all fit
@@ -375,8 +374,6 @@ def compare(
             # who is late.
             late = 1.0 if (own or turn == 0) and not divided else _FIRST
             least = settings.set_aside * np.where(good | known, 1.0, late)
-            # Amid odd ones a little more is asked for; asking for all that is likely would feed on itself.
-            least = np.maximum(least, np.minimum(_AMID, least_chance(far_m, chance, able)))
             still = able & (np.nan_to_num(chance, nan=0.0) > least)
             if (still == good).all():
                 break
