@@ -205,7 +205,7 @@ class JudgeSettings(_Stage):
         "",
         0.0,
         20.0,
-        "an area this many spreads of good stations brighter, and as many less in its ring, is not assessed",
+        "spreads brighter, and less in ring, from which an area is not assessed",
     )
     snr_db: float = _setting(10.0, "dB", 0.0, 40.0, "below this a tap is too near the noise to be judged")
     least_places: int = _setting(8, "", 3, 100, "reference places below which nothing is judged")

@@ -50,7 +50,7 @@ def least_chance(far_m: FloatArray, chance: FloatArray, able: NDArray[np.bool_])
     >>> row = np.arange(12.0)
     >>> chance = np.where(row < 6, 0.02, 0.6)
     >>> least_chance(np.abs(row[:, None] - row), chance, chance > 0).round(2)[[0, 5, 11]].tolist()
-    [0.26, 0.08, 0.0]
+    [0.25, 0.12, 0.05]
     """
     asked = np.flatnonzero(able & np.isfinite(chance))
     share = np.zeros(len(chance))
