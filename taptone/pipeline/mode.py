@@ -289,9 +289,10 @@ def _least_squares(
 
 def _gram(columns: ComplexArray) -> ComplexArray:
     """Products of all pairs of columns, kept from being singular."""
-    gram = np.swapaxes(columns.conj(), 1, 2) @ columns
+    # A turn of nothing has no logarithm: its column counts as nothing, before what keeps it apart is added.
+    gram = np.nan_to_num(np.swapaxes(columns.conj(), 1, 2) @ columns)
     trace = np.trace(gram, axis1=1, axis2=2).real[:, None, None]
-    return np.asarray(np.nan_to_num(gram + (_TINY * trace + 1e-300) * np.eye(columns.shape[2])))
+    return np.asarray(gram + (_TINY * trace + 1e-300) * np.eye(columns.shape[2]))
 
 
 def _gain(poles: ComplexArray, looks: Sequence[_Look]) -> ComplexArray:

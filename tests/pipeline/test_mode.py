@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 import math
+import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
 from pyroomacoustics.experimental import measure_rt60
-from scipy.signal import butter, sosfiltfilt
+from scipy.signal import butter, resample_poly, sosfiltfilt
 
 from taptone.pipeline import hear
 from taptone.pipeline.measure import measure
 from taptone.pipeline.mode import struck_modes
 from taptone.settings import MeasureSettings
 from taptone.types import Tap
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from invented import Invented, laid, tap
 
 RATE = 48000
 
@@ -211,3 +216,13 @@ def test_many_sounds_read_as_each_alone(rng):
     for sound, noise, mode in zip(sounds, noises, together, strict=True):
         alone = read(sound, noise)
         assert (mode.hz, mode.decay_ms) == pytest.approx((alone.hz, alone.decay_ms), rel=1e-6, nan_ok=True)
+
+
+@pytest.mark.parametrize("rate_hz", [8000, 11025, 16000])
+def test_taps_of_three_steps_of_16_bits_are_heard_and_nothing_breaks(rate_hz):
+    rng = np.random.default_rng(3)
+    sound = resample_poly(laid([tap(rng) for _ in range(12)]), rate_hz, RATE)
+    rounded = np.round(sound / np.abs(sound).max() * 1e-4 * 2**15) / 2**15
+    taps = hear(Invented(rounded, rate_hz=rate_hz))[0]
+    assert taps
+    assert all(one["level_dbfs"] < -60 for one in taps)
