@@ -21,7 +21,7 @@ from taptone.pipeline.robust import location_scale
 from taptone.settings import JudgeSettings
 from taptone.types import FloatArray, Point, Station
 
-__all__ = ["FLAG", "crisper_areas", "say_crisper", "with_crisper"]
+__all__ = ["FLAG", "say_crisper", "with_crisper"]
 
 FLAG = "crisper"
 _FEWEST = 6  # stations: what reaches across a panel is under more
@@ -36,6 +36,9 @@ def with_crisper(
     settings: JudgeSettings = JudgeSettings(),
 ) -> Comparison:
     """Mark the areas of suspects that are crisper as a whole: whether they are bonded cannot be told.
+
+    Stations on declared structure are not asked, and one that by itself is as much duller, rings as much
+    longer, or rattles, stays out.
 
     Parameters
     ----------
@@ -70,75 +73,31 @@ def with_crisper(
     >>> with_crisper(stations, heard, compared, verdicts, 0.1).crisper.tolist()[6:10]
     [False, False, True, True]
     """
-    areas = crisper_areas(stations, heard, compared, verdicts, spacing_m, settings)
-    if not areas:
-        return compared
-    crisper = np.zeros(len(heard), bool)
-    crisper[[k for area in areas for k in area]] = True
-    return replace(compared, crisper=crisper)
-
-
-def crisper_areas(
-    stations: Sequence[Station],
-    heard: Sequence[Heard],
-    compared: Comparison,
-    verdicts: Sequence[Judgement],
-    spacing_m: float,
-    settings: JudgeSettings = JudgeSettings(),
-) -> list[tuple[int, ...]]:
-    """Suspects off declared structure that lie together and are brighter and ring less, by their middles.
-
-    Parameters
-    ----------
-    stations : sequence of Station
-        Of a panel.
-    heard : sequence of Heard
-        How each sounded.
-    compared : Comparison
-        How each differs.
-    verdicts : sequence of Judgement
-        What that alone makes of each.
-    spacing_m : float
-        Distance of neighbouring stations.
-    settings : JudgeSettings, optional
-        As for :func:`with_crisper`.
-
-    Returns
-    -------
-    list of tuple of int
-        Areas of six stations or more, without those that by themselves are as much duller or ring longer,
-        or rattle.
-
-    Examples
-    --------
-    >>> crisper_areas([], [], Comparison(np.zeros(0), np.zeros(0), np.zeros(0, bool), ()), [], 0.1)
-    []
-    """
     if compared.heard is None or not compared.good.any():
-        return []
+        return compared
     plain = [not h.structure for h in heard]
     suspect = [v.verdict == "suspect" and bare for v, bare in zip(verdicts, plain, strict=True)]
     asked = [s for s, bad in zip(stations, suspect, strict=True) if bad]
     if len(asked) < _FEWEST:
-        return []
+        return compared
     others = [s for s, v in zip(stations, verdicts, strict=True) if v.verdict == "no difference"]
     brighter = _in_spreads(_above_neighbours(heard, compared), compared.good)
     ring = _in_spreads(compared.heard[:, -1], compared.good)
     index = {s.label: k for k, s in enumerate(stations)}
-    areas = [tuple(index[s.label] for s in group) for group in together(asked, others, spacing_m)]
     against = (brighter < -settings.crisper) | (ring > settings.crisper)  # loose on a frame, perhaps
     against |= np.array([v.character == "rattling" for v in verdicts], bool)
-    dead = np.array(
-        [v.character == "dead" for v in verdicts], bool
-    )  # only the click is left, which is bright
-    return [
-        tuple(k for k in area if not against[k])
-        for area in areas
-        if len(area) >= _FEWEST
-        and np.median(brighter[list(area)]) > settings.crisper
-        and np.median(ring[list(area)]) < -settings.crisper
-        and dead[list(area)].mean() <= 0.5
-    ]
+    dead = np.array([v.character == "dead" for v in verdicts], bool)  # its click alone is bright
+    crisper = np.zeros(len(heard), bool)
+    for group in together(asked, others, spacing_m):
+        area = [index[s.label] for s in group]
+        crisper[area] = (
+            len(area) >= _FEWEST
+            and np.median(brighter[area]) > settings.crisper
+            and np.median(ring[area]) < -settings.crisper
+            and dead[area].mean() <= 0.5
+        )
+    crisper &= ~against
+    return replace(compared, crisper=crisper) if crisper.any() else compared
 
 
 def say_crisper(points: Sequence[Point], compared: Comparison) -> tuple[tuple[Point, ...], list[str]]:

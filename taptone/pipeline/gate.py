@@ -10,7 +10,7 @@ import numpy as np
 from taptone.pipeline.pauses import BEFORE_S, Heard, Said
 from taptone.settings import HealthSettings
 
-__all__ = ["find_gate", "silence"]
+__all__ = ["find_gate", "least_silent", "silence"]
 
 _RISE_DB = 2.5  # the noise behind an open gate, above that behind a closed one
 _ALIVE = 6  # bands that must be heard before a gate is seen to close: low notes alone beat by themselves
@@ -43,10 +43,7 @@ def find_gate(h: Heard, s: HealthSettings, band_end: Sequence[Said]) -> Iterator
     """
     if h.pause.sum() < 8:
         return
-    end_hz = band_end[0][2] if band_end else math.inf
     silent, ragged = silence(h)
-    # Where the band is narrow there may be no noise left of itself.
-    least_silent = s.silent_share if end_hz > 9000.0 else max(s.silent_share, 0.5)
     shut, depth_db, at_ms = _closing(h)
     n = len(h.onset_s)
     share = shut / max(n, 1)  # in a room few taps can tell: those are not enough
@@ -60,7 +57,7 @@ def find_gate(h: Heard, s: HealthSettings, band_end: Sequence[Said]) -> Iterator
             "ms",
         )
         return
-    if silent >= least_silent and ragged < 0.06 * silent:
+    if silent >= least_silent(s, band_end) and ragged < 0.06 * silent:
         yield (
             "gate",
             f"{silent:.0%} of the time between the taps there is no sound at all, not even noise: the "
@@ -105,6 +102,31 @@ def silence(h: Heard) -> tuple[float, float]:
     """
     zeros = h.g.zeros[h.pause]
     return float((zeros > 0.9995).mean()), float(((zeros > 0.6) & (zeros <= 0.9995)).mean())
+
+
+def least_silent(s: HealthSettings, band_end: Sequence[Said]) -> float:
+    """Share of the pauses that must be silent: where the band is narrow, noise may be gone by itself.
+
+    Parameters
+    ----------
+    s : HealthSettings
+        From where on it is said.
+    band_end : sequence of tuple
+        What was said of where the spectrum ends.
+
+    Returns
+    -------
+    float
+        Between 0 and 1.
+
+    Examples
+    --------
+    >>> narrow = [("low-pass", "it ends", 3400.0, "Hz")]
+    >>> least_silent(HealthSettings(), []), least_silent(HealthSettings(), narrow)
+    (0.2, 0.5)
+    """
+    end_hz = band_end[0][2] if band_end else math.inf
+    return s.silent_share if end_hz > 9000.0 else max(s.silent_share, 0.5)
 
 
 _OPEN_S = ((0.12, 0.22), (0.22, 0.35))

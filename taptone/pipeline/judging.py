@@ -223,7 +223,8 @@ def judged_stations(
         compared = with_crisper(
             [s.station for s in places], heard, compared, verdicts, spacing(panel), settings.judge
         )
-        verdicts = again(heard, compared)
+        if compared.crisper is not None:
+            verdicts = again(heard, compared)
     on_judged(Judging(tuple(heard), shape, known_shape, compared, again, other))
     points = tuple(
         _point(k, panel, spot, p, v, compared, taps, (decay_ms, centroid_hz))

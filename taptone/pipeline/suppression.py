@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from taptone.pipeline.gate import silence
+from taptone.pipeline.gate import least_silent, silence
 from taptone.pipeline.pauses import ABOVE_DB, FULL_BAND_HZ, Heard, Said
 from taptone.settings import HealthSettings
 from taptone.types import FloatArray
@@ -50,7 +50,6 @@ def find_suppression(
     if h.pause.sum() < 8:
         return
     end_hz = band_end[0][2] if band_end else math.inf
-    least_silent = s.silent_share if end_hz > 9000.0 else max(s.silent_share, 0.5)
     silent, _ = silence(h)
     holes_db, n_bands, low_db = _holes(h, end_hz)
     lossy = any(name == "lossy copy" for name, *_ in band_end)
@@ -62,7 +61,7 @@ def find_suppression(
     if not torn and not band_end:  # a copy of good quality tears small holes too
         holes_db, n_bands = _steady_holes(h, end_hz)
         torn = n_bands >= 2 and holes_db >= max(_STEADY_HOLES_DB, 1.2 / math.sqrt(h.pause.sum()))
-    if torn or silent >= least_silent:
+    if torn or silent >= least_silent(s, band_end):
         told = (
             f"the noise between the taps is {holes_db:.2f} dB more ragged than even noise in {n_bands} bands"
         )

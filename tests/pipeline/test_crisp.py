@@ -11,7 +11,7 @@ import pytest
 from taptone.edges.analysing import analyse_sounds
 from taptone.edges.learning import learn_reference
 from taptone.pipeline.compare import Comparison
-from taptone.pipeline.crisp import FLAG, crisper_areas
+from taptone.pipeline.crisp import FLAG, with_crisper
 from taptone.pipeline.judge import Heard, Judgement
 from taptone.settings import JudgeSettings, with_values
 from taptone.survey.panel import parse_panel
@@ -35,7 +35,7 @@ STATIONS = [
 COLUMN = np.arange(ROWS * COLUMNS) % COLUMNS == 4
 
 
-def areas(brighter, ring, suspect=COLUMN, structure="", settings=JudgeSettings()):
+def crisper_ones(brighter, ring, suspect=COLUMN, structure="", settings=JudgeSettings()):
     """Good stations stray by 5 % in centroid and 1 dB in ring; suspects lie so many spreads off."""
     rng = np.random.default_rng(7)
     n = len(STATIONS)
@@ -49,11 +49,12 @@ def areas(brighter, ring, suspect=COLUMN, structure="", settings=JudgeSettings()
         for hz, k in zip(np.exp(log), suspect, strict=True)
     ]
     verdicts = [Judgement("suspect" if k else "no difference", "") for k in suspect]
-    return crisper_areas(STATIONS, heard, compared, verdicts, 0.1, settings)
+    crisper = with_crisper(STATIONS, heard, compared, verdicts, 0.1, settings).crisper
+    return [] if crisper is None else np.flatnonzero(crisper).tolist()
 
 
 def test_an_area_brighter_and_with_less_ring_is_crisper():
-    assert areas(4.0, -4.0) == [tuple(np.flatnonzero(COLUMN))]
+    assert crisper_ones(4.0, -4.0) == np.flatnonzero(COLUMN).tolist()
 
 
 @pytest.mark.parametrize(
@@ -62,34 +63,34 @@ def test_an_area_brighter_and_with_less_ring_is_crisper():
     ids=["hollow", "a small patch's note", "only brighter", "only damped", "dull"],
 )
 def test_all_else_stays_suspect(brighter, ring):
-    assert areas(brighter, ring) == []
+    assert crisper_ones(brighter, ring) == []
 
 
 def test_a_few_stations_are_no_area():
     few = COLUMN & (np.arange(ROWS * COLUMNS) < 5 * COLUMNS)
     assert few.sum() == 5
-    assert areas(9.0, -9.0, few) == []
+    assert crisper_ones(9.0, -9.0, few) == []
 
 
 def test_areas_are_asked_one_by_one():
     other = np.arange(ROWS * COLUMNS) % COLUMNS == 8
     step = np.where(other, -6.0, 6.0)
-    assert areas(step, -np.abs(step), COLUMN | other) == [tuple(np.flatnonzero(COLUMN))]
+    assert crisper_ones(step, -np.abs(step), COLUMN | other) == np.flatnonzero(COLUMN).tolist()
 
 
 @pytest.mark.parametrize(("brighter", "ring"), [(5.0, 5.0), (-5.0, -5.0)], ids=["rings", "duller"])
 def test_a_station_that_itself_speaks_against_it_stays_suspect(brighter, ring):
     odd = np.arange(ROWS * COLUMNS) == 24
-    rest = tuple(np.flatnonzero(COLUMN & ~odd))
-    assert areas(np.where(odd, brighter, 5.0), np.where(odd, ring, -5.0)) == [rest]
+    rest = np.flatnonzero(COLUMN & ~odd).tolist()
+    assert crisper_ones(np.where(odd, brighter, 5.0), np.where(odd, ring, -5.0)) == rest
 
 
 def test_declared_structure_is_judged_by_its_kind():
-    assert areas(4.0, -4.0, structure="frame") == []
+    assert crisper_ones(4.0, -4.0, structure="frame") == []
 
 
 def test_how_much_crisper_can_be_set():
-    assert areas(4.0, -4.0, settings=JudgeSettings(crisper=8.0)) == []
+    assert crisper_ones(4.0, -4.0, settings=JudgeSettings(crisper=8.0)) == []
 
 
 # -- from sound ------------------------------------------------------------------------------------------
