@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import dataclasses
 import difflib
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, ClassVar
 
@@ -32,6 +33,7 @@ __all__ = [
     "PlaceSettings",
     "Settings",
     "ShowSettings",
+    "as_now",
     "changed",
     "flat",
     "listed",
@@ -107,6 +109,7 @@ class MeasureSettings(_Stage):
         8000.0, "Hz", 2000.0, 20000.0, "upper edge, or 45 % of the sample rate if lower"
     )
     window_ms: float = _setting(20.0, "ms", 5.0, 200.0, "sound after the onset that the spectrum is taken of")
+    bands_ms: float = _setting(5.0, "ms", 2.0, 200.0, "sound after the onset that the bands are taken of")
     decay_start_ms: float = _setting(
         2.0, "ms", 0.0, 10.0, "decay is read from here on, after the contact pulse"
     )
@@ -296,6 +299,30 @@ def flat(settings: Settings) -> dict[str, float | int]:
         if stage.name != "show"
         for row in dataclasses.fields(getattr(settings, stage.name))
     }
+
+
+def as_now(values: Mapping[str, float | int]) -> dict[str, float | int]:
+    """Settings out of a file, as this version would state them: bands were once taken of the whole window.
+
+    Parameters
+    ----------
+    values : mapping
+        ``stage.name`` → value, as :func:`flat` gave them then.
+
+    Returns
+    -------
+    dict
+        The same, and what has been told apart since.
+
+    Examples
+    --------
+    >>> as_now({"measure.window_ms": 20.0})["measure.bands_ms"]
+    20.0
+    """
+    held = dict(values)
+    if "measure.window_ms" in held:
+        held.setdefault("measure.bands_ms", held["measure.window_ms"])
+    return held
 
 
 def listed() -> list[dict[str, object]]:

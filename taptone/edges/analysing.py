@@ -24,7 +24,7 @@ from taptone.types import Earlier, Panel, Reference, Result, Sound
 
 __all__ = ["analyse_sounds"]
 
-_LIBRARIES = ("numpy", "scipy", "librosa", "scikit-learn", "soundfile", "av", "shapely", "matplotlib")
+_LIBRARIES = ("numpy", "scipy", "scikit-learn", "soundfile", "av", "shapely", "matplotlib")
 _APART_C = 10.0  # common practice, no source: resin softens as it warms
 
 

@@ -150,7 +150,11 @@ def _figure(explained: Explained, heard: _Heard, units: str) -> Figure:
         explained,
     )
     _fine(
-        _axes(figure, (0.55, bottom, 0.42, high), "spectrum of the first ring, dB about its mean"),
+        _axes(
+            figure,
+            (0.55, bottom, 0.42, high),
+            f"spectrum of the first {explained.log.settings.measure.window_ms:g} ms, dB about its mean",
+        ),
         own,
         others,
         explained,
@@ -185,7 +189,7 @@ def _shown(text: str) -> str:
 
 
 def _waveform(axes: Axes, own: Iterable[tuple[Tap, Room | None]], explained: Explained) -> None:
-    window_ms = explained.log.settings.measure.window_ms
+    bands_ms = explained.log.settings.measure.bands_ms
     strikes = list(own)
     for tap, _ in strikes:
         start = max(tap.onset - round(_BEFORE_MS * tap.rate_hz / 1000), 0)
@@ -197,14 +201,14 @@ def _waveform(axes: Axes, own: Iterable[tuple[Tap, Room | None]], explained: Exp
     axes.set_xlim(-_BEFORE_MS, _AFTER_MS)
     axes.set_ylim(-1.15, 1.15)
     axes.set_yticks([])
-    axes.axvspan(0, window_ms, **_RANGE)
+    axes.axvspan(0, bands_ms, **_RANGE)
     words: dict[str, Any] = {
         "size": 6.5,
         "va": "bottom",
         "bbox": {"fc": "white", "ec": "none", "pad": 0.6},
         "zorder": 6,
     }
-    axes.text(window_ms + 1, -1.12, "hatched: what the spectra are taken of", **words)
+    axes.text(bands_ms + 1, -1.12, "hatched: what the third-octaves are taken of", **words)
     axes.set_xlabel("ms from the first sample of the tap", size=7.5, labelpad=1)
 
 

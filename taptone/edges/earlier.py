@@ -16,6 +16,7 @@ import numpy as np
 from taptone.edges.stated import NAMES
 from taptone.errors import LogError
 from taptone.pipeline import pool
+from taptone.settings import as_now
 from taptone.types import BAND_CENTRES_HZ, BAND_NAMES_HZ, MEASURE_NAMES, Earlier, Measured
 
 __all__ = ["LogFile", "as_earlier", "load_earlier", "read_log"]
@@ -165,7 +166,7 @@ def _earlier(log: Mapping[str, Any], sha256: str, source: str) -> Earlier:
         chance_if_good=np.array([_number(point["chance_if_good"]) for point in points]),
         sha256=sha256,
         recordings=tuple(str(r["sha256"]) for r in log["recordings"] if r["name"] in struck),
-        settings=dict(log["settings"]),
+        settings=as_now(log["settings"]),
     )
 
 

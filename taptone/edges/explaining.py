@@ -32,7 +32,7 @@ from taptone.pipeline.compare import band_name_hz, softened
 from taptone.pipeline.crisp import FLAG
 from taptone.pipeline.judge import CHARACTERS, rarity
 from taptone.pipeline.mirror import lowered
-from taptone.settings import Settings, flat, with_values
+from taptone.settings import Settings, as_now, flat, with_values
 from taptone.types import (
     Earlier,
     Measured,
@@ -178,10 +178,9 @@ def open_log(path: Path) -> Log:
         raise LogError(f"{file} lacks something or holds something odd ({fault})", hint=hint)
     try:
         known = flat(Settings())
-        held = {name: repr(value) for name, value in body["settings"].items() if name in known}
-        apart = [
-            name for name in (*body["settings"], *known) if (name in body["settings"]) != (name in known)
-        ]
+        stated = as_now(body["settings"])
+        held = {name: repr(value) for name, value in stated.items() if name in known}
+        apart = [name for name in (*stated, *known) if (name in stated) != (name in known)]
         notes = [f"settings that the log and this version do not share: {', '.join(apart)}"] if apart else []
         return Log(file, body, _panel_of(body["panel"]), with_values(held), tuple(notes), read)
     except SettingError as error:

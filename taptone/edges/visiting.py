@@ -680,7 +680,7 @@ def baseline_in(path: Path) -> str:
     Examples
     --------
     >>> baseline_in(Path("models/lantern-foredeck.json"))[:8]
-    '96aec781'
+    'b549f9d7'
     """
     try:
         return load_baseline(path).sha256

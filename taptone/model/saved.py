@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from taptone.errors import BaselineError
+from taptone.settings import as_now
 from taptone.types import BAND_CENTRES_HZ, MEASURE_NAMES, Finding, Reference
 
 __all__ = ["dumps", "loads"]
@@ -133,7 +134,7 @@ def _reference(body: dict[str, Any], checksum: str) -> Reference:
         labels=tuple(str(p["label"]) for p in places),
         taps=tuple(int(p["taps"]) for p in places),
         recordings=tuple(body["recordings"]),
-        settings=dict(body["settings"]),
+        settings=as_now(body["settings"]),
         sha256=checksum,
         # Files from before these were kept lack them.
         health=tuple(

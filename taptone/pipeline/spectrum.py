@@ -18,6 +18,7 @@ from taptone.types import BAND_CENTRES_HZ, FloatArray
 __all__ = ["Shape", "band_energies", "power_spectra", "shape"]
 
 _ATTACK_S = 0.001  # the window starts this long before the onset
+_ROLLED_OFF = 0.90  # of the energy
 _SMOOTH_BINS = 9  # one short stretch of noise is a rough guess of its spectrum; neighbours steady it
 
 
@@ -87,7 +88,7 @@ def power_spectra(
 
 
 def shape(power: FloatArray, frequency_hz: FloatArray, *, low_hz: float, high_hz: float) -> Shape:
-    """Centroid, bandwidth and roll-off within a band, power-weighted, by librosa's definitions.
+    """Centroid, bandwidth and roll-off within a band, power-weighted.
 
     Parameters
     ----------
@@ -110,20 +111,16 @@ def shape(power: FloatArray, frequency_hz: FloatArray, *, low_hz: float, high_hz
     >>> shape(np.array([[0, 1, 0, 1, 0.0]]), hz, low_hz=500, high_hz=4000).centroid_hz.round(6)
     array([2000.])
     """
-    from librosa import feature
-
     inside = (frequency_hz >= low_hz) & (frequency_hz <= high_hz)
     hz = frequency_hz[inside]
     spectra = power[:, inside]
     empty = ~(spectra.sum(axis=1) > 0)
-    # Scaled to one: librosa takes very small frames for silence.
-    scaled = np.where(empty[:, None], 1.0, spectra)
-    scaled = (scaled / scaled.max(axis=1, keepdims=True))[:, :, None]
-    centroid = feature.spectral_centroid(S=scaled, freq=hz)
-    bandwidth = feature.spectral_bandwidth(S=scaled, freq=hz, centroid=centroid, p=2)
-    rolloff = feature.spectral_rolloff(S=scaled, freq=hz, roll_percent=0.90)
-    rows = [np.where(empty, np.nan, row[:, 0, 0]) for row in (centroid, bandwidth, rolloff)]
-    return Shape(*rows)
+    share = np.where(empty[:, None], 1.0, spectra)
+    share = share / share.sum(axis=1, keepdims=True)
+    centroid = share @ hz
+    bandwidth = np.sqrt((share * (hz - centroid[:, None]) ** 2).sum(axis=1))
+    rolloff = hz[(np.cumsum(share, axis=1) >= _ROLLED_OFF).argmax(axis=1)]
+    return Shape(*(np.where(empty, np.nan, row) for row in (centroid, bandwidth, rolloff)))
 
 
 def band_energies(power: FloatArray, frequency_hz: FloatArray) -> FloatArray:

@@ -430,6 +430,11 @@ def test_the_other_side_from_its_log(typed, case, tmp_path):
     (tmp_path / "otherwise.json").write_text(json.dumps(log), encoding="utf-8")
     _, _, err = typed(*words(case, panel="deck.toml", mirror="otherwise.json", out="three"))
     assert "note: the other side was analysed with other settings (measure.window_ms 25.0, not " in err
+    # A log of before the two windows were told apart took its bands of the whole one.
+    del log["settings"]["measure.bands_ms"]
+    (tmp_path / "otherwise.json").write_text(json.dumps(log), encoding="utf-8")
+    _, _, err = typed(*words(case, panel="deck.toml", mirror="otherwise.json", out="three"))
+    assert "measure.window_ms 25.0, not 20.0; measure.bands_ms 25.0, not 5.0): what is compared" in err
     # Its own log is of another panel than the file names.
     code, _, err = typed(*words(case, panel="deck.toml", mirror="log/log.json", out="two"))
     assert code == 0

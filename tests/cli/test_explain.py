@@ -47,7 +47,7 @@ def made(tmp_path_factory):
     given = ["--panel", folder / "deck.toml", "--baseline", folder / "good.json"]
     assert run_main("analyse", folder / "deck.wav", *given, "--out", folder / "log") == 0
     assert run_main("analyse", folder / "deck.wav", "--out", folder / "alone") == 0
-    other = [*given, "--set", "judge.confidence=0.5", "--set", "measure.window_ms=25"]
+    other = [*given, "--set", "judge.confidence=0.5", "--set", "measure.bands_ms=25"]
     assert run_main("analyse", folder / "deck.wav", *other, "--out", folder / "changed") == 0
     return folder
 

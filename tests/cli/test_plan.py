@@ -67,13 +67,13 @@ def test_a_panel_brings_its_stations_and_its_own_spacing(run_taptone, deck):
     assert "is not known: state [laminate]" in run.stderr
 
 
-def test_a_fine_grid_over_a_thick_skin_is_warned_of(run_taptone, deck):
+def test_a_fine_grid_over_a_thick_skin_is_warned_of(typed, deck):
     file = deck(THICK, "60 g plastic")
-    told = json.loads(run_taptone("plan", "--patch", 0.05, "--panel", file, "--json").stdout)
+    told = json.loads(typed("plan", "--patch", 0.05, "--panel", file, "--json")[1])
     assert told["hearable_m"] > 0.1
     assert "smaller than what this skin lets this hammer hear" in told["warnings"][0]
     assert "skin 25 mm" in told["hearable_rests_on"]
-    wide = json.loads(run_taptone("plan", "--patch", 0.35, "--panel", file, "--json").stdout)
+    wide = json.loads(typed("plan", "--patch", 0.35, "--panel", file, "--json")[1])
     assert wide["warnings"] == []
 
 

@@ -46,10 +46,10 @@ def test_the_chance_told_is_heavier_far_out_and_the_same_at_one_in_ten():
     told = tail.chance(ninth)
     assert told[0] == pytest.approx(0.1, rel=1e-9)
     assert told[1] == pytest.approx(
-        stats.t(8).sf(stats.t(39).isf(0.01) * stats.t(8).isf(0.1) / stats.t(39).isf(0.1))
+        stats.t(6).sf(stats.t(39).isf(0.01) * stats.t(6).isf(0.1) / stats.t(39).isf(0.1))
     )
     assert 0.01 < told[1] < 0.02
-    assert 5e-4 < told[2] < 2e-3
+    assert 1e-3 < told[2] < 4e-3
 
 
 @pytest.mark.parametrize("places", [10, 20, 40])
@@ -85,7 +85,7 @@ def test_it_reaches_where_conformal_chances_cannot(rng):
     score = np.exp(rng.normal(0.3, 0.3, 40))
     assert conformal_chance(np.array([1e9]), score)[0] > 90 * needed
     tail = fit_tail(score)
-    assert tail.chance(np.array([8.0]))[0] < needed < tail.chance(np.array([2.0]))[0]
+    assert tail.chance(np.array([12.0]))[0] < needed < tail.chance(np.array([2.0]))[0]
 
 
 def test_a_poor_place_in_ten_hardly_widens_it(rng):

@@ -57,6 +57,28 @@ def test_a_dying_tone(made_ring, rng, hz, decay_ms):
     assert (got["decay_from_db"], got["decay_to_db"]) == (0.0, -10.0)
 
 
+def heard_bands(sound, rng):
+    """Third-octaves from 800 Hz to 4 kHz, about their mean."""
+    levels = np.array(of(sound, rng).bands_db)[9:17]
+    return levels - levels.mean()
+
+
+def test_what_comes_back_from_the_edges_is_not_in_the_bands(made_ring, rng):
+    sound = made_ring(RATE, 1500, 20.0, 0.2)
+    late = sound.copy()
+    late[round(0.006 * RATE) :] += 0.5 * made_ring(RATE, 4000, 60.0, 0.2)[: len(late) - round(0.006 * RATE)]
+    assert of(late, rng)["centroid_hz"] > of(sound, rng)["centroid_hz"] + 300  # of the first 20 ms
+    assert heard_bands(late, rng) == pytest.approx(heard_bands(sound, rng), abs=0.1)
+
+
+def test_sound_smeared_before_the_blow_does_not_change_the_bands(made_ring, rng):
+    """As a codec does: 3 ms, 30 dB down, from which on the tap is heard."""
+    sound = made_ring(RATE, 1500, 20.0, 0.2)
+    before = 0.03 * np.random.default_rng(1).normal(size=round(0.003 * RATE)) * np.abs(sound).max()
+    smeared = np.concatenate([before, sound])
+    assert heard_bands(smeared, rng) == pytest.approx(heard_bands(sound, rng), abs=0.5)
+
+
 def test_the_stronger_of_two_modes_is_followed(made_ring, rng):
     """A body's own slow mode 20 dB below does not change what the strongest one reads."""
     got = of(made_ring(RATE, 2400, 40.0, 0.5) + made_ring(RATE, 500, 200.0, 0.05), rng)
