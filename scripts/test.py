@@ -6,6 +6,7 @@ its summary closes a good run.
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 
@@ -19,14 +20,19 @@ STAGES = {
 }
 
 
+#: Two workers share the machine: threads of a library beneath them would only wait for each other.
+ONE_THREAD = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
+
+
 def main() -> int:
     """Run the stages; return pytest's own exit code, or 1 where another stage failed."""
     python = prepare("test", TEST_PACKAGES)
     codes = {}
+    apart = ONE_THREAD | dict(os.environ)
     for stage, words in STAGES.items():
         say(stage)
         arguments = sys.argv[1:] if stage == "pytest" else []
-        codes[stage] = subprocess.run([python, "-m", *words, *arguments], cwd=ROOT).returncode
+        codes[stage] = subprocess.run([python, "-m", *words, *arguments], cwd=ROOT, env=apart).returncode
         if codes[stage] and stage != "pytest":
             say(f"{stage} FAILED")
     failed = [stage for stage, code in codes.items() if code]
