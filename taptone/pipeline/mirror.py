@@ -121,11 +121,11 @@ def mirrored(
     >>> rng = np.random.default_rng(0)
     >>> built = rng.normal(0, 3, (30, 3))
     >>> here, there = (built + rng.normal(0, 0.3, built.shape) for _ in range(2))
-    >>> here[7] += 12
+    >>> here[7] += 20
     >>> yes, chance = np.ones(30, bool), np.r_[np.full(7, 0.5), 0.1, np.full(22, 0.5)]
     >>> known = ["no difference"] * 30
     >>> told = mirrored(here, yes, chance, there, known, np.full(30, 0.5), np.arange(30), Baseline)
-    >>> np.flatnonzero(told.added), bool(told.chance_if_good[7] < 0.002)
+    >>> np.flatnonzero(told.added), bool(told.chance_if_good[7] < 0.001)
     (array([7]), True)
     """
     fine = np.array([verdict == "no difference" for verdict in other_verdicts], bool)
