@@ -28,7 +28,7 @@ from taptone.pipeline import listen, pool
 from taptone.pipeline.compare import band_name_hz, shapes
 from taptone.pipeline.decay import Decay, Room
 from taptone.pipeline.judge import CHARACTERS
-from taptone.pipeline.measure import whole_decay
+from taptone.pipeline.measure import attack, whole_decay
 from taptone.pipeline.spectrum import power_spectra
 from taptone.settings import Settings
 from taptone.survey.lengths import in_units
@@ -201,14 +201,16 @@ def _waveform(axes: Axes, own: Iterable[tuple[Tap, Room | None]], explained: Exp
     axes.set_xlim(-_BEFORE_MS, _AFTER_MS)
     axes.set_ylim(-1.15, 1.15)
     axes.set_yticks([])
-    axes.axvspan(0, bands_ms, **_RANGE)
+    starts_ms = [(attack(tap) - tap.onset) * 1000 / tap.rate_hz for tap, _ in strikes]
+    start_ms = float(np.median(starts_ms)) if starts_ms else 0.0
+    axes.axvspan(start_ms, start_ms + bands_ms, **_RANGE)
     words: dict[str, Any] = {
         "size": 6.5,
         "va": "bottom",
         "bbox": {"fc": "white", "ec": "none", "pad": 0.6},
         "zorder": 6,
     }
-    axes.text(bands_ms + 1, -1.12, "hatched: what the third-octaves are taken of", **words)
+    axes.text(start_ms + bands_ms + 1, -1.12, "hatched: what the third-octaves are taken of", **words)
     axes.set_xlabel("ms from the first sample of the tap", size=7.5, labelpad=1)
 
 

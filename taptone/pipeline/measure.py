@@ -38,7 +38,7 @@ from taptone.pipeline.spectrum import band_energies, power_spectra, shape
 from taptone.settings import MeasureSettings
 from taptone.types import BAND_CENTRES_HZ, MEASURE_NAMES, FloatArray, Measured, Tap
 
-__all__ = ["find_room", "measure", "whole_decay"]
+__all__ = ["attack", "find_room", "measure", "whole_decay"]
 
 _BATCH = 64  # taps a call: memory is by the tap
 _SPLIT_HZ = 1000.0
@@ -119,6 +119,31 @@ def find_room(taps: Sequence[Tap], settings: MeasureSettings = MeasureSettings()
     return None
 
 
+def attack(tap: Tap) -> int:
+    """Where the third-octaves of a tap are taken from: a codec smears sound to before a blow.
+
+    Parameters
+    ----------
+    tap : Tap
+        One tap.
+
+    Returns
+    -------
+    int
+        First sample of its clip, from its onset on, that is a quarter as strong as it gets within 20 ms.
+
+    Examples
+    --------
+    >>> clip = np.zeros(4800, np.float32)
+    >>> clip[500:520] = 0.01
+    >>> clip[520] = 1.0
+    >>> attack(Tap("row.wav", 500, 48000, 0, clip, len(clip), np.zeros(960, np.float32)))
+    520
+    """
+    first = np.abs(tap.clip[tap.onset : min(tap.onset + round(_EARLY_S * tap.rate_hz), tap.end)])
+    return tap.onset + (int(np.argmax(first >= _ATTACK * first.max())) if first.size else 0)
+
+
 def whole_decay(
     tap: Tap, settings: MeasureSettings = MeasureSettings(), *, room: Room | None = None
 ) -> Decay:
@@ -189,7 +214,7 @@ def _batch(taps: Sequence[Tap], s: MeasureSettings, room: Room | None) -> Iterat
     colour = shape(power, hz, low_hz=s.low_hz, high_hz=high_hz)
     low = power[:, (hz >= s.low_hz) & (hz < _SPLIT_HZ)].sum(axis=1)
     high = power[:, (hz >= _SPLIT_HZ) & (hz <= high_hz)].sum(axis=1)
-    bands = band_energies(*_spectra(taps, [_attack(tap) for tap in taps], s.bands_ms))
+    bands = band_energies(*_spectra(taps, [attack(tap) for tap in taps], s.bands_ms))
     ringing = [_ringing(tap, s) for tap in taps]
     noises = [tap.noise.astype(float) for tap in taps]
     modes = struck_modes(ringing, noises, rate, low_hz=s.low_hz, high_hz=high_hz)
@@ -214,12 +239,6 @@ def _batch(taps: Sequence[Tap], s: MeasureSettings, room: Room | None) -> Iterat
         }
         held = tuple(_db(float(e)) for e in bands[k]) if bands.shape[1] == len(BAND_CENTRES_HZ) else ()
         yield Measured(tap.recording, tap.sample, rate, values, held, tap.flags)
-
-
-def _attack(tap: Tap) -> int:
-    """Where a tap is first a quarter as strong as it soon gets: a codec smears sound to before a blow."""
-    first = np.abs(tap.clip[tap.onset : min(tap.onset + round(_EARLY_S * tap.rate_hz), tap.end)])
-    return tap.onset + (int(np.argmax(first >= _ATTACK * first.max())) if first.size else 0)
 
 
 def _spectra(taps: Sequence[Tap], starts: Sequence[int], window_ms: float) -> tuple[FloatArray, FloatArray]:
