@@ -89,7 +89,7 @@ def panel_found(case: scenes.Case) -> Found:
     ratio, rho = np.asarray(made.truth.ratio), np.asarray(made.truth.rho)
     fault = np.array([bool(k) for k in kind])
     good = ~fault & (np.asarray(made.truth.to_edge_m) >= CLEAR_M)
-    loose = fault & ((ratio <= LOOSE_RATIO) | np.array([k == "wet" for k in kind]))
+    loose = fault & (ratio <= LOOSE_RATIO)  # a wet zone is bonded: it is counted by its kind alone
     chance = np.array([p.chance_if_good for p in points])
     true_s = made.strikes_s
     heard = [t for t in result.taps if "bounce" not in t.flags]

@@ -50,15 +50,25 @@ def flagged(f: Found) -> NDArray[np.bool_]:
     return np.asarray(f.verdict == "suspect")
 
 
+def every_station(f: Found) -> NDArray[np.bool_]:
+    return np.ones(len(f.verdict), bool)
+
+
+def off_declared(f: Found) -> NDArray[np.bool_]:
+    """Stations with no declared structure under them, of which only taptone is told."""
+    return np.array([not (f.case.declared and behind) for behind in f.behind], bool)
+
+
 def share(
     metric: Callable[[NDArray[np.bool_], NDArray[np.bool_]], float],
+    where: Callable[[Found], NDArray[np.bool_]] = every_station,
 ) -> Callable[[Sequence[Found]], float]:
     """A metric of flags over good and loose stations of all panels together."""
 
     def over(found: Sequence[Found]) -> float:
         if not found:
             return math.nan
-        counted = [f.good | f.loose for f in found]
+        counted = [(f.good | f.loose) & where(f) for f in found]
         truth = np.concatenate([f.loose[c] for f, c in zip(found, counted, strict=True)])
         return metric(truth, np.concatenate([flagged(f)[c] for f, c in zip(found, counted, strict=True)]))
 
@@ -66,6 +76,7 @@ def share(
 
 
 hits, false_flags = share(verdicts.hits), share(verdicts.false_flags)
+hits_off = share(verdicts.hits, off_declared)
 
 
 def not_assessed(found: Sequence[Found]) -> float:
@@ -104,9 +115,8 @@ def ranking(
 
 
 def ranked(f: Found) -> NDArray[np.bool_]:
-    """Stations that are ranked: good or loose, off declared structure, of which only taptone is told."""
-    told_of = np.array([f.case.declared and bool(b) for b in f.behind], bool)
-    return np.asarray((f.good | f.loose) & ~told_of)
+    """Stations that are ranked: good or loose, off declared structure."""
+    return np.asarray((f.good | f.loose) & off_declared(f))
 
 
 def below(cut: float) -> Callable[[Sequence[Found]], float]:
@@ -218,7 +228,10 @@ def tables(found: Sequence[Found], said: str, spread: float = 1.0, *, louder: Se
         "### Verdicts, scene by scene",
         "",
         *rows_of(
-            ("scene", "stations", "loose", "hits %", "false flags %", "not assessed %"),
+            (
+                *("scene", "stations", "loose", "hits %", "loose off declared structure", "hits there %"),
+                *("false flags %", "not assessed %"),
+            ),
             [verdict_row(*part) for part in scenes_of(usual)],
         ),
         "",
@@ -383,6 +396,8 @@ def verdict_row(name: str, every: Sequence[Found]) -> list[str]:
         str(sum(len(f.verdict) for f in some)),
         str(sum(int(f.loose.sum()) for f in some)),
         percent(interval(faulty, hits)),
+        str(sum(int((f.loose & off_declared(f)).sum()) for f in some)),
+        percent(interval(faulty, hits_off)),
         percent(interval(some, false_flags), 2),
         percent(interval(some, not_assessed)),
     ]
