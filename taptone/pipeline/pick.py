@@ -46,7 +46,8 @@ _LONGEST_S = 8.0  # gap of a rhythm
 _SAME_GAP = 0.22  # natural logarithm within which gaps are alike
 _ALIKE, _STEADY = 0.3, 0.75  # shares of a recording's taps under which nothing holds them together
 _KEPT = 0.6  # such a share from which a hand is at work
-_TALK = 20  # sudden sounds a tap, from which a few taps off any rhythm are bits of talk
+_TALK = 20  # sudden sounds a tap, from which taps off any rhythm are bits of talk
+_SURE = 0.85  # share of one's taps that must be on a rhythm amid talk: bits of it are alike as well
 _LIKE_DB = 1.8  # root mean square over the bands, of two spectra of one thing
 _LIKE_LEVEL_DB = 8.0  # of its level
 
@@ -70,7 +71,8 @@ def listen(sound: Sound, settings: DetectSettings = DetectSettings()) -> list[Ta
     -------
     list of Tap or Rejected
         In order. A tap that was only known by the others carries the flag ``faint``. Where sounds have
-        neither a sound nor a rhythm in common, all carry the flag ``doubtful``; so do a few among talk.
+        neither a sound nor a rhythm in common, all carry the flag ``doubtful``; so do those off any rhythm
+        amid talk.
 
     Examples
     --------
@@ -97,7 +99,8 @@ def listen(sound: Sound, settings: DetectSettings = DetectSettings()) -> list[Ta
         after = {s: contacts[np.searchsorted(contacts, s, "right") :][:1] for s in late}
         cut = cut_out(sound, {s: int(n[0]) if len(n) else None for s, n in after.items()}, settings)
         known |= {s: replace(tap, flags=("faint", *tap.flags)) for s, tap in cut.items()}
-    doubtful = chosen.alike < _ALIKE and _steadiness(heard.time_s[chosen.members], 2) < _STEADY
+    steady = _steadiness(heard.time_s[chosen.members], 2)
+    doubtful = (chosen.alike < _ALIKE and steady < _STEADY) or (_amid_talk(found, first) and steady < _SURE)
     perhaps = {int(heard.sample[k]) for k in np.flatnonzero(_perhaps(heard, chosen))}
     return _told(found, known, taps, perhaps, doubtful, settings)
 
@@ -119,11 +122,15 @@ def _perhaps(heard: _Heard, chosen: _Chosen) -> _Bools:
 
 def _few(found: list[Tap | Rejected], first: set[int], settings: DetectSettings) -> list[Tap | Rejected]:
     """Too few taps to be known by each other; doubtful where much else is heard and they keep no rhythm."""
-    others = sum(isinstance(x, Rejected) for x in found)
     time_s = np.array(sorted(x.time_s for x in found if x.sample in first))
-    if others < _TALK * len(first) or _steadiness(time_s) >= _STEADY:
+    if not _amid_talk(found, first) or _steadiness(time_s) >= _STEADY:
         return found
     return _told(found, {x.sample: x for x in found if isinstance(x, Tap)}, first, set(), True, settings)
+
+
+def _amid_talk(found: Sequence[Tap | Rejected], first: set[int]) -> bool:
+    """Whether far more was heard than what looked like taps by itself, as of one who talks."""
+    return sum(isinstance(x, Rejected) for x in found) >= _TALK * len(first)
 
 
 def _told(
