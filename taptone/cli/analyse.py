@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from taptone.types import Area, Drift, Result, Sound
 
 #: Said after every analysis, in plain words.
+_BLUNT_PERCENT = 25  # a shift this large that would not have shown: the check was none
 CAUTIONS = (
     "This is a record and a comparison, not a certificate: no difference heard does not mean "
     "that nothing is there.",
@@ -305,14 +306,18 @@ def _unmoved(drift: Sequence[Drift]) -> list[str]:
     for (first, later), measures in told.items():
         if any(one.found != "none" for one in measures):
             continue
-        limits = " and ".join(
-            f"{math.ceil(max(one.uncertain_percent, HEARD_PERCENT))} % in {one.measure.partition('_')[0]}"
+        least = {
+            one.measure.partition("_")[0]: math.ceil(max(one.uncertain_percent, HEARD_PERCENT))
             for one in measures
+        }
+        limits = " and ".join(f"{percent} % in {name}" for name, percent in least.items())
+        said = (
+            f"no sure change; less than {limits} would not have shown"
+            if max(least.values()) <= _BLUNT_PERCENT
+            else f"this tells nothing: a change of less than {limits} would not have shown; strike the "
+            "same places again, as at first"
         )
-        lines.append(
-            f"reference struck again, {later} against {first}: no sure change; less than {limits} would not "
-            "have shown"
-        )
+        lines.append(f"reference struck again, {later} against {first}: {said}")
     return lines
 
 

@@ -308,7 +308,7 @@ def _surely(drift: Drift) -> float:
 
 def _compared(first: Visit, later: Visit, n: int, measure: str, usual: float) -> Drift | None:
     """One measure of one visit against a first one; None of too few places."""
-    from scipy.stats import t
+    from scipy.stats import f, t
 
     known, again = _logs(first.values, n), _logs(later.values, n)
     if np.isfinite(known).sum() < 2 or np.isfinite(again).sum() < _LEAST:
@@ -317,14 +317,19 @@ def _compared(first: Visit, later: Visit, n: int, measure: str, usual: float) ->
     middle, spread = (float(v) for v in location_scale(known))
     own = spread if places >= _ENOUGH else max(usual, spread)
     shift = float(location_scale(again)[0]) - middle
-    unsure = float(t.ppf((1 + _SURE) / 2, places - 1)) * spread * math.sqrt(1 / places + 1 / struck)
+    # Strikes that stray more than places of the reference do are surely not those places: less is known.
+    strays = float(np.nanstd(again, ddof=1))
+    if not strays > spread * math.sqrt(float(f.ppf(_SURE, struck - 1, places - 1))):
+        strays = spread
+    unsure = float(t.ppf((1 + _SURE) / 2, min(places, struck) - 1 if strays > spread else places - 1))
+    unsure *= math.sqrt(spread**2 / places + strays**2 / struck)
     paired = False
     step = _steps(first, later, known, again)
     if len(step) >= _LEAST:
-        by_place, strays = (float(v) for v in location_scale(step))
+        by_place, apart = (float(v) for v in location_scale(step))
         if len(step) < _ENOUGH:  # few can agree by chance, and drawing one of them in hides how they stray
-            strays = max(strays, float(np.std(step, ddof=1)))
-        unsure_by_place = float(t.ppf((1 + _SURE) / 2, len(step) - 1)) * strays / math.sqrt(len(step))
+            apart = max(apart, float(np.std(step, ddof=1)))
+        unsure_by_place = float(t.ppf((1 + _SURE) / 2, len(step) - 1)) * apart / math.sqrt(len(step))
         if unsure_by_place < unsure:
             shift, unsure, paired, struck, places = by_place, unsure_by_place, True, len(step), len(step)
     found = "none"

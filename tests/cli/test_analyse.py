@@ -359,6 +359,18 @@ def test_a_recheck_without_drift_is_silent(typed, case, again, tmp_path):
     assert flags.count("recheck") == 20
 
 
+def test_a_recheck_that_could_not_have_shown_a_change_is_no_check(typed, case, tmp_path):
+    """Four strikes that stray twofold in decay: whatever happened to the reference, they would not tell."""
+    rng = np.random.default_rng(5)
+    hits = [tap(rng, longer=longer) for longer in (0.5, 0.6, 1.7, 2.0)]
+    soundfile.write(tmp_path / "odd.wav", laid(hits), RATE, "PCM_24")
+    code, out, _ = typed(*words(case), "--recheck", tmp_path / "odd.wav")
+    assert code == 0
+    said = " ".join(out.split())
+    assert "odd.wav against the baseline: this tells nothing: a change of less than" in said
+    assert "no sure change" not in said
+
+
 def test_a_recheck_that_drifted_is_said_and_stops_the_verdicts(typed, case, again, tmp_path):
     code, out, err = typed(*words(case), "--recheck", again / "lower.wav")
     assert code == 0
