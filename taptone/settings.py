@@ -41,6 +41,9 @@ __all__ = [
 ]
 
 
+_LEAST_FALL_DB = 5.0  # over which a decay is read: a straight line through less says nothing
+
+
 def _setting(default: float | int, unit: str, low: float, high: float, text: str) -> Any:
     """One row of a stage's table."""
     return field(default=default, metadata={"unit": unit, "low": low, "high": high, "help": text})
@@ -113,7 +116,7 @@ class MeasureSettings(_Stage):
     decay_start_ms: float = _setting(
         2.0, "ms", 0.0, 10.0, "decay is read from here on, after the contact pulse"
     )
-    decay_from_db: float = _setting(0.0, "dB", -10.0, 0.0, "start of the early range of the decay")
+    decay_from_db: float = _setting(0.0, "dB", -5.0, 0.0, "start of the early range of the decay")
     decay_to_db: float = _setting(-10.0, "dB", -35.0, -5.0, "end of the early range of the decay")
     bend_db: float = _setting(
         2.5, "dB", 0.5, 10.0, "a decay curve that sags by more than this has no one decay"
@@ -125,6 +128,16 @@ class MeasureSettings(_Stage):
     room_from_ms: float = _setting(
         300.0, "ms", 100.0, 2000.0, "a common late decay longer than this is the room"
     )
+
+    def __post_init__(self) -> None:
+        """Check the limits, and that the decay is read over a range that falls."""
+        _Stage.__post_init__(self)
+        if self.decay_to_db > self.decay_from_db - _LEAST_FALL_DB:
+            raise SettingError(
+                f"measure.decay_to_db is {self.decay_to_db:g} dB, measure.decay_from_db "
+                f"{self.decay_from_db:g} dB",
+                hint=f"decay_to_db must lie {_LEAST_FALL_DB:g} dB or more below decay_from_db",
+            )
 
 
 @dataclass(frozen=True, slots=True)

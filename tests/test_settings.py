@@ -69,6 +69,11 @@ def test_a_wrong_word_is_one_line(name, text, said):
     assert "\n" not in str(caught.value)
 
 
+def test_a_decay_that_does_not_fall_is_refused():
+    with pytest.raises(SettingError, match=r"decay_to_db is -5 dB, measure.decay_from_db -5 dB"):
+        with_values({"measure.decay_from_db": "-5", "measure.decay_to_db": "-5"})
+
+
 def test_values_of_several_stages_at_once():
     settings = with_values({"judge.neighbours": "12", "detect.rise_db": "10", "judge.confidence": "0.9"})
     assert (settings.judge.neighbours, settings.detect.rise_db, settings.judge.confidence) == (12, 10.0, 0.9)

@@ -18,7 +18,7 @@ from typing import Any
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from taptone.edges.exporting import FORMAT, stayed
-from taptone.edges.logshape import spoken
+from taptone.edges.logshape import fault_of, spoken
 from taptone.edges.migrations import MIGRATIONS, statements
 from taptone.edges.store import Store, database_of, open_store
 from taptone.edges.textfiles import load_panel
@@ -206,6 +206,10 @@ def _log(body: dict[str, Any], text: str) -> Checked:
     faults = _shape(log_model(), body, text, "analyse again, or take a copy that was not changed")
     if faults:
         return Checked("log", faults)
+    fault = fault_of(body)
+    if fault:
+        remedy = "analyse again, or take a copy that was not changed"
+        return Checked("log", (_fault(f"{fault}: {remedy}", text, ("points",), json_places),))
     of = f"panel {body['panel']['name']}" if body["panel"] else "taps without a panel"
     return Checked(f"log of {of}, {len(body['points'])} {'stations' if body['panel'] else 'taps'}")
 

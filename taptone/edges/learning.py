@@ -11,6 +11,7 @@ from taptone import __version__
 from taptone.edges.stated import contradiction, frozen
 from taptone.errors import BaselineError, ReferenceTooSmallError
 from taptone.pipeline import listen, pool, strikes, within_band
+from taptone.pipeline.clipping import CLIPPED
 from taptone.pipeline.faults import sensitivity
 from taptone.pipeline.measure import measure
 from taptone.pipeline.place import place
@@ -110,6 +111,10 @@ def learn_reference(
     if weak:
         groups = {k: g for k, g in groups.items() if k not in weak}
         notes.append(f"left out, too near the noise: place{'s' * (len(weak) > 1)} {', '.join(weak)}")
+    cut_off = [k for k, g in groups.items() if all(CLIPPED in t.flags for t in g)]
+    if cut_off:
+        groups = {k: g for k, g in groups.items() if k not in cut_off}
+        notes.append(f"left out, clipped beyond use: place{'s' * (len(cut_off) > 1)} {', '.join(cut_off)}")
     least = settings.judge.least_places
     if len(groups) < least:
         raise ReferenceTooSmallError(

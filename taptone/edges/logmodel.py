@@ -122,5 +122,6 @@ def _as_written(hint: Any) -> Any:
 
 
 def _model(name: str, fields: dict[str, Any]) -> type[BaseModel]:
-    made: type[BaseModel] = create_model(name, __config__=ConfigDict(strict=True, extra="forbid"), **fields)
+    config = ConfigDict(strict=True, extra="forbid", allow_inf_nan=False)
+    made: type[BaseModel] = create_model(name, __config__=config, **fields)
     return made

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import Any
 
 from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError
@@ -12,11 +13,13 @@ __all__ = ["checked_panel", "fault_of", "spoken"]
 
 
 class _Part(BaseModel):
-    model_config = ConfigDict(strict=True, extra="ignore")
+    model_config = ConfigDict(strict=True, extra="ignore", allow_inf_nan=False)
 
 
 class _Point(_Part):
     station: str
+    x_m: float | None = None
+    y_m: float | None = None
     verdict: str
     reason: str
     taps: int
@@ -77,6 +80,23 @@ def fault_of(body: Any) -> str:
         return spoken(error)
     if len(log.stated.rechecks) + len(log.stated.rows_again) >= max(len(log.recordings), 1):
         return "stated, rechecks and rows_again: more than there are recordings"
+    return _other_stations(log)
+
+
+def _other_stations(log: _Log) -> str:
+    """The first station that the panel has and the points lack, or the other way about."""
+    planned = [
+        str(row.get("label")) for row in (log.panel or {}).get("stations") or () if isinstance(row, dict)
+    ]
+    counted = Counter(point.station for point in log.points)
+    for label in planned:
+        if not counted[label]:
+            return f"points: station {label} of the panel is missing"
+    for label, times in counted.items() if planned else ():
+        if label not in planned:
+            return f"points: the panel has no station {label}"
+        if times > 1:
+            return f"points: station {label} stands there {times} times"
     return ""
 
 

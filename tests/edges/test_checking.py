@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import sqlite3
 from pathlib import Path
 
@@ -10,11 +11,12 @@ import pytest
 
 from taptone.cli import main
 from taptone.edges.checking import check
+from taptone.edges.explaining import open_log
 from taptone.edges.exporting import export_survey
 from taptone.edges.migrations import MIGRATIONS, statements
 from taptone.edges.store import create_store, open_store
 from taptone.edges.visiting import add_panel, add_photo, add_recording, file_log
-from taptone.errors import SurveyError
+from taptone.errors import LogError, SurveyError
 from taptone.survey.records import Boat, Reading
 
 ROOT = Path(__file__).parents[2]
@@ -147,6 +149,7 @@ def where(text, keys):
     ("keys", "value", "said"),
     [
         (("points", 30, "verdict"), "bad", "points 31, verdict: Input should be 'suspect'"),
+        (("points", 5, "x_m"), math.nan, "points 6, x_m: Input should be a finite number"),
         (("points", 3, "confidence"), 7, "points 4, confidence: Input should be less than or equal to 1"),
         (("taps", 40, "used"), "yes", "taps 41, used: Input should be a valid boolean"),
         (("panel", "stations", 2, "x_m"), "0.1", "panel, stations 3, x_m: "),
@@ -165,6 +168,26 @@ def test_a_fault_in_a_log_has_its_line_and_column(tmp_path, log, keys, value, sa
     [fault] = check(path).faults
     assert fault.text.startswith(said)
     assert (fault.line, fault.column) == where(log, keys)
+
+
+@pytest.mark.parametrize(
+    ("spoil", "said"),
+    [
+        (lambda points: points.pop(3), "points: station A4 of the panel is missing"),
+        (lambda points: points.append(dict(points[0])), "points: station A1 stands there 2 times"),
+        (lambda points: points[0].update(station="Z9"), "points: station A1 of the panel is missing"),
+        (lambda points: points.append(points[0] | {"station": "Z9"}), "points: the panel has no station Z9"),
+    ],
+)
+def test_stations_that_went_or_came_are_told(tmp_path, log, spoil, said):
+    body = json.loads(log)
+    spoil(body["points"])
+    path = tmp_path / "log.json"
+    path.write_text(json.dumps(body, indent=1), encoding="utf-8")
+    [fault] = check(path).faults
+    assert fault.text.startswith(said)
+    with pytest.raises(LogError, match=said):
+        open_log(path)
 
 
 def test_a_log_that_lacks_something_points_to_what_lacks_it(tmp_path, log):

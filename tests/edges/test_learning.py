@@ -77,6 +77,13 @@ def test_places_too_near_the_noise_are_left_out(rng):
     assert reference.labels == ("1", "2", "4", "5", "7", "8", "9", "10")
 
 
+def test_places_clipped_beyond_use_are_left_out(rng):
+    hits = [tap(rng) * (20.0 if k in (2, 5) else 1.0) for k in range(10)]
+    reference, notes = learn_reference([Invented(np.clip(laid(hits), -1.0, 1.0))], **OF)
+    assert reference.labels == ("1", "2", "4", "5", "7", "8", "9", "10")
+    assert "left out, clipped beyond use: places 3, 6" in notes
+
+
 def test_places_by_a_panel_file(rng):
     panel = parse_panel(panel_text(3, 6, grid=", taps_per_station = 2"), source="good.toml")
     counts = [12, 11, 12]  # row B one short: left out, nothing shifted
