@@ -58,6 +58,8 @@ def _say(known: Known, closed: tuple[Closing, ...], units: str) -> None:
 
     if not closed:
         click.echo(printable(f"panel {known.panel.name}: no suspect area, no outline to close"))
+        if "this panel only" in str(known.last.body.get("relative_to", "")):
+            click.echo("  it was compared with itself only: a fault under all of it would not show")
     for one in closed:
         area = one.area
         say(f"panel {known.panel.name}, area {' '.join(area.stations)}: {area.place}")

@@ -22,10 +22,10 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from matplotlib.ticker import FuncFormatter, MaxNLocator, NullFormatter
 
-from taptone.edges.explaining import Explained, feature_name
+from taptone.edges.explaining import Explained
 from taptone.edges.pictures import repeatable_style
 from taptone.pipeline import listen, pool
-from taptone.pipeline.compare import band_name_hz, shapes
+from taptone.pipeline.compare import band_name_hz, part_columns, shapes
 from taptone.pipeline.decay import Decay, Room
 from taptone.pipeline.judge import CHARACTERS
 from taptone.pipeline.measure import attack, whole_decay
@@ -314,6 +314,7 @@ def _bands(axes: Axes, ring: Axes, explained: Explained) -> None:
     if expected is not None and compared.usual is not None:
         axes.errorbar(x, expected[:-1], compared.usual[:-1], capsize=1.5, elinewidth=0.7, **_EXPECTED)
         ring.errorbar([0.0], expected[-1:], compared.usual[-1:], capsize=3, marker="_", ms=9, **_EXPECTED)
+    _told_as_one(axes, features)
     _numbered(axes, ring, explained)
     _third_octave_ticks(axes, features)
     axes.set_xlim(-0.6, features - 1.4)
@@ -336,12 +337,10 @@ def _columns(bands: Sequence[Any], ring_db: Sequence[float], features: int) -> F
 
 def _numbered(axes: Axes, ring: Axes, explained: Explained) -> None:
     """Put 1, 2 and 3 over the features that make up most of the score."""
-    features = len(explained.parts)
     low, high = axes.get_ylim()
     axes.set_ylim(low, high + 0.12 * (high - low))
     for rank, part in enumerate(explained.parts[:3], start=1):
-        n = next(j for j in range(features) if feature_name(j, features) == part.name)
-        on, at = (ring, 0.0) if n == features - 1 else (axes, float(n))
+        on, at = (ring, 0.0) if part.name.startswith("ring") else (axes, float(np.mean(part.columns)))
         on.text(
             at,
             0.99,
@@ -351,6 +350,23 @@ def _numbered(axes: Axes, ring: Axes, explained: Explained) -> None:
             ha="center",
             va="top",
             transform=on.get_xaxis_transform(),
+        )
+
+
+def _told_as_one(axes: Axes, features: int) -> None:
+    """Shade the bands that a short piece of sound does not tell apart."""
+    low = part_columns(features)[0]
+    if len(low) > 1:
+        axes.axvspan(low[0] - 0.5, low[-1] + 0.5, color="0.93", lw=0, zorder=0)
+        axes.text(
+            float(np.mean(low)),
+            0.01,
+            "told as one",
+            size=6,
+            color="0.35",
+            ha="center",
+            va="bottom",
+            transform=axes.get_xaxis_transform(),
         )
 
 
@@ -432,7 +448,7 @@ def _legend(figure: Figure, explained: Explained) -> None:
         entries.append((Line2D([], [], **_ONE), f"each of its {explained.point.taps} strikes"))
     near = len(compared.neighbours[explained.k])
     if near:
-        entries.append((Line2D([], [], **_NEAR), f"its {near} good neighbours"))
+        entries.append((Line2D([], [], **_NEAR), f"its {near} neighbours without a difference"))
     whose = "the good stations'" if compared.own else "the reference's"
     middle = f"; of decays, {whose} middle" if _good_decays_ms(explained) else ""
     if explained.parts:

@@ -28,7 +28,7 @@ from taptone.edges.store import FOLDERS, is_survey
 from taptone.edges.textfiles import load_baseline
 from taptone.errors import BaselineError, LogError, SettingError, SoundError
 from taptone.pipeline import Judging
-from taptone.pipeline.compare import band_name_hz, softened
+from taptone.pipeline.compare import band_name_hz, in_parts, part_columns, part_names, softened
 from taptone.pipeline.crisp import FLAG
 from taptone.pipeline.judge import CHARACTERS, rarity
 from taptone.pipeline.mirror import lowered
@@ -48,7 +48,6 @@ __all__ = [
     "Log",
     "Part",
     "explain",
-    "feature_name",
     "from_the_log",
     "in_words",
     "open_log",
@@ -98,13 +97,14 @@ class Log:
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """One feature: how far from what was expected it was heard, what of that counts, its part of score²."""
+    """A part of the sound: how far from what was expected, what of that counts, its share of score²."""
 
     name: str
     heard_db: float
     counted_db: float
     usual_db: float
     share: float
+    columns: tuple[int, ...] = ()  # of the features
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -521,9 +521,11 @@ def parts_of(judging: Judging, k: int) -> tuple[Part, ...]:
     ()
     """
     compared = judging.compared
-    scorer, usual = compared.scorer, compared.usual
+    scorer, usual, in_part = compared.scorer, compared.usual, compared.usual_in_parts
     heard, difference = compared.heard, compared.difference
-    if scorer is None or usual is None or heard is None or difference is None or not compared.score[k] > 0:
+    if scorer is None or heard is None or difference is None or not compared.score[k] > 0:
+        return ()
+    if usual is None or in_part is None:
         return ()
     at = difference[k]
     step = 1e-4 * np.maximum(np.abs(at - scorer.location_), usual + 1e-9)
@@ -533,38 +535,13 @@ def parts_of(judging: Judging, k: int) -> tuple[Part, ...]:
     if not whole > 0:
         return ()
     share = (at - scorer.location_) * (ahead - behind) / (4 * step) / whole
-    return tuple(
-        sorted(
-            (
-                Part(feature_name(n, len(at)), *map(float, (heard[k, n], at[n], usual[n], share[n])))
-                for n in range(len(at))
-            ),
-            key=lambda part: -part.share,
-        )
+    columns = part_columns(len(at))
+    figures = zip(in_parts(heard[k]), in_parts(at), in_part, strict=True)
+    parts = (
+        Part(name, float(far), float(counted), float(stray), float(share[list(own)].sum()), own)
+        for name, own, (far, counted, stray) in zip(part_names(len(at)), columns, figures, strict=True)
     )
-
-
-def feature_name(n: int, features: int) -> str:
-    """Words for a feature: the last is the ring, the others are third-octaves.
-
-    Parameters
-    ----------
-    n : int
-        Its number.
-    features : int
-        How many there are.
-
-    Returns
-    -------
-    str
-        As the reasons of a log call it.
-
-    Examples
-    --------
-    >>> feature_name(12, 18), feature_name(17, 18)
-    ('third-octave of 3150 Hz', 'ring after 20 ms')
-    """
-    return "ring after 20 ms" if n == features - 1 else f"third-octave of {band_name_hz(n)} Hz"
+    return tuple(sorted(parts, key=lambda part: -part.share))
 
 
 def _with_score(judging: Judging, k: int, score: float) -> str:
@@ -622,7 +599,7 @@ def in_words(explained: Explained) -> str:
     if "anyway" in point.flags:
         said.append(f"J{explained.result.relative_to.partition('; j')[2]}.")
     if point.verdict == "not assessed" or not explained.parts:
-        why = "Nothing was scored. It can be judged once that no longer holds."
+        why = "Nothing was scored: put right what is named, where you can, and tap it again."
         said.append(f"Not assessed: {point.reason}. {_AS_AN_AREA if FLAG in point.flags else why}")
         if FLAG in point.flags and explained.parts:
             said.append(f"As read by a person: {_read(explained)}.")
@@ -655,11 +632,13 @@ def _compared_with(explained: Explained) -> str:
     judging, k = explained.judging, explained.k
     features = judging.shape.shape[1]
     near = [explained.result.points[j].station for j in judging.compared.neighbours[k]]
-    what = (
-        f"Compared were {features - 1} third-octaves from {band_name_hz(0)} to {band_name_hz(features - 2)} "
-        "Hz, about their mean, and the ring after 20 ms"
-    )
-    beside = [f"its {len(near)} good neighbours {' '.join(near)}"] if near else []
+    low, *bands, _ = part_columns(features)
+    piece_ms = explained.log.settings.measure.bands_ms
+    what = f"Compared were {len(low)} third-octaves below 800 Hz, which {piece_ms:g} ms hardly tell apart"
+    if bands:
+        what += f", {len(bands)} from there to {band_name_hz(bands[-1][0])} Hz, all about their mean"
+    what += ", and the ring after 20 ms"
+    beside = [f"its {len(near)} neighbours without a difference {' '.join(near)}"] if near else []
     if judging.known is not None and not judging.compared.own:
         weight = explained.log.settings.judge.reference_weight
         how = f" (counting as {weight:g} of them)" if near else ""
@@ -730,7 +709,8 @@ def _would_change(explained: Explained) -> Iterator[str]:
         plain = judging.again(other, compared)[k].verdict
         yield (
             f"On declared {judging.heard[k].structure} the bond is not judged separately; were nothing "
-            f"declared there, the verdict would be {plain}."
+            f"declared there, the verdict would be {plain}. Sound along its edges, and look at the bond from "
+            "inside."
         )
         return
     if math.isnan(explained.cut):
@@ -759,11 +739,14 @@ def _one_feature(explained: Explained, suspect: bool) -> str:
     at = compared.heard[explained.k]
     features = len(at)
     for part in explained.parts:
-        n = next(j for j in range(features) if feature_name(j, features) == part.name)
+        own = list(part.columns)
         alone = np.zeros(features)
-        alone[n] = 1.0
-        if n < features - 1:  # bands are held about their mean: one that moves shifts the others
-            alone[:-1] -= 1.0 / (features - 1)
+        alone[own] = 1.0
+        if features - 1 not in own:  # bands are held about their mean: one that moves shifts the others
+            alone[:-1] -= len(own) / (features - 1)
+        here, much = float(at[own].mean()), float(alone[own].mean())
+        if abs(much) < 1e-9:  # all the bands there are: together they cannot move about their mean
+            continue
         moves = np.arange(-_MOST_DB, _MOST_DB + _STEP_DB / 2, _STEP_DB)
         reach = compared.scorer.score_samples(softened(at + moves[:, None] * alone)) >= explained.cut
         turned = moves[reach != suspect]
@@ -771,18 +754,18 @@ def _one_feature(explained: Explained, suspect: bool) -> str:
             if suspect:
                 continue
             break
-        to = at[n] + turned * alone[n]
+        to = here + turned * much
         if suspect:
             return (
                 f"If the {part.name} lay {_from_to(float(to.min()), float(to.max()))} what was expected, all "
                 "else as heard, it would be no difference."
             )
         nearest = float(turned[np.argmin(np.abs(turned))])
-        aim = float(at[n] + nearest * alone[n])
+        aim = here + nearest * much
         side = "above" if aim > 0 else "below"
         return (
             f"By the {part.name} alone it would have to lie {abs(aim):.1f} dB {side} what was expected, "
-            f"{abs(nearest * alone[n]):.1f} dB further {'up' if nearest > 0 else 'down'} than heard."
+            f"{abs(nearest * much):.1f} dB further {'up' if nearest > 0 else 'down'} than heard."
         )
     return (
         "No one feature alone would change that."

@@ -3,7 +3,8 @@
 Taps on the stated laminate are made from first principles, bonded and with a round patch of rising size under
 them, at the noise of this recording. They go through the measures that every tap goes through; what a patch
 changes is added to how the good stations of this panel stray, and scored by the model that judged them. It is
-an estimate: of air behind the skin, one patch alone, the hammer 10 mm off its middle.
+an estimate: of air behind the skin, one patch alone, the hammer 10 mm off its middle. Where no patch at all
+would have been noticed, that nothing was noticed says nothing: the station is not assessed.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ from taptone.survey.qualify import (
     materials_of,
     smallest_across_m,
 )
-from taptone.types import BAND_CENTRES_HZ, FloatArray, Result, Tap
+from taptone.types import BAND_CENTRES_HZ, FloatArray, Point, Result, Tap
 
 if TYPE_CHECKING:
     from taptone.physics.panel import Build
@@ -43,6 +44,10 @@ _SCORES = 0.01, 1000.0  # the score that decides is looked for between these
 _RATE_HZ = 48_000
 _BEFORE_S, _AFTER_S, _NOISE_S = 0.01, 0.25, 0.05
 _OWN = 8  # stations of one noise that are enough to show how they stray
+_DEAF = (
+    "even a loose patch as wide as the panel might not have been noticed here (estimate): record again, as "
+    "WAV or FLAC, nearer, when it is quieter, or with a harder or heavier hammer"
+)
 
 
 def with_smallest(result: Result, judging: Judging, hammer: str, settings: Settings = Settings()) -> Result:
@@ -62,7 +67,8 @@ def with_smallest(result: Result, judging: Judging, hammer: str, settings: Setti
     Returns
     -------
     Result
-        With a clause in the reasons, one note, and ``smallest`` for the log.
+        With a clause in the reasons, one note, and ``smallest`` for the log; ``not assessed`` where not even
+        a patch as wide as the panel would have been noticed.
 
     Examples
     --------
@@ -83,12 +89,16 @@ def with_smallest(result: Result, judging: Judging, hammer: str, settings: Setti
         clause = dict.fromkeys(told, "what size of patch would have been noticed here is not known")
     else:
         sizes = _sizes(result, judging, told, hammer, settings, facts)
-        clause = {k: _clause(sizes[k]) for k in told}
+        clause = {k: _clause(sizes[k]) for k in told if sizes[k] < math.inf or math.isnan(sizes[k])}
         note = _note(sizes, facts)
     if "between_stations_mm" in facts:
         note += f"; a round patch under {facts['between_stations_mm']} mm can lie between the stations"
     points = tuple(
-        dataclasses.replace(p, reason=f"{p.reason}; {clause[k]}") if k in clause else p
+        dataclasses.replace(p, reason=f"{p.reason}; {clause[k]}")
+        if k in clause
+        else _deaf(p)
+        if k in told
+        else p
         for k, p in enumerate(result.points)
     )
     return dataclasses.replace(result, points=points, notes=(*result.notes, note), smallest=facts)
@@ -105,16 +115,28 @@ def _lacking(result: Result, hammer: str) -> str:
 
 def _clause(across_mm: float) -> str:
     if math.isnan(across_mm):
-        return "even a wide patch might not have been noticed here (estimate)"
+        return "what size of patch would have been noticed here is not known"
     return (
         f"a loose patch from about {across_mm:.0f} mm across centred under it would probably have been "
         "noticed (estimate)"
     )
 
 
+def _deaf(point: Point) -> Point:
+    """A station at which nothing could have been noticed: that it does not differ is no result."""
+    return dataclasses.replace(
+        point,
+        verdict="not assessed",
+        reason=_DEAF,
+        score=math.nan,
+        chance_if_good=math.nan,
+        confidence=math.nan,
+    )
+
+
 def _note(sizes: Mapping[int, float], facts: Mapping[str, Any]) -> str:
     worst = [mm for mm in sizes.values() if math.isfinite(mm)]
-    deaf = len(sizes) - len(worst)
+    deaf = sum(math.isinf(mm) for mm in sizes.values())
     parts = []
     if worst:
         least, most = min(worst), max(worst)
@@ -126,8 +148,9 @@ def _note(sizes: Mapping[int, float], facts: Mapping[str, Any]) -> str:
     if deaf:
         where = "there" if not worst else f"at {deaf} stations"
         parts.append(
-            f"even a patch as wide as the panel might not have been noticed {where}: skin too thick, hammer "
-            "too soft, or too much noise"
+            f"even a patch as wide as the panel might not have been noticed {where}, so these stations are "
+            "not assessed: the recorder left too little of the sound, too much noise, skin too thick or "
+            "hammer too soft"
         )
     return f"{'; '.join(parts)} (an estimate for {', '.join(facts['stated'] + facts['assumed'])})"
 
@@ -140,7 +163,10 @@ def _sizes(
     settings: Settings,
     facts: dict[str, Any],
 ) -> dict[int, float]:
-    """Smallest diameter in mm for each station that shows no difference, and in `facts` what it rests on."""
+    """Smallest diameter in mm for each station that shows no difference, and in `facts` what it rests on.
+
+    Infinite where no patch would have been noticed, ``nan`` where nobody can tell.
+    """
     panel = result.panel
     assert panel is not None
     assert panel.laminate is not None
@@ -165,15 +191,15 @@ def _sizes(
             bands, ring_db = _made(materials, mass_g, tip, level_db, settings)
             change = _change(bands[:, : use + 1], ring_db[:, : use + 1], judging.shape.shape[1])
             if change is not None and len(strays):
-                across_m = smallest_across_m(
-                    _ACROSS_M[:use], softened(change), strays, compared.scorer.score_samples, cut
-                )
+                score = compared.scorer.score_samples
+                across_m = smallest_across_m(_ACROSS_M[:use], softened(change), strays, score, cut)
+                across_m = math.inf if math.isnan(across_m) else across_m
         out |= dict.fromkeys(here, 1000 * across_m)
         facts["by_noise"].append(
             {
                 "snr_from_db": level_db,
                 "stations": [result.points[k].station for k in here],
-                "across_mm": None if math.isnan(across_m) else round(1000 * across_m),
+                "across_mm": round(1000 * across_m) if math.isfinite(across_m) else None,
             }
         )
     facts["score_cut"] = round(cut, 3) if math.isfinite(cut) else None
@@ -221,7 +247,7 @@ def _change(bands: FloatArray, ring_db: FloatArray, features: int) -> FloatArray
     `bands` (places, 1 + sizes, bands) and `ring_db` begin with the bonded tap.
     """
     places, sizes, _ = bands.shape
-    flat = shapes(bands.reshape(places * sizes, -1))[:, : features - 1]
+    flat = shapes(bands.reshape(places * sizes, -1), features - 1)
     if flat.shape[1] != features - 1:
         return None
     flat = flat - flat.mean(axis=1, keepdims=True)

@@ -32,12 +32,16 @@ __all__ = [
     "compare",
     "crisper",
     "in_one_band",
+    "in_parts",
+    "part_columns",
+    "part_names",
     "shapes",
     "softened",
     "with_ring",
 ]
 
 _LOWEST_BAND = 3  # 200 Hz
+_LOW_BANDS = 6  # from there to 630 Hz: a piece of 5 ms does not tell them apart
 _NODE = 0.1  # of the expected energy of a band: what a node leaves is not told from less
 _OFTEN = 0.2  # of the taps
 _RING_DB = 8.0
@@ -54,15 +58,16 @@ _DULLER = 2.0  # spreads of good stations
 class Comparison:
     """How each station differs: score, chance, and the neighbours it was held against.
 
-    ``good`` marks the stations that served as neighbours, ``neighbours`` lists for each station which
-    ones were its own (indices); ``score`` and ``chance_if_good`` are ``nan`` where there was no sound.
-    ``own`` says that the panel was compared with itself: there is no reference, or most of the panel is
-    unlike it. ``heard`` is each station's feature less its expectation, in dB, ``difference`` the same as it
-    counts (:func:`softened`), ``usual`` how far good ones stray, ``n_good`` how many good stations and places
-    that was learnt from. ``chance_of_kind`` is, on declared structure, the chance among the other stations on
-    structure of that kind; ``nan`` where these are too few. ``scorer`` is the model that the differences
-    were scored with. ``crisper`` marks what differs but is stiffer or heavier, not loose (``crisp.py``).
-    ``in_smaller_heap`` counts the stations in the smaller part of a panel that divides in two.
+    ``good`` marks the stations that served as neighbours, ``neighbours`` lists for each station which ones
+    were its own (indices); ``score`` and ``chance_if_good`` are ``nan`` where there was no sound. ``own``
+    says that the panel was compared with itself: there is no reference, or most of the panel is unlike it.
+    ``heard`` is each station's feature less its expectation, in dB, ``difference`` the same as it counts
+    (:func:`softened`), ``usual`` how far good ones stray, ``usual_in_parts`` the same of what is told of as
+    one (:func:`in_parts`), ``n_good`` how many good stations and places that was learnt from.
+    ``chance_of_kind`` is, on declared structure, the chance among the other stations on structure of that
+    kind; ``nan`` where these are too few. ``scorer`` is the model that the differences were scored with.
+    ``crisper`` marks what differs but is stiffer or heavier, not loose (``crisp.py``). ``in_smaller_heap``
+    counts the stations in the smaller part of a panel that divides in two.
     """
 
     score: FloatArray
@@ -78,6 +83,7 @@ class Comparison:
     heard: FloatArray | None = None
     crisper: NDArray[np.bool_] | None = None
     in_smaller_heap: int = 0
+    usual_in_parts: FloatArray | None = None
 
 
 def shapes(bands_db: FloatArray, features: int | None = None) -> FloatArray:
@@ -136,6 +142,73 @@ def band_name_hz(feature: int) -> int:
     (200, 3150)
     """
     return BAND_NAMES_HZ[_LOWEST_BAND + feature]
+
+
+def part_columns(features: int) -> tuple[tuple[int, ...], ...]:
+    """Columns that a person may be told of as one: the bands below 800 Hz, each band above, the ring.
+
+    Parameters
+    ----------
+    features : int
+        Number of columns; the last is the ring.
+
+    Returns
+    -------
+    tuple of tuple of int
+        Every column once. What short pieces of sound do not tell apart is not named apart.
+
+    Examples
+    --------
+    >>> part_columns(9)
+    ((0, 1, 2, 3, 4, 5), (6,), (7,), (8,))
+    """
+    low = min(_LOW_BANDS, features - 1)
+    return (tuple(range(low)),) * (low > 0) + tuple((n,) for n in range(low, features))
+
+
+def part_names(features: int) -> tuple[str, ...]:
+    """Words for the parts of :func:`part_columns`.
+
+    Parameters
+    ----------
+    features : int
+        Number of columns; the last is the ring.
+
+    Returns
+    -------
+    tuple of str
+        As the reasons of a log call them.
+
+    Examples
+    --------
+    >>> part_names(9)
+    ('sound below 800 Hz', 'third-octave of 800 Hz', 'third-octave of 1000 Hz', 'ring after 20 ms')
+    """
+    low, *bands, _ = part_columns(features) if features > 1 else ((), ())
+    single = tuple(f"third-octave of {band_name_hz(n)} Hz" for (n,) in bands)
+    return ("sound below 800 Hz",) * (len(low) > 0) + single + ("ring after 20 ms",)
+
+
+def in_parts(rows: FloatArray) -> FloatArray:
+    """Means of the columns that are told of as one.
+
+    Parameters
+    ----------
+    rows : ndarray, shape (..., features)
+        In dB; bands, and the ring as the last feature.
+
+    Returns
+    -------
+    ndarray, shape (..., parts)
+        In dB.
+
+    Examples
+    --------
+    >>> in_parts(np.array([[1.0, 2.0, 3.0, 1.0, 2.0, 3.0, -4.0, 9.0]]))
+    array([[ 2., -4.,  9.]])
+    """
+    columns = part_columns(rows.shape[-1])
+    return np.stack([rows[..., list(part)].mean(axis=-1) for part in columns], axis=-1)
 
 
 def crisper(features: int) -> FloatArray:
@@ -413,6 +486,7 @@ def compare(
         found.scorer,
         found.step,
         in_smaller_heap=int(able.sum() - larger.sum()),
+        usual_in_parts=location_scale(in_parts(found.rows))[1],
     )
 
 

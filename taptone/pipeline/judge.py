@@ -10,7 +10,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from taptone.pipeline.compare import Comparison, band_name_hz
+from taptone.pipeline.compare import Comparison, in_parts, part_names
 from taptone.settings import JudgeSettings
 from taptone.types import FloatArray
 
@@ -357,12 +357,12 @@ def _one(
 
 
 def _furthest(compared: Comparison, k: int) -> str:
-    """The feature that counts most, in words: how far it was heard off, beside how far good ones stray."""
-    if compared.difference is None or compared.heard is None or compared.usual is None:
+    """The part that counts most, in words: how far it was heard off, beside how far good ones stray."""
+    if compared.difference is None or compared.heard is None or compared.usual_in_parts is None:
         return ""
-    step, usual = compared.heard[k], compared.usual
-    n = int(np.argmax(np.abs(compared.difference[k]) / np.maximum(usual, 1e-9)))
-    what = "ring after 20 ms" if n == len(step) - 1 else f"third-octave of {band_name_hz(n)} Hz"
+    step, usual = in_parts(compared.heard[k]), compared.usual_in_parts
+    n = int(np.argmax(np.abs(in_parts(compared.difference[k])) / np.maximum(usual, 1e-9)))
+    what = part_names(len(compared.heard[k]))[n]
     side = "above" if step[n] > 0 else "below"
     return f"{what} {abs(step[n]):.1f} dB {side} what was expected here (good ones ± {usual[n]:.1f} dB); "
 

@@ -194,7 +194,8 @@ def judged_stations(
     if compared.own and known_shape is not None:
         notes.append(
             "most of this panel sounds unlike the baseline as a whole: its stations were compared with each "
-            "other; ask whether the baseline belongs to it, or the whole panel has changed"
+            "other, and a fault under all of it would not show; ask whether the baseline belongs to it, "
+            "whether it was recorded alike, or the whole panel has changed"
         )
         relative_to += ", but most of the panel is unlike it: relative to this panel only"
     if compared.in_smaller_heap:
@@ -237,11 +238,9 @@ def judged_stations(
         for k, (spot, p, v) in enumerate(zip(places, pooled, verdicts, strict=True))
     )
     if compared.own:
+        alone = _ALONE if known_shape is None else f"{_ALONE}, which as a whole sounds unlike the baseline"
         points = tuple(
-            p
-            if p.verdict == "not assessed"
-            else replace(p, reason=f"{p.reason}; relative to this panel only")
-            for p in points
+            p if p.verdict == "not assessed" else replace(p, reason=f"{p.reason}; {alone}") for p in points
         )
     points = say_apart(points, apart, usual_db)
     points, said = say_crisper(points, compared)

@@ -17,7 +17,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptone.errors import LogError
-from taptone.pipeline.compare import Comparison, band_name_hz, compare, in_one_band, softened, with_ring
+from taptone.pipeline.compare import (
+    Comparison,
+    compare,
+    in_one_band,
+    in_parts,
+    part_names,
+    softened,
+    with_ring,
+)
 from taptone.pipeline.judge import beside_plain_skin, confidence, on_its_kind
 from taptone.pipeline.mirror import match, pair_chance
 from taptone.pipeline.robust import location_scale
@@ -217,7 +225,7 @@ def changes(
     step, doubt, matched_on = _matched(earlier, later, shape, raw, good, then, now)
     difference = _bounded(raw - step)
     chance = _chance_if_unchanged(difference, told, good, doubt, new_scorer, settings)
-    usual = location_scale(difference[good])[1]
+    usual = location_scale(in_parts(difference[good]))[1]
     kinds_then, kinds_now = (
         kinds_under(side.panel, side.log.xy_m, settings.structure_margin_m) for side in (earlier, later)
     )
@@ -491,14 +499,14 @@ def _whole(difference: FloatArray, good: NDArray[np.bool_], doubt: FloatArray) -
     """A line on the panel as a whole: whether it moved against its reference, or could not be asked."""
     if not doubt.any():
         return ["a change of the whole panel alike would not show: it was matched to its own stations"]
-    middle, spread = location_scale(difference[good])
-    error = np.hypot(doubt, spread / math.sqrt(good.sum()))
+    middle, spread = location_scale(in_parts(difference[good]))
+    error = np.hypot(in_parts(doubt), spread / math.sqrt(good.sum()))
     size = np.abs(np.nan_to_num(middle)) / np.maximum(error, 1e-9)
     n = int(np.argmax(size))
     if size[n] <= _SURELY:
         return []
     return [
-        f"the panel as a whole moved against its reference: {_feature(n, len(middle))} by "
+        f"the panel as a whole moved against its reference: {part_names(len(doubt))[n]} by "
         f"{middle[n]:+.1f} dB (standard error {error[n]:.1f} dB) at stations that were `no difference` both "
         "times; ask whether both references are of the same laminate"
     ]
@@ -564,9 +572,10 @@ def _judged(
     if math.isnan(chance):
         return one
     was, is_now = one.earlier_verdict == "suspect", one.later_verdict == "suspect"
-    n = int(np.argmax(np.abs(difference) / np.maximum(usual, 0.1)))
+    step = in_parts(heard)
+    n = int(np.argmax(np.abs(in_parts(difference)) / np.maximum(usual, 0.1)))
     numbers = (
-        f"{_feature(n, len(difference))} {abs(heard[n]):.1f} dB {'up' if heard[n] > 0 else 'down'} "
+        f"{part_names(len(heard))[n]} {abs(step[n]):.1f} dB {'up' if step[n] > 0 else 'down'} "
         f"(unchanged ones ± {usual[n]:.1f} dB); score {one.earlier_score:.1f} then, {one.later_score:.1f} "
         f"now; {_share(chance)} unchanged stations would differ this much (tail fitted)"
     )
@@ -618,10 +627,6 @@ def _repaired(
         reason=f"repaired: {where}held against the good stations outside as they sound now; "
         f"{_share(chance)} good stations would sound at least this different (tail fitted)",
     )
-
-
-def _feature(n: int, features: int) -> str:
-    return "ring after 20 ms" if n == features - 1 else f"third-octave of {band_name_hz(n)} Hz"
 
 
 def _share(chance: float) -> str:

@@ -161,6 +161,17 @@ def test_what_cannot_be_is_one_line(typed, words, code, said):
     assert "Traceback" not in err
 
 
+def test_a_panel_held_against_itself_only_is_not_cleared(typed, made):
+    rng = np.random.default_rng(13)
+    soundfile.write("even.wav", laid([tap(rng) for _ in range(24)], [8, 8, 8]), RATE, "PCM_24")
+    assert typed("analyse", "even.wav", "--panel", "deck.toml", "--out", "even")[0] == 0
+    code, out, _ = typed("next", "even")
+    assert code == 0
+    assert (
+        "no suspect area, no outline to close\n  it was compared with itself only: a fault under all" in out
+    )
+
+
 def test_a_label_at_two_places_is_told(typed, made):
     text = (made / "more.toml").read_text(encoding="utf-8").replace('"B4a"', '"C4"')
     (made / "odd.toml").write_text(text, encoding="utf-8")

@@ -353,6 +353,17 @@ def test_without_a_baseline_the_panel_is_its_own(rng):
     assert all(math.isnan(p.reference_decay_ms) and "the reference" not in p.reason for p in result.points)
 
 
+def test_a_panel_unlike_its_baseline_as_a_whole_says_so_beside_every_verdict(rng, reference):
+    """All of it may have changed: that its stations are like each other does not clear one of them."""
+    sound = recorded(rng, 4, 8, list(range(32)), **ALTERED)
+    result = analyse_sounds([sound], panel=panel(4, 8), reference=reference)
+    judged = [p for p in result.points if p.verdict != "not assessed"]
+    assert judged
+    said = "; relative to this panel only, which as a whole sounds unlike the baseline"
+    assert all(p.reason.endswith(said) or f"{said};" in p.reason for p in judged)
+    assert any("a fault under all of it would not show" in note for note in result.notes)
+
+
 def test_reference_stations_of_the_panel_itself(rng):
     listed = "".join(
         f'[[station]]\nlabel = "S{k}"\nx = {0.05 + 0.1 * k:.2f}\ny = 0.05\n'

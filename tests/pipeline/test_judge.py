@@ -130,10 +130,19 @@ def test_reason_in_plain_numbers():
 
 
 def test_reason_tells_a_difference_as_it_was_heard_not_as_it_counts():
-    heard = np.array([[0.0, -18.0, 3.0, 0.0]])
-    held = replace(compared([1e-6]), heard=heard, difference=softened(heard), usual=np.ones(4))
+    heard = np.array([[0.0] * 6 + [-18.0, 3.0, 0.0]])  # 200 to 630 Hz, 800 Hz, 1 kHz, the ring
+    held = replace(compared([1e-6]), heard=heard, difference=softened(heard), usual_in_parts=np.ones(4))
     [got] = judge([Heard(40.0, 900.0)], held, reference_decay_ms=40.0, reference_centroid_hz=900.0)
-    assert got.reason.startswith("third-octave of 250 Hz 18.0 dB below what was expected here (good ones")
+    assert got.reason.startswith("third-octave of 800 Hz 18.0 dB below what was expected here (good ones")
+
+
+def test_bands_that_a_short_piece_does_not_tell_apart_are_told_as_one():
+    heard = np.array([[0.0, -18.0, -6.0, 0.0, -6.0, 0.0, 3.0, 3.0, 0.0]])
+    held = replace(compared([1e-6]), heard=heard, difference=softened(heard), usual_in_parts=np.ones(4))
+    [got] = judge([Heard(40.0, 900.0)], held, reference_decay_ms=40.0, reference_centroid_hz=900.0)
+    assert got.reason.startswith(
+        "sound below 800 Hz 5.0 dB below what was expected here (good ones ± 1.0 dB)"
+    )
 
 
 def test_reason_without_decay_neighbours_or_reference():
