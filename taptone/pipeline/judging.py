@@ -191,7 +191,14 @@ def judged_stations(
     notes += said
     if other is not None:
         compared = replace(compared, chance_if_good=other.chance_if_good)
-    if compared.own and known_shape is not None:
+    if compared.own and known_shape is not None and able.sum() < least:
+        few = (
+            f"{int(able.sum())} stations could be compared, and most of them are unlike the baseline: at "
+            f"least {least} are needed to compare them with each other; tap again when it is quieter"
+        )
+        notes.append(few)
+        heard = [replace(h, refused=h.refused or few) for h in heard]
+    elif compared.own and known_shape is not None:
         notes.append(
             "most of this panel sounds unlike the baseline as a whole: its stations were compared with each "
             "other, and a fault under all of it would not show; ask whether the baseline belongs to it, "

@@ -364,6 +364,16 @@ def test_a_panel_unlike_its_baseline_as_a_whole_says_so_beside_every_verdict(rng
     assert any("a fault under all of it would not show" in note for note in result.notes)
 
 
+def test_a_few_stations_unlike_the_baseline_are_not_each_others_measure(rng, reference):
+    result = analyse_sounds(
+        [recorded(rng, 1, 6, range(5), **ALTERED)], panel=panel(1, 6), reference=reference
+    )
+    assert {p.verdict for p in result.points} == {"not assessed"}
+    assert all(
+        p.reason.startswith("6 stations could be compared, and most of them are") for p in result.points
+    )
+
+
 def test_reference_stations_of_the_panel_itself(rng):
     listed = "".join(
         f'[[station]]\nlabel = "S{k}"\nx = {0.05 + 0.1 * k:.2f}\ny = 0.05\n'
