@@ -41,9 +41,12 @@ _CRISPER = (
     "bonded cannot be told"
 )
 
+_NOTHING = "nothing to compare it with: too little plain skin was tapped on this panel; tap some beside it"
+
 _LOWER = 0.93  # centroid under this share of its neighbours' is lower
 _LONGER, _SOONER, _HARDLY = 1.15, 0.87, 0.4  # decay over or under this share of its neighbours'
 _HARDLY_DB = -3.0  # late over early energy beside its neighbours': decay alone may be the beat of two modes
+_STANDS_OUT = 2.0  # times longer or shorter
 _RAREST = 1e-4  # below it a fitted tail is not put into figures
 
 
@@ -329,7 +332,7 @@ def _one(
     centroid_hz = _median([h.centroid_hz for h in near])
     verdict = partial(Judgement, neighbour_decay_ms=decay_ms, neighbour_centroid_hz=centroid_hz)
     if here.refused or math.isnan(chance):
-        return verdict("not assessed", here.refused or "nothing to compare it with")
+        return verdict("not assessed", here.refused or _NOTHING)
     if compared.crisper is not None and compared.crisper[k]:
         return verdict("not assessed", _CRISPER)
     furthest = _furthest(compared, k)
@@ -353,7 +356,14 @@ def _one(
         return verdict("at structure", f"{text}; {furthest}{numbers}")
     share = f"about {100 * chance:.0f} of 100" if chance >= 0.01 else "fewer than 1 of 100"
     text = f"{share} good places would sound at least this different; {numbers}"
+    if _stands_out(here.decay_ms, decay_ms) and _stands_out(here.decay_ms, reference_decay_ms):
+        text += "; its decay stands out, which the verdict does not rest on: listen to it again"
     return verdict("no difference", text, "", sure)
+
+
+def _stands_out(decay_ms: float, usual_ms: float) -> bool:
+    """Whether a person would notice; not where either could not be read."""
+    return bool(max(decay_ms / usual_ms, usual_ms / decay_ms) > _STANDS_OUT)
 
 
 def _furthest(compared: Comparison, k: int) -> str:

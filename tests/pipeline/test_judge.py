@@ -30,6 +30,9 @@ def compared(chance, neighbours=None):
     return Comparison(-np.log(chance), chance, np.ones(len(chance), bool), tuple(near), n_good=24)
 
 
+NOTHING = "nothing to compare it with: too little plain skin was tapped on this panel; tap some beside it"
+
+
 def judged(heard, chance, neighbours=None, *, decay_ms=40.0, centroid_hz=900.0, settings=None):
     return judge(
         heard,
@@ -87,7 +90,7 @@ def test_cannot_tell_is_never_no_difference():
     for chance in itertools.product([1e-9, 0.7], [math.nan], [1e-9, 0.7]):
         got = judged(heard, chance)
         assert [v.verdict for v in got] == ["not assessed"] * 3
-        assert [v.reason for v in got] == ["frozen", "nothing to compare it with", "wet"]
+        assert [v.reason for v in got] == ["frozen", NOTHING, "wet"]
         assert all(math.isnan(v.confidence) and not v.character for v in got)
 
 
@@ -143,6 +146,14 @@ def test_bands_that_a_short_piece_does_not_tell_apart_are_told_as_one():
     assert got.reason.startswith(
         "sound below 800 Hz 5.0 dB below what was expected here (good ones ± 1.0 dB)"
     )
+
+
+@pytest.mark.parametrize(("ms", "said"), [(100.0, True), (17.0, True), (70.0, False), (math.nan, False)])
+def test_a_decay_that_stands_out_is_said_though_it_is_no_difference(ms, said):
+    heard = [Heard(ms, 900.0), *[Heard(42.0, 900.0)] * 3]
+    got = judged(heard, [0.4] * 4, ((1, 2, 3), (), (), ()))[0]
+    assert got.verdict == "no difference"
+    assert ("its decay stands out, which the verdict does not rest on" in got.reason) == said
 
 
 def test_reason_without_decay_neighbours_or_reference():
