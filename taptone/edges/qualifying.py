@@ -20,11 +20,13 @@ import numpy as np
 from taptone.pipeline import Judging
 from taptone.pipeline.compare import shapes, softened
 from taptone.pipeline.measure import measure
+from taptone.pipeline.outline import outline
 from taptone.settings import Settings
 from taptone.survey.qualify import (
     Materials,
     between_stations_mm,
     hammer_of,
+    least_radius_m,
     materials_of,
     smallest_across_m,
 )
@@ -101,7 +103,19 @@ def with_smallest(result: Result, judging: Judging, hammer: str, settings: Setti
         else p
         for k, p in enumerate(result.points)
     )
-    return dataclasses.replace(result, points=points, notes=(*result.notes, note), smallest=facts)
+    areas = result.areas
+    if panel is not None and any(p.reason == _DEAF for p in points):  # none of these bounds an area any more
+        place = {station.label: station for station in panel.stations}
+        areas = outline(
+            [place[p.station] for p in points],
+            [p.verdict for p in points],
+            panel,
+            least_radius_m=least_radius_m(panel.laminate) if panel.laminate else math.nan,
+            settings=settings.extent,
+        )
+    return dataclasses.replace(
+        result, points=points, areas=areas, notes=(*result.notes, note), smallest=facts
+    )
 
 
 def _lacking(result: Result, hammer: str) -> str:
@@ -152,6 +166,8 @@ def _note(sizes: Mapping[int, float], facts: Mapping[str, Any]) -> str:
             "not assessed: the recorder left too little of the sound, too much noise, skin too thick or "
             "hammer too soft"
         )
+    if not parts:
+        return "how small a patch under a station would have been noticed these bands do not tell"
     return f"{'; '.join(parts)} (an estimate for {', '.join(facts['stated'] + facts['assumed'])})"
 
 
@@ -185,7 +201,9 @@ def _sizes(
     for level_db in sorted({levels_db[k] for k in told}):
         here = [k for k in told if levels_db[k] == level_db]
         across_m = math.nan
-        if compared.scorer is not None and compared.difference is not None and math.isfinite(cut):
+        if compared.scorer is not None and not math.isfinite(cut):  # no score would have been a suspect's
+            across_m = math.inf
+        elif compared.scorer is not None and compared.difference is not None:
             alike = good & np.array([other == level_db for other in levels_db], bool)
             strays = compared.difference[alike if alike.sum() >= _OWN else good]
             bands, ring_db = _made(materials, mass_g, tip, level_db, settings)

@@ -127,6 +127,18 @@ def test_where_no_patch_would_be_heard_it_says_so(deck):
     assert all(math.isnan(p.confidence) and math.isnan(p.score) for p in deaf)
 
 
+def test_a_station_that_could_not_have_shown_a_patch_bounds_no_area(deck):
+    patch = (physics.Patch(0.375, 0.375, 0.05),)
+    hears, deaf = (
+        deck(patches=patch),
+        deck(LAMINATE.replace("skin_mm = 3", "skin_mm = 150"), patches=patch, hammer="400 g taped"),
+    )
+    [heard], [unheard] = ([a for a in result.areas if "C3" in a.stations] for result in (hears, deaf))
+    assert heard.bounded_by
+    assert not unheard.bounded_by
+    assert unheard.at_most_m2 > 3 * heard.at_most_m2
+
+
 @pytest.mark.parametrize(
     ("text", "hammer", "lacking"),
     [
