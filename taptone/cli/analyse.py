@@ -273,6 +273,12 @@ def _print(result: Result, out: str, *, rejected: bool, units: str) -> None:
             f"{'; then ' if then else ''}{', '.join(then)}; look, press, photograph",
             markup=False,
         )
+    elif any(p.verdict == "no difference" for p in result.points) and result.panel is not None:
+        console.print(
+            "next: no suspect clears nothing: strike the reference again if you have not, tap the other side "
+            "and the inside where you can, and write down what was not tapped",
+            markup=False,
+        )
     for line in _unmoved(result.drift):
         console.print(line, markup=False)
     for change in result.changes:

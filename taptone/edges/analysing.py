@@ -223,22 +223,22 @@ def _other_side(
     if panel is None:  # nobody knows which station faces which: the pipeline says so
         return mirror, []
     wanted = [name for name in (panel.mirror_of, panel.opposite_face_of) if name]
+    why, told = "", []
     if not wanted:
-        return mirror, [
+        told = [
             f"the panel file says neither mirror_of nor opposite_face_of: {mirror.panel} is taken for the "
             "other side because the command says so"
         ]
-    why = ""
-    if mirror.panel.strip().casefold() not in [name.strip().casefold() for name in wanted]:
+    elif mirror.panel.strip().casefold() not in [name.strip().casefold() for name in wanted]:
         said = " or ".join(wanted)
         why = f"the log given with --mirror is of panel {mirror.panel}, the panel file says {said}"
-    else:
+    if not why:
         found = difference(facts, mirror.stated)
         if found is not None:
             name, here, there = found
             why = f"the other side, {mirror.panel}, is of another {name} ({there}), this panel is of {here}"
     if not why:
-        return mirror, []
+        return mirror, told
     if anyway:
         return mirror, [f"{why}: compared anyway"]
     return None, [f"{why}: the other side is not used (--anyway uses it)"]

@@ -451,6 +451,12 @@ def test_the_other_side_from_its_log(typed, case, tmp_path):
     code, _, err = typed(*words(case, panel="deck.toml", mirror="log/log.json", out="two"))
     assert code == 0
     assert "is of panel foredeck, the panel file says port deck: the other side is not used" in err
+    # Nobody named it, and it is built otherwise.
+    log["panel"]["construction"] = "solid laminate"
+    (tmp_path / "otherwise.json").write_text(json.dumps(log), encoding="utf-8")
+    _, _, err = typed(*words(case, mirror="otherwise.json", out="four"))
+    assert "the other side, port deck, is of another construction (solid laminate), this panel is of " in err
+    assert ": the other side is not used (--anyway uses it)" in err
 
 
 def test_another_side_without_a_panel_file(typed, case, tmp_path):
