@@ -467,14 +467,15 @@ def _disagreement(log: Log, logged: Mapping[str, Any], now: Point | None, result
         for name, version in result.versions.items()
         if then.get(name) != version
     ]
-    same = (
-        now is not None
-        and now.verdict == logged["verdict"]
-        and list(now.samples) == list(logged["samples"])
-        and _close(now.score, _number(logged["score"]))
-    )
-    if same:
-        return []
+    if now is not None and _as_logged(logged, now):
+        again = {point.station: point for point in result.points}
+        odd = [
+            other["station"]
+            for other in log.body["points"]
+            if other["station"] not in again or not _as_logged(other, again[other["station"]])
+        ]
+        named = f"{' '.join(odd[:8])}{' …' * (len(odd) > 8)}"
+        return [f"other stations do not come out as logged ({named}): was the log changed?"] if odd else []
     if now is None or not apart:
         raise LogError(
             f"{log.path}: {logged['station']} does not come out as logged, with the same versions",
@@ -484,6 +485,14 @@ def _disagreement(log: Log, logged: Mapping[str, Any], now: Point | None, result
         f"the log says {logged['verdict']}, score {_or(logged['score'])}; this run says {now.verdict}, score "
         f"{_or(now.score)}: made with {'; '.join(apart)}"
     ]
+
+
+def _as_logged(logged: Mapping[str, Any], now: Point) -> bool:
+    return bool(
+        now.verdict == logged["verdict"]
+        and list(now.samples) == list(logged["samples"])
+        and _close(now.score, _number(logged["score"]))
+    )
 
 
 def _close(one: float, two: float) -> bool:

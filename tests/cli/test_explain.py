@@ -395,6 +395,9 @@ def test_a_log_that_does_not_come_out_again(typed, case):
 
     rewritten(case / "log", nicer)
     refused(typed, ["explain", case / "log", "B3"], "B3 does not come out as logged, with the same versions")
+    code, out, err = typed("explain", case / "log", "A2", "--out", "a2.png")
+    assert code == 0
+    assert "other stations do not come out as logged (B3): was the log changed?" in out + err
 
     def older(log):
         log["versions"]["taptone"] = "0.0.9"
