@@ -27,9 +27,9 @@ import numpy as np
 import scenes
 from numpy.typing import NDArray
 
-from taptone import physics
 from taptone.edges.analysing import analyse_sounds
 from taptone.edges.learning import learn_reference
+from taptone.physics import scene as physics
 from taptone.survey.panel import Panel
 
 SEEDS = {"development": 540_000, "report": 950_000}
