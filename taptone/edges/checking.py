@@ -203,12 +203,12 @@ def _baseline(body: dict[str, Any], text: str) -> Checked:
 def _log(body: dict[str, Any], text: str) -> Checked:
     from taptone.edges.logmodel import log_model
 
-    faults = _shape(log_model(), body, text, "analyse again, or take a copy that was not changed")
+    remedy = "analyse again, or take a copy that was not changed"
+    faults = _shape(log_model(), body, text, remedy)
     if faults:
         return Checked("log", faults)
     fault = fault_of(body)
     if fault:
-        remedy = "analyse again, or take a copy that was not changed"
         return Checked("log", (_fault(f"{fault}: {remedy}", text, ("points",), json_places),))
     of = f"panel {body['panel']['name']}" if body["panel"] else "taps without a panel"
     return Checked(f"log of {of}, {len(body['points'])} {'stations' if body['panel'] else 'taps'}")
