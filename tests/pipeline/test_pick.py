@@ -159,9 +159,16 @@ def test_what_falls_into_the_rhythm_goes_with_its_like(rng):
     assert (pick._company(heard, chosen, nobody) == 0.0).all()
 
 
-def swells(made_ring, hz=700.0, level=0.2):
+def swells(made_ring):
     """A sudden sound that is no tap: louder 60 ms after it began."""
-    sound = made_ring(RATE, hz, 400.0, level)
+    sound = made_ring(RATE, 700.0, 400.0, 0.2)
+    sound[RATE // 20 :] *= 8.0
+    return sound
+
+
+def vowel(made_ring, hz):
+    """A low sound that rises for 60 ms, without a click."""
+    sound = made_ring(RATE, hz, 400.0, 0.03)
     return sound * np.interp(np.arange(len(sound)), [0, RATE // 16], [1.0, 8.0])
 
 
@@ -187,7 +194,7 @@ def test_taps_alike_among_talk_are_doubtful_unless_in_rhythm(
     """Bits of one voice are as like each other as taps of one hammer: only a rhythm tells a hand at work."""
     at_s = 60.2 + np.cumsum(gaps_s)
     talk = [t for t in 0.5 + np.cumsum(rng.uniform(0.5, 0.7, 240)) if np.abs(t - at_s).min() > 0.4]
-    hits = [(t, swells(made_ring, rng.uniform(150.0, 450.0), 0.03)) for t in talk]
+    hits = [(t, vowel(made_ring, rng.uniform(150.0, 450.0))) for t in talk]
     hits += [(t, tap()) for t in at_s]
     found = listen(array_sound(made_recording(RATE, 151.0, hits, noise=1e-4), RATE))
     taps = [x for x in found if isinstance(x, Tap)]
