@@ -83,7 +83,8 @@ def main() -> None:
 def by_references(case: scenes.Case) -> list[Judged]:
     """One panel, judged by each of its references."""
     made = scenes.make(case)
-    return [_judged(made, sound, panel, case) for sound, panel in _references(case)]
+    panel = made.reference_panel
+    return [_judged(made, sound, panel, case) for sound in _references(case, panel)]
 
 
 def by_its_own(case: scenes.Case) -> Judged:
@@ -96,16 +97,16 @@ def _clean(seed: int, build: str) -> scenes.Case:
     return scenes.Case(0, seed, "quiet", build, "")
 
 
-def _references(case: scenes.Case) -> Iterator[tuple[scenes.Sound, Panel]]:
+def _references(case: scenes.Case, panel: Panel) -> Iterator[scenes.Sound]:
     """Places of the same boat, drawn again and again by the parts of `scenes.make`, which is frozen."""
     rng = np.random.default_rng([case.seed, 1])  # as `scenes.make` draws it
     spacing_m = float(rng.choice([0.05, 0.075, 0.1]))
     columns, rows = int(rng.integers(8, 17)), int(rng.integers(8, 13))
     built = scenes._built(case, rng, columns * spacing_m, rows * spacing_m)
-    good, panel = scenes._reference_scene(case, built, rng), scenes.make(case).reference_panel
+    good = scenes._reference_scene(case, built, rng)
     for n in range(REFERENCES):
         elsewhere = replace(good, seed=case.seed * REFERENCES + n)
-        yield scenes._recorded(case, elsewhere, panel, [case.seed, 3, n], spoil=False)[0], panel
+        yield scenes._recorded(case, elsewhere, panel, [case.seed, 3, n], spoil=False)[0]
 
 
 def _judged(made: scenes.Made, sound: scenes.Sound, panel: Panel, case: scenes.Case) -> Judged:

@@ -54,11 +54,12 @@ def next_(logs: tuple[str, ...], panel: str, edge_m: float, as_json: bool) -> No
 
 def _say(known: Known, closed: tuple[Closing, ...], units: str) -> None:
     from taptone.errors import printable
+    from taptone.pipeline.judging import ALONE
     from taptone.survey.lengths import as_area
 
     if not closed:
         click.echo(printable(f"panel {known.panel.name}: no suspect area, no outline to close"))
-        if "this panel only" in str(known.last.body.get("relative_to", "")):
+        if ALONE in str(known.last.body.get("relative_to", "")):
             click.echo("  it was compared with itself only: a fault under all of it would not show")
     for one in closed:
         area = one.area

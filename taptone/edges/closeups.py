@@ -339,8 +339,9 @@ def _numbered(axes: Axes, ring: Axes, explained: Explained) -> None:
     """Put 1, 2 and 3 over the features that make up most of the score."""
     low, high = axes.get_ylim()
     axes.set_ylim(low, high + 0.12 * (high - low))
+    last = max((n for part in explained.parts for n in part.columns), default=0)
     for rank, part in enumerate(explained.parts[:3], start=1):
-        on, at = (ring, 0.0) if part.name.startswith("ring") else (axes, float(np.mean(part.columns)))
+        on, at = (ring, 0.0) if last in part.columns else (axes, float(np.mean(part.columns)))
         on.text(
             at,
             0.99,

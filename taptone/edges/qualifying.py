@@ -91,20 +91,16 @@ def with_smallest(result: Result, judging: Judging, hammer: str, settings: Setti
         clause = dict.fromkeys(told, "what size of patch would have been noticed here is not known")
     else:
         sizes = _sizes(result, judging, told, hammer, settings, facts)
-        clause = {k: _clause(sizes[k]) for k in told if sizes[k] < math.inf or math.isnan(sizes[k])}
+        clause = {k: _clause(sizes[k]) for k in told if not math.isinf(sizes[k])}
         note = _note(sizes, facts)
     if "between_stations_mm" in facts:
         note += f"; a round patch under {facts['between_stations_mm']} mm can lie between the stations"
-    points = tuple(
-        dataclasses.replace(p, reason=f"{p.reason}; {clause[k]}")
-        if k in clause
-        else _deaf(p)
-        if k in told
-        else p
-        for k, p in enumerate(result.points)
-    )
+    points = list(result.points)
+    for k in told:
+        p = points[k]
+        points[k] = dataclasses.replace(p, reason=f"{p.reason}; {clause[k]}") if k in clause else _deaf(p)
     areas = result.areas
-    if panel is not None and any(p.reason == _DEAF for p in points):  # none of these bounds an area any more
+    if panel is not None and len(clause) < len(told):  # a deaf station bounds no area
         place = {station.label: station for station in panel.stations}
         areas = outline(
             [place[p.station] for p in points],
@@ -114,7 +110,7 @@ def with_smallest(result: Result, judging: Judging, hammer: str, settings: Setti
             settings=settings.extent,
         )
     return dataclasses.replace(
-        result, points=points, areas=areas, notes=(*result.notes, note), smallest=facts
+        result, points=tuple(points), areas=areas, notes=(*result.notes, note), smallest=facts
     )
 
 

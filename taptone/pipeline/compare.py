@@ -182,11 +182,11 @@ def part_names(features: int) -> tuple[str, ...]:
     Examples
     --------
     >>> part_names(9)
-    ('sound below 800 Hz', 'third-octave of 800 Hz', 'third-octave of 1000 Hz', 'ring after 20 ms')
+    ('sound under 800 Hz', 'third-octave of 800 Hz', 'third-octave of 1000 Hz', 'ring after 20 ms')
     """
     low, *bands, _ = part_columns(features) if features > 1 else ((), ())
     single = tuple(f"third-octave of {band_name_hz(n)} Hz" for (n,) in bands)
-    return ("sound below 800 Hz",) * (len(low) > 0) + single + ("ring after 20 ms",)
+    return ("sound under 800 Hz",) * (len(low) > 0) + single + ("ring after 20 ms",)
 
 
 def in_parts(rows: FloatArray) -> FloatArray:

@@ -37,9 +37,10 @@ from taptone.types import (
     Scorer,
 )
 
-__all__ = ["Judged", "Judging", "judged_stations"]
+__all__ = ["ALONE", "Judged", "Judging", "judged_stations"]
 
-_ALONE = "relative to this panel only"
+#: What a result is relative to where no known-good places could be used.
+ALONE = "relative to this panel only"
 _CUT_OFF = "; clipped, which by itself changes how a tap sounds"
 
 
@@ -158,7 +159,7 @@ def judged_stations(
     known, known_ring_db, relative_to = _known(reference, bands, ring_db, places, settings)
     notes = [*doubts, *say_drift(drifts)]
     marked = sum(spot.station.role == "reference" for spot in places)
-    if marked and relative_to == _ALONE:
+    if marked and relative_to == ALONE:
         least = settings.judge.least_places
         notes.append(f"{marked} stations marked as reference are not compared with: {least} heard are needed")
     shape, known_shape = with_ring(*in_one_band(bands, known), ring_db, known_ring_db)
@@ -204,7 +205,7 @@ def judged_stations(
             "other, and a fault under all of it would not show; ask whether the baseline belongs to it, "
             "whether it was recorded alike, or the whole panel has changed"
         )
-        relative_to += ", but most of the panel is unlike it: relative to this panel only"
+        relative_to += f", but most of the panel is unlike it: {ALONE}"
     if compared.in_smaller_heap:
         notes.append(
             f"the stations fall into two sorts of sound, {compared.in_smaller_heap} of them in the smaller: "
@@ -245,7 +246,7 @@ def judged_stations(
         for k, (spot, p, v) in enumerate(zip(places, pooled, verdicts, strict=True))
     )
     if compared.own:
-        alone = _ALONE if known_shape is None else f"{_ALONE}, which as a whole sounds unlike the baseline"
+        alone = ALONE if known_shape is None else f"{ALONE}, which as a whole sounds unlike the baseline"
         points = tuple(
             p if p.verdict == "not assessed" else replace(p, reason=f"{p.reason}; {alone}") for p in points
         )
@@ -442,7 +443,7 @@ def _known(
     marked = np.array([s.station.role == "reference" for s in places], bool) & np.isfinite(bands).any(axis=1)
     if marked.sum() >= settings.judge.least_places:
         return bands[marked], ring_db[marked], f"{int(marked.sum())} reference stations of this panel"
-    return None, np.zeros(0), _ALONE
+    return None, np.zeros(0), ALONE
 
 
 def _reference_medians(reference: Reference | None) -> tuple[float, float]:

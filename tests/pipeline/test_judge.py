@@ -144,7 +144,7 @@ def test_bands_that_a_short_piece_does_not_tell_apart_are_told_as_one():
     held = replace(compared([1e-6]), heard=heard, difference=softened(heard), usual_in_parts=np.ones(4))
     [got] = judge([Heard(40.0, 900.0)], held, reference_decay_ms=40.0, reference_centroid_hz=900.0)
     assert got.reason.startswith(
-        "sound below 800 Hz 5.0 dB below what was expected here (good ones ± 1.0 dB)"
+        "sound under 800 Hz 5.0 dB below what was expected here (good ones ± 1.0 dB)"
     )
 
 
