@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 
 import numpy as np
 
@@ -13,10 +13,11 @@ from taptone.errors import BaselineError, ReferenceTooSmallError
 from taptone.pipeline import listen, pool, strikes, within_band
 from taptone.pipeline.clipping import CLIPPED
 from taptone.pipeline.faults import sensitivity
+from taptone.pipeline.gaps import runs_of
 from taptone.pipeline.measure import measure
 from taptone.pipeline.place import place
 from taptone.settings import Settings, flat
-from taptone.types import Finding, Measured, Panel, Reference, Sound
+from taptone.types import Finding, Measured, Panel, Place, Reference, Sound
 
 __all__ = ["learn_reference"]
 
@@ -117,8 +118,12 @@ def learn_reference(
         notes.append(f"left out, clipped beyond use: place{'s' * (len(cut_off) > 1)} {', '.join(cut_off)}")
     least = settings.judge.least_places
     if len(groups) < least:
+        planned = ""
+        if panel is not None:
+            many = len(panel.stations)
+            planned = f" of {many} planned; {len(taps)} strikes for {many * panel.taps_per_station}"
         raise ReferenceTooSmallError(
-            f"{len(groups)} places were heard",
+            f"{len(groups)} places were heard{planned}",
             hint=f"strike at least {least} good places, better {_FEW}",
         )
     if len(groups) < _FEW:
@@ -163,6 +168,15 @@ def _by_count(
     groups: dict[str, list[Measured]] = {}
     for number in dict.fromkeys(numbers):
         here = [tap for tap, n in zip(taps, numbers, strict=True) if n == number]
+        runs = runs_of(np.array([tap.time_s for tap in here]), each)
+        if runs and len(runs) * each < len(here):
+            groups |= {_when(here[run.start]): here[run.start : run.stop] for run in runs}
+            left = len(here) - len(runs) * each
+            notes.append(
+                f"{here[0].recording}: {len(here)} strikes do not make whole places of {each}: by the gaps "
+                f"between them {len(runs)} places are whole; the other {left} strikes are left out"
+            )
+            continue
         if len(here) % each:
             raise BaselineError(
                 f"{here[0].recording}: {len(here)} strikes do not make whole places of {each}",
@@ -174,6 +188,11 @@ def _by_count(
         if shown not in (0, each):
             notes.append(f"the pauses show places of {shown} strikes, not {each}: check --taps-per-place")
     return groups
+
+
+def _when(tap: Measured) -> str:
+    """What a place is called of which nobody knows where it is: by when it was struck."""
+    return f"{tap.recording} {tap.time_s:.1f} s"
 
 
 def _grouped(times_s: Sequence[float]) -> int:
@@ -201,15 +220,53 @@ def _by_panel(
     for spot in spots:
         if spot.reason and spot.reason not in notes:
             notes.append(spot.reason)
+    kept = [s for s in spots if s.taps and not s.reason]
+    own = _of_role(kept)
+    if len(own) < len(kept):
+        notes.append(f"left out, not marked as reference: {len(kept) - len(own)} stations")
+    plain = [s for s in own if not _is_on_structure(s, panel, settings)]
+    if len(plain) < len(own):
+        notes.append(f"left out, on declared structure: {len(own) - len(plain)} stations")
+    groups = {s.station.label: [taps[k] for k in s.taps] for s in plain}
+    if len(kept) < len(spots) and _all_alike(spots, panel, settings):
+        tied = {k for s in kept for k in s.taps}
+        told = _by_gaps(taps, numbers, tied, panel.taps_per_station)
+        if told and len(kept) + len(told) <= len(spots):
+            groups |= told
+            notes.append(
+                f"{len(told)} places are told by the gaps between their strikes: they are used, although "
+                "which of the planned ones they are is not known"
+            )
+    return groups
+
+
+def _of_role(spots: Sequence[Place]) -> Sequence[Place]:
+    """Where some stations are marked as reference, these."""
+    marked = [s for s in spots if s.station.role == "reference"]
+    return marked or spots
+
+
+def _is_on_structure(spot: Place, panel: Panel, settings: Settings) -> bool:
     from taptone.survey.panel import on_structure
 
-    margin_m = settings.judge.structure_margin_m
-    kept = [s for s in spots if s.taps and not s.reason]
-    marked = [s for s in kept if s.station.role == "reference"]
-    if marked and len(marked) < len(kept):
-        notes.append(f"left out, not marked as reference: {len(kept) - len(marked)} stations")
-        kept = marked
-    plain = [s for s in kept if on_structure(panel, s.station.x_m, s.station.y_m, margin_m) is None]
-    if len(plain) < len(kept):
-        notes.append(f"left out, on declared structure: {len(kept) - len(plain)} stations")
-    return {s.station.label: [taps[k] for k in s.taps] for s in plain}
+    at = spot.station
+    return on_structure(panel, at.x_m, at.y_m, settings.judge.structure_margin_m) is not None
+
+
+def _all_alike(spots: Sequence[Place], panel: Panel, settings: Settings) -> bool:
+    """Whether every station is as good as any other: of one role, and none on structure."""
+    return len(_of_role(spots)) == len(spots) and not any(_is_on_structure(s, panel, settings) for s in spots)
+
+
+def _by_gaps(
+    taps: Sequence[Measured], numbers: Sequence[int], tied: Container[int], each: int
+) -> dict[str, list[Measured]]:
+    """Places of strikes that belong to no station, by the gaps between them."""
+    groups: dict[str, list[Measured]] = {}
+    for number in dict.fromkeys(numbers):
+        here = [k for k, n in enumerate(numbers) if n == number]
+        for run in runs_of(np.array([taps[k].time_s for k in here]), each):
+            own = here[run.start : run.stop]
+            if not any(k in tied or "doubtful" in taps[k].flags for k in own):
+                groups[_when(taps[own[0]])] = [taps[k] for k in own]
+    return groups

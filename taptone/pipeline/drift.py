@@ -156,14 +156,21 @@ def drift_of(
     visits.sort(key=lambda visit: visit.start)
     if reference is not None:
         known = np.array([[row[measure] for measure in MEASURES] for row in reference.measures])
-        keys = tuple((float(k),) for k in range(len(known)))
-        visits.insert(0, Visit("the baseline", known, keys=keys))
+        visits.insert(0, Visit("the baseline", known, keys=_in_order(reference)))
     if rechecks and len(visits) < 2:
         name = rechecks[0].name
         return (), (f"{name}: neither a baseline nor reference stations to hold it against",)
     plain = [k for k, kind in enumerate(kinds) if not kind and np.isfinite(values[k]).all()]
     usual = location_scale(np.log(values[plain]))[1] if plain else np.zeros(2)
     return find_drift(visits, labels, usual) if visits else ((), ())
+
+
+def _in_order(reference: Reference) -> tuple[tuple[float, ...], ...]:
+    """Which place each is, in order; nothing where some are only known by when they were struck."""
+    if all(label.isdigit() for label in reference.labels):
+        return tuple((float(label) - 1,) for label in reference.labels)
+    untold = any(" " in label for label in reference.labels)
+    return () if untold else tuple((float(k),) for k in range(reference.n_places))
 
 
 def in_doubt(drifts: Sequence[Drift]) -> Mapping[str, str]:

@@ -93,6 +93,51 @@ def test_places_by_a_panel_file(rng):
     assert notes.count("row B: 11 strikes heard, 12 planned") == 1
 
 
+def pairs(rng, lost=(), foreign_s=(), places=20, name="good.wav"):
+    """Two strikes a place, 0.4 s apart, and 0.8 s to the next; some were missed, and others fell between."""
+    onsets_s = [0.5 + 1.2 * (k // 2) + 0.4 * (k % 2) for k in range(2 * places) if k not in lost]
+    sound = np.random.default_rng(0).normal(0, 1e-4, round((onsets_s[-1] + 1.2) * RATE))
+    for at_s in (*onsets_s, *foreign_s):
+        hit, start = tap(rng), round(at_s * RATE)
+        sound[start : start + len(hit)] += hit
+    return Invented(sound, name)
+
+
+def test_a_missed_strike_costs_one_place_and_not_the_baseline(rng):
+    reference, notes = learn_reference([pairs(rng, lost=[9])], **OF, taps_per_place=2)
+    assert (reference.n_places, set(reference.taps)) == (19, {2})
+    assert reference.labels[:2] == ("good.wav 0.5 s", "good.wav 1.7 s")
+    assert notes[0] == (
+        "good.wav: 39 strikes do not make whole places of 2: by the gaps between them 19 places are whole; "
+        "the other 1 strikes are left out"
+    )
+
+
+def test_one_missed_and_one_added_are_not_paired_with_others(rng):
+    whole, _ = learn_reference([pairs(np.random.default_rng(1))], **OF, taps_per_place=2)
+    sound = pairs(np.random.default_rng(1), lost=[9], foreign_s=[20.5])
+    reference, _ = learn_reference([sound], **OF, taps_per_place=2)
+    assert whole.n_places == 20
+    # 40 strikes: by their count alone the pairs between the two would be of two places each.
+    assert reference.n_places == 17
+
+
+def test_a_panel_whose_rows_do_not_fit_is_told_by_gaps(rng):
+    panel = parse_panel(panel_text(4, 5, grid=", taps_per_station = 2"), source="good.toml")
+    reference, notes = learn_reference([pairs(rng, lost=[9])], **OF, panel=panel)
+    assert reference.n_places == 19
+    assert any(note.startswith("19 places are told by the gaps between their strikes") for note in notes)
+
+
+def test_on_a_panel_with_structure_nobody_knows_which_place_a_gap_tells(rng):
+    frame = '[[structure]]\nkind = "frame"\nline = [[0.25, 0.0], [0.25, 0.4]]\nwidth = 0.05'
+    panel = parse_panel(panel_text(4, 5, frame, grid=", taps_per_station = 2"), source="good.toml")
+    with pytest.raises(
+        ReferenceTooSmallError, match="0 places were heard of 20 planned; 39 strikes for 40: "
+    ):
+        learn_reference([pairs(rng, lost=[9])], **OF, panel=panel)
+
+
 def test_several_recordings_follow_each_other(rng):
     one, two = good(rng, 6, name="one.wav"), good(rng, 6, name="two.wav")
     reference, _ = learn_reference([one, two], **OF)
