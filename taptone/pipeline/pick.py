@@ -10,7 +10,8 @@ even where it happens to fall into the rhythm.
 
 A yard may hold more of somebody else's blows than of one's own. The own hammer is the nearest: where the
 louder sounds make a family of their own, or keep a steadier rhythm than all of them, it is theirs; or where
-they keep a rhythm and all of them together do not look like one hammer.
+they keep a rhythm and all of them together do not look like one hammer. Where both are one hand's for the
+most part, the steadier is taken: it holds fewer of others' blows.
 
 References
 ----------
@@ -48,6 +49,8 @@ _ALIKE, _STEADY = 0.3, 0.75  # shares of a recording's taps under which nothing 
 _KEPT = 0.6  # such a share from which a hand is at work
 _TALK = 20  # sudden sounds a tap, from which taps off any rhythm are bits of talk
 _SURE = 0.85  # share of one's taps that must be on a rhythm amid talk: bits of it are alike as well
+_MOST, _SAME = 0.7, 0.8  # shares of taps that make two choices one hand's
+_STEADIER = 0.02  # of the gaps, from which one of them is the better
 _LIKE_DB = 1.8  # root mean square over the bands, of two spectra of one thing
 _LIKE_LEVEL_DB = 8.0  # of its level
 
@@ -247,18 +250,33 @@ def _own(heard: _Heard) -> _Chosen:
     """The taps of the nearest hammer."""
     best = _by_family(heard, heard.first, foreign=False)
     level = heard.level_db[heard.first]
+    louder = []
     for share in _LOUDER:
         seed = heard.first & (heard.level_db >= np.quantile(level, share))
         if seed.sum() < 8:
             break
-        other = _by_family(heard, seed, foreign=True)
-        if other.family.level_db <= best.family.level_db + 1.0:
-            continue
-        if _is_nearer(heard, other, best):
+        louder.append(_by_family(heard, seed, foreign=True))
+    for other in louder:
+        if other.family.level_db > best.family.level_db + 1.0 and _is_nearer(heard, other, best):
             best = other
     if _somebody_elses(heard, best):  # nobody can tell: what was sudden by itself, and no more
         return _Chosen(heard.first, np.zeros(len(heard.first), bool), best.family)
-    return best
+    same = [other for other in louder if _is_same_hand(heard, other, best)]
+    steadiest = max(same, key=lambda one: _steadiness(heard.time_s[one.members]), default=best)
+    return steadiest if _is_steadier(heard, steadiest, best) else best
+
+
+def _is_same_hand(heard: _Heard, other: _Chosen, best: _Chosen) -> bool:
+    """Whether two choices are of one hand, for the most part: of each, what the other took as well."""
+    both = (other.members & best.members).sum()
+    many = other.members.sum() >= _MOST * best.members.sum()
+    return bool(many and both >= _SAME * other.members.sum() and not _somebody_elses(heard, other))
+
+
+def _is_steadier(heard: _Heard, other: _Chosen, best: _Chosen) -> bool:
+    """Whether it keeps the rhythm better: of others' blows one or the other then holds fewer."""
+    one, usual = (_steadiness(heard.time_s[chosen.members]) for chosen in (other, best))
+    return one > usual + _STEADIER
 
 
 def _is_nearer(heard: _Heard, louder: _Chosen, usual: _Chosen) -> bool:
@@ -364,7 +382,7 @@ def _company(heard: _Heard, members: _Bools, left: _Bools) -> FloatArray:
             count += like
         return count
 
-    return np.clip(3.0 * np.log((near(members) + 0.5) / (near(left) + 0.5)), -6.0, 0.0)
+    return np.clip(2.0 * np.log((near(members) + 0.5) / (near(left) + 0.5)), -6.0, 0.0)
 
 
 def _worth(
@@ -389,7 +407,7 @@ def _worth(
     tap -= unlike * np.clip((soft_db - heard.soft_db) / 8.0, 0.0, 1.0)
     # The more of them came when none was due, the more it takes.
     very = unlike if foreign else np.clip((-over_other - 15.0) / 10.0, 0.0, 1.0)
-    tap -= very * np.clip(10.0 * (left - 0.1), 0.0, 1.5)
+    tap -= very * np.clip(10.0 * (left - 0.1), 0.0, 0.7)
     if not foreign:
         # Where hardly anything else is heard, a tap by itself is one whenever it comes.
         calm = np.clip(8.0 + over_other / 2.0, -2.0, 8.0)
