@@ -50,7 +50,6 @@ _KEPT = 0.6  # such a share from which a hand is at work
 _TALK = 20  # sudden sounds a tap, from which taps off any rhythm are bits of talk
 _SURE = 0.85  # share of one's taps that must be on a rhythm amid talk: bits of it are alike as well
 _MOST, _SAME = 0.7, 0.8  # shares of taps that make two choices one hand's
-_STEADIER = 0.02  # of the gaps, from which one of them is the better
 _LIKE_DB = 1.8  # root mean square over the bands, of two spectra of one thing
 _LIKE_LEVEL_DB = 8.0  # of its level
 
@@ -261,9 +260,8 @@ def _own(heard: _Heard) -> _Chosen:
             best = other
     if _somebody_elses(heard, best):  # nobody can tell: what was sudden by itself, and no more
         return _Chosen(heard.first, np.zeros(len(heard.first), bool), best.family)
-    same = [other for other in louder if _is_same_hand(heard, other, best)]
-    steadiest = max(same, key=lambda one: _steadiness(heard.time_s[one.members]), default=best)
-    return steadiest if _is_steadier(heard, steadiest, best) else best
+    same = [best, *(other for other in louder if _is_same_hand(heard, other, best))]
+    return max(same, key=lambda one: _steadiness(heard.time_s[one.members]))
 
 
 def _is_same_hand(heard: _Heard, other: _Chosen, best: _Chosen) -> bool:
@@ -271,12 +269,6 @@ def _is_same_hand(heard: _Heard, other: _Chosen, best: _Chosen) -> bool:
     both = (other.members & best.members).sum()
     many = other.members.sum() >= _MOST * best.members.sum()
     return bool(many and both >= _SAME * other.members.sum() and not _somebody_elses(heard, other))
-
-
-def _is_steadier(heard: _Heard, other: _Chosen, best: _Chosen) -> bool:
-    """Whether it keeps the rhythm better: of others' blows one or the other then holds fewer."""
-    one, usual = (_steadiness(heard.time_s[chosen.members]) for chosen in (other, best))
-    return one > usual + _STEADIER
 
 
 def _is_nearer(heard: _Heard, louder: _Chosen, usual: _Chosen) -> bool:

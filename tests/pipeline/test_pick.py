@@ -242,6 +242,28 @@ def test_two_strikes_a_station_among_a_softer_rope_that_strikes_as_often(
     assert len(taps) <= right + 2
 
 
+@pytest.mark.parametrize("seed", [0, 8])
+def test_of_two_readings_of_one_hand_the_steadier_holds_fewer_of_others_blows(
+    seed, tap, made_ring, made_recording, array_sound
+):
+    """Taps of uneven strength among softer blows at any time: learnt from all of them, a third was others'."""
+    rng = np.random.default_rng(seed)
+    at_s = rows(rng, 5, 10)
+    levels, hz = 0.5 * 10 ** -rng.uniform(0, 1.3, 50), 900.0 * 2 ** rng.uniform(-0.3, 0.3, 50)
+    hits = [(t, tap(level, hz=f)) for t, level, f in zip(at_s, levels, hz, strict=True)]
+    others_s = rng.uniform(0.5, at_s[-1], rng.integers(15, 60))
+    others_s = others_s[np.abs(others_s[:, None] - at_s).min(axis=1) > 0.1]
+    modes_hz = 700.0 * np.arange(1.0, 9.0) ** 1.1
+    for t in others_s:
+        hits.append(
+            (t, sum(made_ring(RATE, f, 120.0, 0.02 * 10 ** rng.uniform(-0.8, 0.3)) for f in modes_hz))
+        )
+    taps, _, _ = told(array_sound(made_recording(RATE, at_s[-1] + 1, hits, noise=1e-4), RATE))
+    right = sum(np.abs(at_s - t).min() < 2e-3 for t in taps)
+    assert right >= 48
+    assert len(taps) <= right + 2
+
+
 @pytest.mark.parametrize("in_rhythm", [True, False])
 def test_a_louder_hand_in_rhythm_is_nearer_than_others_thrice_as_often(rng, in_rhythm):
     """Loose and good skin sound unlike each other, so that few of the own taps are plainly of one family."""
