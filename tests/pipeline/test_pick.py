@@ -246,7 +246,7 @@ def test_two_strikes_a_station_among_a_softer_rope_that_strikes_as_often(
 def test_of_two_readings_of_one_hand_the_steadier_holds_fewer_of_others_blows(
     seed, tap, made_ring, made_recording, array_sound
 ):
-    """Taps of uneven strength among softer blows at any time: learnt from all of them, a third was others'."""
+    """Taps of uneven strength among softer blows at any time: learnt from all, a third was others'."""
     rng = np.random.default_rng(seed)
     at_s = rows(rng, 5, 10)
     levels, hz = 0.5 * 10 ** -rng.uniform(0, 1.3, 50), 900.0 * 2 ** rng.uniform(-0.3, 0.3, 50)
