@@ -169,7 +169,8 @@ def _by_count(
     for number in dict.fromkeys(numbers):
         here = [tap for tap, n in zip(taps, numbers, strict=True) if n == number]
         runs = runs_of(np.array([tap.time_s for tap in here]), each)
-        if runs and len(runs) * each < len(here):
+        fits = len(here) % each == 0 and all(run.start % each == 0 for run in runs)
+        if runs and not fits:
             groups |= {_when(here[run.start]): here[run.start : run.stop] for run in runs}
             left = len(here) - len(runs) * each
             notes.append(
@@ -177,7 +178,7 @@ def _by_count(
                 f"between them {len(runs)} places are whole; the other {left} strikes are left out"
             )
             continue
-        if len(here) % each:
+        if not fits:
             raise BaselineError(
                 f"{here[0].recording}: {len(here)} strikes do not make whole places of {each}",
                 hint="strike every place the same number of times, or give a panel file with --panel",

@@ -122,6 +122,18 @@ def test_one_missed_and_one_added_are_not_paired_with_others(rng):
     assert reference.n_places == 17
 
 
+def test_a_count_that_the_gaps_bear_out_stays_whole(rng):
+    """A slow second strike tells nothing by its gap, and the count tells that it belongs to the first."""
+    onsets_s = [0.5 + 1.2 * (k // 2) + (0.4 if k != 15 else 0.62) * (k % 2) for k in range(40)]
+    sound = np.random.default_rng(0).normal(0, 1e-4, round(25 * RATE))
+    for at_s in onsets_s:
+        hit, start = tap(rng), round(at_s * RATE)
+        sound[start : start + len(hit)] += hit
+    reference, notes = learn_reference([Invented(sound, "good.wav")], **OF, taps_per_place=2)
+    assert reference.labels == tuple(str(n) for n in range(1, 21))
+    assert not any("gaps" in note for note in notes)
+
+
 def test_a_panel_whose_rows_do_not_fit_is_told_by_gaps(rng):
     panel = parse_panel(panel_text(4, 5, grid=", taps_per_station = 2"), source="good.toml")
     reference, notes = learn_reference([pairs(rng, lost=[9])], **OF, panel=panel)
