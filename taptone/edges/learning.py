@@ -13,7 +13,7 @@ from taptone.errors import BaselineError, ReferenceTooSmallError
 from taptone.pipeline import listen, pool, strikes, within_band
 from taptone.pipeline.clipping import CLIPPED
 from taptone.pipeline.faults import sensitivity
-from taptone.pipeline.gaps import runs_of
+from taptone.pipeline.gaps import runs_of, whole_places
 from taptone.pipeline.measure import measure
 from taptone.pipeline.place import place
 from taptone.settings import Settings, flat
@@ -168,23 +168,18 @@ def _by_count(
     groups: dict[str, list[Measured]] = {}
     for number in dict.fromkeys(numbers):
         here = [tap for tap, n in zip(taps, numbers, strict=True) if n == number]
-        runs = runs_of(np.array([tap.time_s for tap in here]), each)
-        fits = len(here) % each == 0 and all(run.start % each == 0 for run in runs)
-        if runs and not fits:
-            groups |= {_when(here[run.start]): here[run.start : run.stop] for run in runs}
-            left = len(here) - len(runs) * each
-            notes.append(
-                f"{here[0].recording}: {len(here)} strikes do not make whole places of {each}: by the gaps "
-                f"between them {len(runs)} places are whole; the other {left} strikes are left out"
-            )
-            continue
-        if not fits:
+        places, note = whole_places(here[0].recording, np.array([tap.time_s for tap in here]), each)
+        if not places:
             raise BaselineError(
                 f"{here[0].recording}: {len(here)} strikes do not make whole places of {each}",
                 hint="strike every place the same number of times, or give a panel file with --panel",
             )
-        for k in range(0, len(here), each):
-            groups[str(len(groups) + 1)] = here[k : k + each]
+        for span in places:
+            own = here[span.start : span.stop]
+            groups[_when(own[0]) if note else str(len(groups) + 1)] = own
+        if note:
+            notes.append(note)
+            continue
         shown = _grouped([tap.time_s for tap in here])
         if shown not in (0, each):
             notes.append(f"the pauses show places of {shown} strikes, not {each}: check --taps-per-place")

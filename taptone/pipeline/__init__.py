@@ -17,6 +17,7 @@ from taptone.errors import SoundError
 from taptone.pipeline.compare import shapes
 from taptone.pipeline.drift import MEASURES, Visit
 from taptone.pipeline.faults import blocking
+from taptone.pipeline.gaps import whole_places
 from taptone.pipeline.hearing import Listened, hear, listen, pool, strikes, within_band
 from taptone.pipeline.judging import Judging, judged_stations
 from taptone.pipeline.later import beside, say_beside
@@ -299,19 +300,17 @@ def _visit(
     each = panel.taps_per_station if panel is not None else 1
     if reference is not None and reference.taps:
         each = int(np.median(reference.taps))
-    whole = len(taps) % each == 0
-    groups = [taps[k : k + each] for k in range(0, len(taps), each)]
-    pooled = [pool(group)[1] for group in groups]
-    kept = [(k, p) for k, p in enumerate(pooled) if p["snr_db"] >= settings.judge.snr_db]
-    values = np.array([[p[measure] for measure in MEASURES] for _, p in kept]).reshape(-1, len(MEASURES))
-    keys = tuple((float(k),) for k, _ in kept) if whole else ()
-    notes = (
-        []
-        if whole
-        else [
+    places, told = whole_places(name, np.array([tap.time_s for tap in taps]), each)
+    notes = [told] if told else []
+    if taps and not places:
+        places = [range(k, min(k + each, len(taps))) for k in range(0, len(taps), each)]
+        notes = [
             f"{name}: {len(taps)} strikes do not make whole places of {each}: taken in order, the last short"
         ]
-    )
+    pooled = [pool(taps[span.start : span.stop])[1] for span in places]
+    kept = [(k, p) for k, p in enumerate(pooled) if p["snr_db"] >= settings.judge.snr_db]
+    values = np.array([[p[measure] for measure in MEASURES] for _, p in kept]).reshape(-1, len(MEASURES))
+    keys = () if notes else tuple((float(k),) for k, _ in kept)
     return Visit(name, values, after, after, keys), notes
 
 

@@ -13,11 +13,48 @@ import numpy as np
 
 from taptone.types import FloatArray
 
-__all__ = ["runs_of"]
+__all__ = ["runs_of", "whole_places"]
 
 _APART = 1.4  # usual gap between places over the usual one within, from which they are told apart
 _CLEAR = 1.1  # times nearer than this to the limit between the two, a gap is neither
 _MOST = 0.6  # of all strikes must lie in whole runs: else the gaps tell something else, or nothing
+
+
+def whole_places(recording: str, time_s: FloatArray, each: int) -> tuple[list[range], str]:
+    """Find the strikes of each place: by their count, or where gaps speak against it, by the gaps.
+
+    Parameters
+    ----------
+    recording : str
+        What to call it.
+    time_s : ndarray, shape (n,)
+        Onsets in it, rising, in s.
+    each : int
+        Strikes a place.
+
+    Returns
+    -------
+    places : list of range
+        Numbers of the strikes of each, in order; empty where neither tells.
+    note : str
+        What was left out; empty where the count fits, so that the order of the places is known.
+
+    Examples
+    --------
+    >>> whole_places("good.wav", np.arange(6.0), 2)
+    ([range(0, 2), range(2, 4), range(4, 6)], '')
+    >>> whole_places("good.wav", np.arange(7.0), 2)
+    ([], '')
+    """
+    runs = runs_of(time_s, each)
+    if len(time_s) % each == 0 and all(run.start % each == 0 for run in runs):
+        return [range(k, k + each) for k in range(0, len(time_s), each)], ""
+    if not runs:
+        return [], ""
+    return runs, (
+        f"{recording}: {len(time_s)} strikes do not make whole places of {each}: by the gaps between them "
+        f"{len(runs)} places are whole; the other {len(time_s) - len(runs) * each} strikes are left out"
+    )
 
 
 def runs_of(time_s: FloatArray, each: int) -> list[range]:

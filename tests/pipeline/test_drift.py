@@ -263,6 +263,21 @@ def test_strikes_that_make_no_whole_places_are_said(rng):
     assert not any(d.paired for d in result.drift)
 
 
+def test_a_strike_missed_at_one_reference_place_takes_none_from_the_next(rng):
+    own = np.exp(np.random.default_rng(7).normal(0, 0.1, 10))
+    three = [tap(rng, longer=w) for w in own for _ in range(3)]
+    known, _ = learn_reference([Invented(laid(three, [3] * 10), "good.wav")], taps_per_place=3, **STATED)
+    sound, panel = deck(rng, 1, 8)
+    again = Invented(laid([*three[:4], *three[5:18]], [3, 2, 3, 3, 3, 3]), "again.wav")
+    result = analyse_sounds([sound], panel=panel, reference=known, rechecks=[(1, again)])
+    assert (
+        "again.wav: 17 strikes do not make whole places of 3: by the gaps between them 5 places are whole; "
+        "the other 2 strikes are left out"
+    ) in result.notes
+    assert {d.again for d in result.drift} == {5}
+    assert not any(d.paired for d in result.drift)
+
+
 def test_the_same_places_of_a_computed_deck_struck_again():
     """From first principles: unchanged is silent; a deck 25 °C warmer, in the sun, is noticed."""
     places = np.array([[x, y] for x in (0.1, 0.25, 0.4, 0.55, 0.7) for y in (0.1, 0.35)])
