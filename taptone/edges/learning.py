@@ -118,13 +118,14 @@ def learn_reference(
         notes.append(f"left out, clipped beyond use: place{'s' * (len(cut_off) > 1)} {', '.join(cut_off)}")
     least = settings.judge.least_places
     if len(groups) < least:
-        planned = ""
+        planned, when = "", ""
         if panel is not None:
             many = len(panel.stations)
             planned = f" of {many} planned; {len(taps)} strikes for {many * panel.taps_per_station}"
+            when = ", with a clear pause after each row, when it is quieter"
         raise ReferenceTooSmallError(
             f"{len(groups)} places were heard{planned}",
-            hint=f"strike at least {least} good places, better {_FEW}",
+            hint=f"strike at least {least} good places, better {_FEW}{when}",
         )
     if len(groups) < _FEW:
         notes.append(f"{len(groups)} places: under {_FEW}, small differences will not be told")

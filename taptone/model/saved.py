@@ -16,7 +16,7 @@ from taptone.types import BAND_CENTRES_HZ, MEASURE_NAMES, Finding, Reference
 __all__ = ["dumps", "loads"]
 
 _FORMAT = "taptone baseline 1"
-_HINT = "learn the baseline anew from its recordings"
+_HINT = "give a file that taptone learn wrote, or learn the baseline anew from its recordings"
 _TEXTS = ("boat", "construction", "hammer", "recorder", "version")
 
 
