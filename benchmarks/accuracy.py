@@ -120,7 +120,7 @@ def panel_found(case: scenes.Case) -> Found:
         for name, score in peers.scores(
             reference,
             made.reference.samples,
-            made.reference_strikes(reference.labels),
+            made.reference_strikes([_planned(label, made) for label in reference.labels]),
             result,
             made.sound.samples,
             made.station_strikes,
@@ -128,6 +128,15 @@ def panel_found(case: scenes.Case) -> Found:
         ).items():
             found.ranking[name] = np.where(assessed, score, np.nan)
     return found
+
+
+def _planned(label: str, made: scenes.Made) -> str:
+    """The planned place of a baseline's; of one known only by when it was struck, the nearest in time."""
+    if label in made.place_strikes:
+        return label
+    at = float(label.split()[-2]) * made.reference.recording.rate_hz
+    struck = {name: samples[0] for name, samples in made.place_strikes.items() if samples}
+    return min(struck, key=lambda name: abs(struck[name] - at))
 
 
 # -- the run --------------------------------------------------------------------------------------------
