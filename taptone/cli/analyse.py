@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from taptone.types import Area, Drift, Result, Sound
 
 #: Said after every analysis, in plain words.
+_PLACES = "strike the same places again, all of them, in the same order and as often"
 _BLUNT_PERCENT = 25  # a shift this large that would not have shown: the check was none
 CAUTIONS = (
     "This is a record and a comparison, not a certificate: no difference heard does not mean "
@@ -317,12 +318,21 @@ def _unmoved(drift: Sequence[Drift]) -> list[str]:
             for one in measures
         }
         limits = " and ".join(f"{percent} % in {name}" for name, percent in least.items())
-        said = (
-            f"no sure change; less than {limits} would not have shown"
-            if max(least.values()) <= _BLUNT_PERCENT
-            else f"this tells nothing: a change of less than {limits} would not have shown; strike the "
-            "same places again, as at first"
-        )
+        beyond = [
+            f"{one.half_spread_percent:.0f} % in {one.measure.partition('_')[0]}"
+            for one in measures
+            if one.uncertain_percent > max(one.half_spread_percent, HEARD_PERCENT)
+        ]
+        if max(least.values()) > _BLUNT_PERCENT:
+            said = f"this tells nothing: a change of less than {limits} would not have shown; {_PLACES}"
+        elif beyond:
+            enough = " or ".join(beyond)
+            said = (
+                f"no sure change, but less than {limits} would not have shown, and {enough} is enough to "
+                f"make these stations worthless; {_PLACES}"
+            )
+        else:
+            said = f"no sure change; less than {limits} would not have shown"
         lines.append(f"reference struck again, {later} against {first}: {said}")
     return lines
 

@@ -22,6 +22,10 @@ from taptone.types import Finding, Measured, Panel, Place, Reference, Sound
 __all__ = ["learn_reference"]
 
 _FEW = 20
+_UNPAIRED = (
+    "where nobody knows which place is which, a recheck is held against all places together, not one by one, "
+    "and shows less: if you mean to recheck, strike the reference again now, with a pause after each place"
+)
 
 
 def learn_reference(
@@ -97,6 +101,8 @@ def learn_reference(
         first = [measured[k] for k in strikes(measured)]
         if panel is None:
             first = [tap for tap in first if "doubtful" not in tap.flags]
+        if not first:
+            notes.append(f"{sound.recording.name}: no strike was heard")
         taps += first
         numbers += [number] * len(first)
         notes += heard.notes
@@ -122,7 +128,7 @@ def learn_reference(
         if panel is not None:
             many = len(panel.stations)
             planned = f" of {many} planned; {len(taps)} strikes for {many * panel.taps_per_station}"
-            when = ", with a clear pause after each row, when it is quieter"
+            when = ", with a pause after each row; or give --taps-per-place instead of the panel"
         raise ReferenceTooSmallError(
             f"{len(groups)} places were heard{planned}",
             hint=f"strike at least {least} good places, better {_FEW}{when}",
@@ -169,38 +175,37 @@ def _by_count(
     groups: dict[str, list[Measured]] = {}
     for number in dict.fromkeys(numbers):
         here = [tap for tap, n in zip(taps, numbers, strict=True) if n == number]
-        places, note = whole_places(here[0].recording, np.array([tap.time_s for tap in here]), each)
+        places, order, note = whole_places(here[0].recording, np.array([tap.time_s for tap in here]), each)
         if not places:
+            shown = _shown(here)
             raise BaselineError(
-                f"{here[0].recording}: {len(here)} strikes do not make whole places of {each}",
+                f"{here[0].recording}: {len(here)} strikes do not make whole places of {each}"
+                + f"; the pauses show places of {shown}" * (shown > 0),
                 hint="strike every place the same number of times, or give a panel file with --panel",
             )
-        for span in places:
+        by_order = all(label.isdigit() for label in groups)
+        begun = len(groups)
+        for span, number in zip(places, order, strict=True):
             own = here[span.start : span.stop]
-            groups[_when(own[0]) if note else str(len(groups) + 1)] = own
+            groups[str(begun + number + 1) if by_order and number >= 0 else _when(own[0])] = own
         if note:
-            notes.append(note)
+            notes += [note, _UNPAIRED]
             continue
-        shown = _grouped([tap.time_s for tap in here])
+        shown = _shown(here)
         if shown not in (0, each):
             notes.append(f"the pauses show places of {shown} strikes, not {each}: check --taps-per-place")
     return groups
 
 
+def _shown(taps: Sequence[Measured]) -> int:
+    """How many strikes the gaps show a place to have, where they tell plainly; else 0."""
+    time_s = np.array([tap.time_s for tap in taps])
+    return next((each for each in range(2, 7) if runs_of(time_s, each)), 0)
+
+
 def _when(tap: Measured) -> str:
     """What a place is called of which nobody knows where it is: by when it was struck."""
     return f"{tap.recording} {tap.time_s:.1f} s"
-
-
-def _grouped(times_s: Sequence[float]) -> int:
-    """How many strikes lie between the longer pauses, where pauses tell plainly; else 0."""
-    gaps_s = np.diff(times_s)
-    for each in range(2, 7):
-        end = np.arange(1, len(gaps_s) + 1) % each == 0
-        whole = len(times_s) % each == 0 and len(times_s) > each
-        if whole and np.quantile(gaps_s[end], 0.1) > 1.2 * np.quantile(gaps_s[~end], 0.9):
-            return each
-    return 0
 
 
 def _by_panel(
@@ -234,6 +239,7 @@ def _by_panel(
                 f"{len(told)} places are told by the gaps between their strikes: they are used, although "
                 "which of the planned ones they are is not known"
             )
+            notes.append(_UNPAIRED)
     return groups
 
 

@@ -15,7 +15,7 @@ import numpy as np
 
 from taptone.errors import SoundError
 from taptone.pipeline.compare import shapes
-from taptone.pipeline.drift import MEASURES, Visit
+from taptone.pipeline.drift import MEASURES, Visit, places_in_order
 from taptone.pipeline.faults import blocking
 from taptone.pipeline.gaps import whole_places
 from taptone.pipeline.hearing import Listened, hear, listen, pool, strikes, within_band
@@ -300,17 +300,20 @@ def _visit(
     each = panel.taps_per_station if panel is not None else 1
     if reference is not None and reference.taps:
         each = int(np.median(reference.taps))
-    places, told = whole_places(name, np.array([tap.time_s for tap in taps]), each)
+    numbers = [n for key in places_in_order(reference) for n in key] if reference is not None else []
+    planned = 0 if np.isnan(numbers).any() else int(max(numbers, default=-1)) + 1
+    places, order, told = whole_places(name, np.array([tap.time_s for tap in taps]), each, planned)
     notes = [told] if told else []
     if taps and not places:
         places = [range(k, min(k + each, len(taps))) for k in range(0, len(taps), each)]
+        order = [-1] * len(places)
         notes = [
             f"{name}: {len(taps)} strikes do not make whole places of {each}: taken in order, the last short"
         ]
     pooled = [pool(taps[span.start : span.stop])[1] for span in places]
-    kept = [(k, p) for k, p in enumerate(pooled) if p["snr_db"] >= settings.judge.snr_db]
+    kept = [(k, p) for k, p in zip(order, pooled, strict=True) if p["snr_db"] >= settings.judge.snr_db]
     values = np.array([[p[measure] for measure in MEASURES] for _, p in kept]).reshape(-1, len(MEASURES))
-    keys = () if notes else tuple((float(k),) for k, _ in kept)
+    keys = tuple((float(k) if k >= 0 else math.nan,) for k, _ in kept)
     return Visit(name, values, after, after, keys), notes
 
 

@@ -14,6 +14,7 @@ The second is right even if they were not the same places; it is only much wider
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -23,7 +24,16 @@ from taptone.pipeline.judge import Heard
 from taptone.pipeline.robust import location_scale
 from taptone.types import Drift, FloatArray, Place, Reference
 
-__all__ = ["MEASURES", "Visit", "drift_of", "find_drift", "in_doubt", "say_drift", "visits_in"]
+__all__ = [
+    "MEASURES",
+    "Visit",
+    "drift_of",
+    "find_drift",
+    "in_doubt",
+    "places_in_order",
+    "say_drift",
+    "visits_in",
+]
 
 #: What is compared.
 MEASURES = ("decay_ms", "centroid_hz")
@@ -156,7 +166,7 @@ def drift_of(
     visits.sort(key=lambda visit: visit.start)
     if reference is not None:
         known = np.array([[row[measure] for measure in MEASURES] for row in reference.measures])
-        visits.insert(0, Visit("the baseline", known, keys=_in_order(reference)))
+        visits.insert(0, Visit("the baseline", known, keys=places_in_order(reference)))
     if rechecks and len(visits) < 2:
         name = rechecks[0].name
         return (), (f"{name}: neither a baseline nor reference stations to hold it against",)
@@ -165,12 +175,34 @@ def drift_of(
     return find_drift(visits, labels, usual) if visits else ((), ())
 
 
-def _in_order(reference: Reference) -> tuple[tuple[float, ...], ...]:
-    """Which place each is, in order; nothing where some are only known by when they were struck."""
-    if all(label.isdigit() for label in reference.labels):
-        return tuple((float(label) - 1,) for label in reference.labels)
-    untold = any(" " in label for label in reference.labels)
-    return () if untold else tuple((float(k),) for k in range(reference.n_places))
+def places_in_order(reference: Reference) -> tuple[tuple[float, ...], ...]:
+    """Say which place each is, in order.
+
+    Parameters
+    ----------
+    reference : Reference
+        A baseline.
+
+    Returns
+    -------
+    tuple of tuple of float
+        A key a place, from 0 on; ``nan`` for those only known by when they were struck, and where there are
+        such, for all not known by their number.
+
+    Examples
+    --------
+    >>> of = {"boat": "Kettle", "construction": "foam", "hammer": "60 g", "recorder": "", "rate_hz": 48000}
+    >>> of |= {"surface_temp_c": 14.0, "measures": ({},) * 3, "bands_db": np.zeros((3, 0)), "taps": (2,) * 3}
+    >>> of |= {"recordings": ({"name": "good.wav"},)}
+    >>> places_in_order(Reference(**of, labels=("A1", "A2", "A3")))
+    ((0.0,), (1.0,), (2.0,))
+    >>> places_in_order(Reference(**of, labels=("1", "good.wav 4.0 s", "good.wav 12.3 s")))
+    ((0.0,), (nan,), (nan,))
+    """
+    names = "|".join(re.escape(str(recording["name"])) for recording in reference.recordings)
+    untold = [bool(re.fullmatch(rf"(?:{names}) \d+\.\d s", label)) for label in reference.labels]
+    known = [not any(untold) or label == str(k + 1) for k, label in enumerate(reference.labels)]
+    return tuple((float(k) if sure else math.nan,) for k, sure in enumerate(known))
 
 
 def in_doubt(drifts: Sequence[Drift]) -> Mapping[str, str]:

@@ -50,6 +50,7 @@ _KEPT = 0.6  # such a share from which a hand is at work
 _TALK = 20  # sudden sounds a tap, from which taps off any rhythm are bits of talk
 _SURE = 0.85  # share of one's taps that must be on a rhythm amid talk: bits of it are alike as well
 _MOST, _SAME = 0.7, 0.8  # shares of taps that make two choices one hand's
+_STEADIER = 0.005  # of the gaps, from which one of them is the better: chance moves one in some hundreds
 _LIKE_DB = 1.8  # root mean square over the bands, of two spectra of one thing
 _LIKE_LEVEL_DB = 8.0  # of its level
 
@@ -260,8 +261,14 @@ def _own(heard: _Heard) -> _Chosen:
             best = other
     if _somebody_elses(heard, best):  # nobody can tell: what was sudden by itself, and no more
         return _Chosen(heard.first, np.zeros(len(heard.first), bool), best.family)
-    same = [best, *(other for other in louder if _is_same_hand(heard, other, best))]
-    return max(same, key=lambda one: _steadiness(heard.time_s[one.members]))
+    same = [other for other in louder if _is_same_hand(heard, other, best)]
+    steadiest = max(same, key=lambda one: _evenly(heard, one), default=best)
+    return steadiest if _evenly(heard, steadiest) > _evenly(heard, best) + _STEADIER else best
+
+
+def _evenly(heard: _Heard, chosen: _Chosen) -> float:
+    """How steady, by one length of gap and by two: a station left out whole shows in the second only."""
+    return float(np.mean([_steadiness(heard.time_s[chosen.members], lengths) for lengths in (1, 2)]))
 
 
 def _is_same_hand(heard: _Heard, other: _Chosen, best: _Chosen) -> bool:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from taptone.pipeline.gaps import runs_of
+from taptone.pipeline.gaps import runs_of, whole_places
 
 
 def struck(rng, places, each, spread=0.1):
@@ -53,3 +53,39 @@ def test_sounds_at_any_time_tell_no_places(rng):
 
 def test_one_strike_a_place_has_no_gaps_within():
     assert runs_of(np.arange(20.0), 1) == []
+
+
+def without(each, lost):
+    """Strikes of 20 places, some missed; and the place of each."""
+    kept = np.delete(np.arange(20 * each), lost)
+    time_s = (np.arange(20 * each) // each) * (0.5 * (each - 1) + 1.0) + 0.5 * (np.arange(20 * each) % each)
+    return time_s[kept], kept // each
+
+
+@pytest.mark.parametrize(
+    ("each", "lost"),
+    [(2, [11, 13]), (2, [11, 15]), (2, [10, 13]), (3, [15, 19, 23]), (3, [15, 16, 20])],
+)
+def test_strikes_missed_that_make_up_for_each_other_mix_no_places(each, lost):
+    """The count fits, and all after them stands where it should; but those between are of two places."""
+    time_s, place = without(each, lost)
+    assert len(time_s) % each == 0
+    places, numbers, note = whole_places("good.wav", time_s, each)
+    assert len(places) == 20 - len({k // each for k in lost})
+    assert all(len(set(place[list(span)])) == 1 for span in places)
+    assert all(n in (place[span.start], -1) for n, span in zip(numbers, places, strict=True))
+    assert "by their count, but not by their gaps" in note
+
+
+def test_all_planned_places_accounted_for_are_known_by_their_order():
+    time_s, place = without(2, [11])
+    places, numbers, _ = whole_places("good.wav", time_s, 2)
+    assert numbers == [0, 1, 2, 3, 4, *[-1] * 14]
+    places, numbers, _ = whole_places("good.wav", time_s, 2, planned=20)
+    assert numbers == [place[span.start] for span in places]
+
+
+def test_a_slow_second_strike_and_a_quick_step_on_stand_by_their_count():
+    gaps = np.tile([0.9, 0.6], 20)[:-1]
+    places, numbers, note = whole_places("good.wav", np.concatenate([[0.0], np.cumsum(gaps)]), 2)
+    assert (places, numbers, note) == ([range(k, k + 2) for k in range(0, 40, 2)], list(range(20)), "")

@@ -264,6 +264,18 @@ def test_of_two_readings_of_one_hand_the_steadier_holds_fewer_of_others_blows(
     assert len(taps) <= right + 2
 
 
+@pytest.mark.parametrize("each", [2, 3, 4])
+def test_a_station_left_out_whole_makes_no_steadier_hand(each):
+    """By one length of gap it would: of two gaps within for every one between, a larger share is left."""
+    rng = np.random.default_rng(each)
+    gaps_s = np.tile([0.9] + [0.45] * (each - 1), 40) * rng.normal(1, 0.04, 40 * each)
+    heard = SimpleNamespace(time_s=np.cumsum(gaps_s))
+    whole = SimpleNamespace(members=np.ones(40 * each, bool))
+    for station in range(1, 39):
+        fewer = SimpleNamespace(members=np.repeat(np.arange(40) != station, each))
+        assert pick._evenly(heard, fewer) <= pick._evenly(heard, whole) + pick._STEADIER
+
+
 @pytest.mark.parametrize("in_rhythm", [True, False])
 def test_a_louder_hand_in_rhythm_is_nearer_than_others_thrice_as_often(rng, in_rhythm):
     """Loose and good skin sound unlike each other, so that few of the own taps are plainly of one family."""
