@@ -326,22 +326,7 @@ def tables(found: Sequence[Found], said: str, spread: float = 1.0, *, louder: Se
         "",
         *peer_table(first),
         "",
-        "### Spreads of good laminate",
-        "",
-        *rows_of(
-            (
-                "spreads",
-                "panels",
-                "hits %",
-                "false flags %",
-                "AUC",
-                "hits at 1 % false flags, %",
-                "best peer, %",
-            ),
-            [spread_row(found, by) for by in (0.5, 1.0, 2.0)],
-        ),
-        "",
-        "The row of 1 holds the same panels as the others, at the usual spreads.",
+        *spread_table(found),
     ]
     return "\n".join(text)
 
@@ -584,6 +569,29 @@ def peer_table(found: Sequence[Found]) -> list[str]:
     ]
     head = ("ranked by", "AUC", "average precision", "hits at 1 % false flags, %", "taptone ahead by, points")
     return rows_of(head, rows)
+
+
+def spread_table(found: Sequence[Found]) -> list[str]:
+    """The same panels at other spreads of good laminate; nothing where none was made again."""
+    spreads = sorted({f.case.spread for f in found} | {1.0})
+    if spreads == [1.0]:
+        return []
+    head = (
+        "spreads",
+        "panels",
+        "hits %",
+        "false flags %",
+        "AUC",
+        "hits at 1 % false flags, %",
+        "best peer, %",
+    )
+    return [
+        "### Spreads of good laminate",
+        "",
+        *rows_of(head, [spread_row(found, by) for by in spreads]),
+        "",
+        "The row of 1 holds the same panels as the others, at the usual spreads.",
+    ]
 
 
 def spread_row(found: Sequence[Found], by: float) -> list[str]:
