@@ -133,7 +133,7 @@ def analyse(
             hint="tap nearer to the microphone, in a quieter moment",
         )
     health, blocked, said = blocking(findings, reference, settings.health)
-    notes += said
+    notes += [*said, *_say_untold(reference)]
     taps = within_band(taps, health)
     places, misplaced = _places(taps, numbers, left_out, panel, settings, len(sounds), rows_twice)
     notes += misplaced
@@ -300,7 +300,7 @@ def _visit(
     each = panel.taps_per_station if panel is not None else 1
     if reference is not None and reference.taps:
         each = int(np.median(reference.taps))
-    numbers = [n for key in places_in_order(reference) for n in key] if reference is not None else []
+    numbers = _numbers(reference)
     planned = 0 if np.isnan(numbers).any() else int(max(numbers, default=-1)) + 1
     places, order, told = whole_places(name, np.array([tap.time_s for tap in taps]), each, planned)
     notes = [told] if told else []
@@ -315,6 +315,22 @@ def _visit(
     values = np.array([[p[measure] for measure in MEASURES] for _, p in kept]).reshape(-1, len(MEASURES))
     keys = tuple((float(k) if k >= 0 else math.nan,) for k, _ in kept)
     return Visit(name, values, after, after, keys), notes
+
+
+def _numbers(reference: Reference | None) -> list[float]:
+    """Which place each of a baseline is, from 0 on; ``nan`` where nobody knows."""
+    return [n for key in places_in_order(reference) for n in key] if reference is not None else []
+
+
+def _say_untold(reference: Reference | None) -> list[str]:
+    """A line on a baseline whose strikes did not fit their count; none on any other."""
+    untold = int(np.isnan(_numbers(reference)).sum())
+    if reference is None or not untold:
+        return []
+    return [
+        f"the strikes of the baseline did not fit their count: {untold} of its {reference.n_places} places "
+        "are told by gaps, and nobody knows which they are"
+    ]
 
 
 def _of(reference: Reference | None) -> dict[str, object]:

@@ -66,9 +66,8 @@ def whole_places(
     if len(time_s) % each == 0 and (len(whole) == len(parts) or _is_shifted(parts, each)):
         by_count = [range(k, k + each) for k in range(0, len(time_s), each)]
         return by_count, list(range(len(by_count))), ""
-    struck = [
-        math.ceil(len(part) / each) for part in parts
-    ]  # a part that is no place: one with a strike missed
+    # A part that is none is taken for places of which one lacks a strike.
+    struck = [math.ceil(len(part) / each) for part in parts]
     known = sum(struck) == planned
     intact = next((k for k, part in enumerate(parts) if len(part) != each), len(parts))
     numbers = [

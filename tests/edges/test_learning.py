@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from taptone.edges.analysing import analyse_sounds
 from taptone.edges.learning import learn_reference
 from taptone.errors import BaselineError, ReferenceTooSmallError
 from taptone.settings import Settings, flat, with_values
@@ -115,6 +116,15 @@ def test_a_missed_strike_costs_one_place_and_not_the_baseline(rng):
     assert notes[1].startswith(
         "where nobody knows which place is which, a recheck is held against all places"
     )
+
+
+def test_a_log_says_that_its_baseline_was_told_by_gaps(rng):
+    said = {}
+    for lost in ([], [9]):
+        reference, _ = learn_reference([pairs(rng, lost=lost)], **OF, taps_per_place=2)
+        said[bool(lost)] = " ".join(analyse_sounds([good(rng)], reference=reference).notes)
+    assert "did not fit their count: 15 of its 19 places are told by gaps" in said[True]
+    assert "fit their count" not in said[False]
 
 
 def test_one_missed_and_one_added_are_not_paired_with_others(rng):
