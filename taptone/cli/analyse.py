@@ -328,8 +328,8 @@ def _unmoved(drift: Sequence[Drift]) -> list[str]:
         elif beyond:
             enough = " or ".join(beyond)
             said = (
-                f"no sure change, but less than {limits} would not have shown, and {enough} is enough to "
-                f"make these stations worthless; {_PLACES}"
+                f"no sure change, but less than {limits} would not have shown, and more than {enough} "
+                f"would leave these stations not assessed; {_PLACES}"
             )
         else:
             said = f"no sure change; less than {limits} would not have shown"

@@ -185,9 +185,9 @@ def _by_count(
             )
         by_order = all(label.isdigit() for label in groups)
         begun = len(groups)
-        for span, number in zip(places, order, strict=True):
+        for span, k in zip(places, order, strict=True):
             own = here[span.start : span.stop]
-            groups[str(begun + number + 1) if by_order and number >= 0 else _when(own[0])] = own
+            groups[str(begun + k + 1) if by_order and k >= 0 else _when(own[0])] = own
         if note:
             notes += [note, _UNPAIRED]
             continue

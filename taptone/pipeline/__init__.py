@@ -300,8 +300,8 @@ def _visit(
     each = panel.taps_per_station if panel is not None else 1
     if reference is not None and reference.taps:
         each = int(np.median(reference.taps))
-    numbers = _numbers(reference)
-    planned = 0 if np.isnan(numbers).any() else int(max(numbers, default=-1)) + 1
+    ordered = reference is not None and not np.isnan(places_in_order(reference)).any()
+    planned = reference.n_places if reference is not None and ordered else 0
     places, order, told = whole_places(name, np.array([tap.time_s for tap in taps]), each, planned)
     notes = [told] if told else []
     if taps and not places:
@@ -317,14 +317,9 @@ def _visit(
     return Visit(name, values, after, after, keys), notes
 
 
-def _numbers(reference: Reference | None) -> list[float]:
-    """Which place each of a baseline is, from 0 on; ``nan`` where nobody knows."""
-    return [n for key in places_in_order(reference) for n in key] if reference is not None else []
-
-
 def _say_untold(reference: Reference | None) -> list[str]:
     """A line on a baseline whose strikes did not fit their count; none on any other."""
-    untold = int(np.isnan(_numbers(reference)).sum())
+    untold = 0 if reference is None else int(np.isnan(places_in_order(reference)).sum())
     if reference is None or not untold:
         return []
     return [

@@ -166,7 +166,8 @@ def drift_of(
     visits.sort(key=lambda visit: visit.start)
     if reference is not None:
         known = np.array([[row[measure] for measure in MEASURES] for row in reference.measures])
-        visits.insert(0, Visit("the baseline", known, keys=places_in_order(reference)))
+        keys = tuple((number,) for number in places_in_order(reference))
+        visits.insert(0, Visit("the baseline", known, keys=keys))
     if rechecks and len(visits) < 2:
         name = rechecks[0].name
         return (), (f"{name}: neither a baseline nor reference stations to hold it against",)
@@ -175,7 +176,7 @@ def drift_of(
     return find_drift(visits, labels, usual) if visits else ((), ())
 
 
-def places_in_order(reference: Reference) -> tuple[tuple[float, ...], ...]:
+def places_in_order(reference: Reference) -> list[float]:
     """Say which place each is, in order.
 
     Parameters
@@ -185,9 +186,9 @@ def places_in_order(reference: Reference) -> tuple[tuple[float, ...], ...]:
 
     Returns
     -------
-    tuple of tuple of float
-        A key a place, from 0 on; ``nan`` for those only known by when they were struck, and where there are
-        such, for all not known by their number.
+    list of float
+        Number of each place, from 0 on; ``nan`` for those only known by when they were struck, and where
+        there are such, for all not known by their number.
 
     Examples
     --------
@@ -195,14 +196,14 @@ def places_in_order(reference: Reference) -> tuple[tuple[float, ...], ...]:
     >>> of |= {"surface_temp_c": 14.0, "measures": ({},) * 3, "bands_db": np.zeros((3, 0)), "taps": (2,) * 3}
     >>> of |= {"recordings": ({"name": "good.wav"},)}
     >>> places_in_order(Reference(**of, labels=("A1", "A2", "A3")))
-    ((0.0,), (1.0,), (2.0,))
+    [0.0, 1.0, 2.0]
     >>> places_in_order(Reference(**of, labels=("1", "good.wav 4.0 s", "good.wav 12.3 s")))
-    ((0.0,), (nan,), (nan,))
+    [0.0, nan, nan]
     """
     names = "|".join(re.escape(str(recording["name"])) for recording in reference.recordings)
     untold = [bool(re.fullmatch(rf"(?:{names}) \d+\.\d s", label)) for label in reference.labels]
     known = [not any(untold) or label == str(k + 1) for k, label in enumerate(reference.labels)]
-    return tuple((float(k) if sure else math.nan,) for k, sure in enumerate(known))
+    return [float(k) if sure else math.nan for k, sure in enumerate(known)]
 
 
 def in_doubt(drifts: Sequence[Drift]) -> Mapping[str, str]:

@@ -75,10 +75,12 @@ def whole_places(
     ]
     lost_s = [f"{time_s[k]:.1f}" for part in parts if len(part) != each for k in part]
     told = f"{', '.join(lost_s[:_NAMED])}{' …' * (len(lost_s) > _NAMED)} s"
-    odd = "do not make" if len(time_s) % each else "make by their count, but not by their gaps,"
+    make = "do not make" if len(time_s) % each else "make"
+    yet = "" if len(time_s) % each else " by their count, but not by their gaps"
     note = (
-        f"{recording}: {len(time_s)} strikes {odd} whole places of {each}: told by the gaps between them, "
-        f"{len(whole)} places are used; left out: {len(lost_s)} strike{'s' * (len(lost_s) > 1)}, at {told}"
+        f"{recording}: {len(time_s)} strikes {make} whole places of {each}{yet}: told by the gaps between "
+        f"them, {len(whole)} places are used; left out: "
+        f"{len(lost_s)} strike{'s' * (len(lost_s) > 1)}, at {told}"
     )
     return whole, numbers, note if whole else ""
 

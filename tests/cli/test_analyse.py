@@ -16,9 +16,10 @@ import soundfile
 from scipy.signal import resample_poly
 
 from taptone.cli import main
+from taptone.cli.analyse import _unmoved
 from taptone.edges.soundfiles import open_sound
 from taptone.pipeline.detect import detect
-from taptone.types import Tap
+from taptone.types import Drift, Tap
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from invented import FRAME, RATE, good, laid, panel_text, tap
@@ -369,6 +370,16 @@ def test_a_recheck_that_could_not_have_shown_a_change_is_no_check(typed, case, t
     said = " ".join(out.split())
     assert "odd.wav against the baseline: this tells nothing: a change of less than" in said
     assert "no sure change" not in said
+
+
+@pytest.mark.parametrize(("unsure", "said"), [(9.0, True), (3.0, False)])
+def test_a_recheck_that_could_have_missed_what_matters_says_so(unsure, said):
+    """Half the reference spread, 5 %, leaves stations not assessed; 9 % would not have shown, 3 % would."""
+    found = Drift("decay_ms", "the baseline", "again.wav", 20, 20, False, 1.0, unsure, 5.0, "none", ("A1",))
+    [line] = _unmoved([found])
+    assert ("more than 5 % in decay would leave these stations not assessed" in line) is said
+    assert ("strike the same places again, all of them" in line) is said
+    assert "no sure change" in line
 
 
 def test_a_recheck_that_drifted_is_said_and_stops_the_verdicts(typed, case, again, tmp_path):

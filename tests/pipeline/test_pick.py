@@ -46,6 +46,15 @@ def told(sound):
     )
 
 
+def blows(made_ring, rng, at_s, decay_ms, level, decades):
+    """Somebody else's, each as strong as chance wants it in each of eight modes."""
+    modes_hz = 700.0 * np.arange(1.0, 9.0) ** 1.1
+    return [
+        (t, sum(made_ring(RATE, f, decay_ms, level * 10 ** rng.uniform(*decades)) for f in modes_hz))
+        for t in at_s
+    ]
+
+
 def rows(rng, n=4, each=10, gap_s=1.0, pause_s=3.0):
     """Onsets of rows with pauses, 10 % uneven."""
     gaps = gap_s * (1 + 0.1 * rng.standard_normal(n * each).clip(-2, 2))
@@ -231,11 +240,7 @@ def test_two_strikes_a_station_among_a_softer_rope_that_strikes_as_often(
     rope_s = rope_s[np.abs(rope_s[:, None] - at_s).min(axis=1) > 0.12]
     levels, hz = 0.5 * 10 ** -rng.uniform(0, 0.4, 40), 900.0 * 2 ** rng.uniform(-0.15, 0.15, 40)
     hits = [(t, tap(level, hz=f)) for t, level, f in zip(at_s, levels, hz, strict=True)]
-    modes_hz = 700.0 * np.arange(1.0, 9.0) ** 1.1
-    for t in rope_s:
-        hits.append(
-            (t, sum(made_ring(RATE, f, 250.0, 0.00625 * 10 ** rng.uniform(-0.6, 0)) for f in modes_hz))
-        )
+    hits += blows(made_ring, rng, rope_s, 250.0, 0.00625, (-0.6, 0))
     taps, _, _ = told(array_sound(made_recording(RATE, at_s[-1] + 1, hits, noise=1e-4), RATE))
     right = sum(np.abs(at_s - t).min() < 2e-3 for t in taps)
     assert right >= 39
@@ -253,11 +258,7 @@ def test_of_two_readings_of_one_hand_the_steadier_holds_fewer_of_others_blows(
     hits = [(t, tap(level, hz=f)) for t, level, f in zip(at_s, levels, hz, strict=True)]
     others_s = rng.uniform(0.5, at_s[-1], rng.integers(15, 60))
     others_s = others_s[np.abs(others_s[:, None] - at_s).min(axis=1) > 0.1]
-    modes_hz = 700.0 * np.arange(1.0, 9.0) ** 1.1
-    for t in others_s:
-        hits.append(
-            (t, sum(made_ring(RATE, f, 120.0, 0.02 * 10 ** rng.uniform(-0.8, 0.3)) for f in modes_hz))
-        )
+    hits += blows(made_ring, rng, others_s, 120.0, 0.02, (-0.8, 0.3))
     taps, _, _ = told(array_sound(made_recording(RATE, at_s[-1] + 1, hits, noise=1e-4), RATE))
     right = sum(np.abs(at_s - t).min() < 2e-3 for t in taps)
     assert right >= 48
