@@ -353,11 +353,23 @@ class Scorer(Protocol):
     n_places_: int
     held_out_: FloatArray  # score of each row it was fitted to, by a fit without it
 
-    def fit(self, X: FloatArray, *, groups: NDArray[np.intp] | None = None) -> Scorer:
-        """Learn from places (rows) and features (columns); rows of one group are held out together."""
+    def fit(
+        self,
+        X: FloatArray,
+        *,
+        groups: NDArray[np.intp] | None = None,
+        dips: NDArray[np.bool_] | None = None,
+    ) -> Scorer:
+        """Learn from places (rows) and features (columns); rows of one group are held out together.
+
+        Of the features marked as `dips`, the one that adds most to a score by lying low does not count.
+        """
 
     def score_samples(self, X: FloatArray) -> FloatArray:
         """Distance from good; 0 = as the reference."""
+
+    def uncounted(self, X: FloatArray) -> NDArray[np.intp]:
+        """Number of the feature that a score does not count; -1: all of them count."""
 
     def chance_if_good(self, score: FloatArray, *, usual: bool = False) -> FloatArray:
         """Share of good places expected to score at least this much; `usual`: if they held no surprises."""

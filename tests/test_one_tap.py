@@ -109,8 +109,11 @@ def test_5_judge(reference):
     assert same.verdict == "no difference"
     assert other.verdict == "suspect"
     assert other.character == "hollow"
+    # The band that it left, 14.7 dB below, is the one that does not count: the note that came is named.
+    assert compared.heard[1, 7] == pytest.approx(-14.7, abs=0.05)
+    assert compared.uncounted.tolist()[1] == 7
     assert other.reason.startswith(
-        "third-octave of 1000 Hz 14.7 dB below what was expected here (good ones ±"
+        "sound under 800 Hz 6.5 dB above what was expected here (good ones ± 0.2 dB)"
     )
     assert "; decay 100 ms, the reference 60 ms; centroid " in other.reason
     assert taps[1]["centroid_hz"] == pytest.approx(700.0, rel=0.03)

@@ -28,7 +28,14 @@ from taptone.edges.store import FOLDERS, is_survey
 from taptone.edges.textfiles import load_baseline
 from taptone.errors import BaselineError, LogError, SettingError, SoundError
 from taptone.pipeline import Judging
-from taptone.pipeline.compare import band_name_hz, in_parts, part_columns, part_names, softened
+from taptone.pipeline.compare import (
+    as_counted,
+    band_name_hz,
+    in_parts,
+    part_columns,
+    part_names,
+    softened,
+)
 from taptone.pipeline.crisp import FLAG
 from taptone.pipeline.judge import CHARACTERS, rarity
 from taptone.pipeline.mirror import lowered
@@ -105,6 +112,7 @@ class Part:
     usual_db: float
     share: float
     columns: tuple[int, ...] = ()  # of the features
+    uncounted: bool = False  # the one band that the score leaves out
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -545,9 +553,10 @@ def parts_of(judging: Judging, k: int) -> tuple[Part, ...]:
         return ()
     share = (at - scorer.location_) * (ahead - behind) / (4 * step) / whole
     columns = part_columns(len(at))
-    figures = zip(in_parts(heard[k]), in_parts(at), in_part, strict=True)
+    dip = () if compared.uncounted is None else (int(compared.uncounted[k]),)
+    figures = zip(in_parts(heard[k]), in_parts(as_counted(compared, k)), in_part, strict=True)
     parts = (
-        Part(name, float(far), float(counted), float(stray), float(share[list(own)].sum()), own)
+        Part(name, float(far), float(counted), float(stray), float(share[list(own)].sum()), own, own == dip)
         for name, own, (far, counted, stray) in zip(part_names(len(at)), columns, figures, strict=True)
     )
     return tuple(sorted(parts, key=lambda part: -part.share))
@@ -658,7 +667,7 @@ def _compared_with(explained: Explained) -> str:
 
 
 def _moved_by(explained: Explained) -> str:
-    first = explained.parts[:3]
+    first = [part for part in explained.parts if not part.uncounted][:3]
     parts = [
         f"{part.name} {abs(part.heard_db):.1f} dB {'above' if part.heard_db > 0 else 'below'} what was "
         f"expected{_counted(part)} (good ones ± {part.usual_db:.1f} dB): {100 * part.share:.0f} %"
@@ -666,8 +675,15 @@ def _moved_by(explained: Explained) -> str:
     ]
     rest = 1 - sum(part.share for part in first)
     less = " (negative: they make these less surprising)" if rest < 0 else ""
+    beside = "".join(
+        f" The {part.name} lay {-part.heard_db:.1f} dB below what was expected and does not count: one band "
+        "may be missing on good laminate too (a node, or a gap in the spectrum of the blow)."
+        for part in explained.parts
+        if part.uncounted
+    )
     return (
         f"Of the squared score, by feature: {'; '.join(parts)}; all others together {100 * rest:.0f} %{less}."
+        f"{beside}"
     )
 
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from sklearn.base import BaseEstimator
 from sklearn.covariance import LedoitWolf
 from sklearn.utils.validation import check_is_fitted, validate_data
 
-from taptone.model.tail import Tail, fit_tail
+from taptone.model.tail import FREEDOM, FREEDOM_WITHOUT_DIPS, Tail, fit_tail
 from taptone.pipeline.robust import location_scale
 from taptone.types import FloatArray
 
@@ -42,6 +42,8 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
         (sum of eigenvalues)² / sum of their squares, of the shrunken covariance.
     n_places_ : int
         Number of places learnt from.
+    dips_ : ndarray of bool, shape (n_features,)
+        Features one of which may lie far below the middle on a good place too.
     held_out_ : ndarray of shape (n_places,)
         Score of each place by what the others taught, in ten parts.
     tail_ : Tail
@@ -66,6 +68,7 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
         X: ArrayLike,
         y: object = None,  # noqa: ARG002 (scikit-learn passes it)
         groups: ArrayLike | None = None,
+        dips: ArrayLike | None = None,
     ) -> Baseline:
         """Learn from places.
 
@@ -77,6 +80,9 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
             Not used.
         groups : array-like of int, shape (n_places,), optional
             Rows that may be of one place: those of one group are held out together. None: each by itself.
+        dips : array-like of bool, shape (n_features,), optional
+            Features that fall away now and then on good places as well, one or the other: of those that lie
+            below the middle, the one that adds most to a score is not counted. None: every feature counts.
 
         Returns
         -------
@@ -85,6 +91,7 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
         """
         rows = np.asarray(validate_data(self, X, ensure_min_samples=2, dtype=float), float)
         self.n_places_ = len(rows)
+        self.dips_ = np.zeros(rows.shape[1], bool) if dips is None else np.asarray(dips, bool)
         self.location_, covariance = _learn(rows, self.least_spread)
         self.precision_: FloatArray = np.asarray(np.linalg.inv(covariance), float)
         self.effective_features_ = float(np.trace(covariance) ** 2 / np.sum(covariance**2))
@@ -103,7 +110,7 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
                 rows[folds == fold] - location, np.asarray(np.linalg.inv(covariance), float)
             )
         self.held_out_: FloatArray = held_out
-        self.tail_: Tail = fit_tail(held_out)
+        self.tail_: Tail = fit_tail(held_out, FREEDOM_WITHOUT_DIPS if self.dips_.any() else FREEDOM)
         return self
 
     def score_samples(self, X: ArrayLike) -> FloatArray:
@@ -141,14 +148,46 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
         check_is_fitted(self)
         return self.tail_.chance(np.asarray(score, float), usual=usual)
 
+    def uncounted(self, X: ArrayLike) -> NDArray[np.intp]:
+        """Feature that a place's score does not count, being a dip; -1 where all of them count.
+
+        Parameters
+        ----------
+        X : array-like of shape (n_samples, n_features)
+            Features.
+
+        Returns
+        -------
+        ndarray of int, shape (n_samples,)
+            Number of the feature.
+        """
+        check_is_fitted(self)
+        rows = np.asarray(validate_data(self, X, reset=False, dtype=float), float)
+        _, dip = self._squared(rows - self.location_, self.precision_)
+        return np.where(dip.any(axis=1), dip.argmax(axis=1), -1)
+
     def _distance(self, difference: FloatArray, precision: FloatArray) -> FloatArray:
+        squared, dip = self._squared(difference, precision)
+        return np.asarray(np.sqrt(np.maximum(squared - dip.max(axis=1), 0.0)))
+
+    def _squared(self, difference: FloatArray, precision: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Squared distance, and how much less it would be without each feature that may be a dip.
+
+        A distance without one feature, as by the covariance of the others, is the whole one less the square
+        of that feature's weighed difference over its own precision.
+        """
         weighed = difference @ precision
         squared = np.einsum("ij,ij->i", weighed, difference)
+        own = np.diag(precision)[None]
         if self.benign is not None:
             direction = np.asarray(self.benign, float)
-            along = np.maximum(weighed @ direction, 0.0)
-            squared = squared - along**2 / (direction @ precision @ direction)
-        return np.asarray(np.sqrt(np.maximum(squared, 0.0)))
+            pull = precision @ direction
+            along = np.maximum(weighed @ direction, 0.0)[:, None] / (direction @ pull)
+            squared = squared - along[:, 0] ** 2 * (direction @ pull)
+            weighed = weighed - along * pull
+            own = own - np.where(along > 0, pull**2 / (direction @ pull), 0.0)
+        may = self.dips_ & (difference < 0) & (own > 1e-9 * np.diag(precision))
+        return squared, np.where(may, weighed**2 / np.where(may, own, 1.0), 0.0)
 
 
 def _learn(X: FloatArray, least_spread: ArrayLike) -> tuple[FloatArray, FloatArray]:

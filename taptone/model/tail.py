@@ -2,9 +2,10 @@
 
 With n reference places the smallest conformal chance is 1/(n+1); a lone flag among 200 stations needs a
 chance of 1 in 4 000, so the tail is fitted. Middle and spread of the logarithm of the score are learnt
-robustly, and one more good place follows Student's distribution with 6 degrees of freedom or fewer. The
-normal law would do for 9 places in 10; but laminate holds surprises (a node, an odd strike), and beyond 1 in
-100 it promises too much. The scale is such that both agree at 1 in 10.
+robustly, and one more good place follows Student's distribution with 6 degrees of freedom or fewer (up to
+10 where many places taught it and a dip in one band, the commonest surprise, does not count). The normal law
+would do for 9 places in 10; but laminate holds surprises (a node, an odd strike), and beyond 1 in 100 it
+promises too much. The scale is such that both agree at 1 in 10.
 """
 
 from __future__ import annotations
@@ -16,10 +17,13 @@ import numpy as np
 from taptone.pipeline.robust import location_scale
 from taptone.types import FloatArray
 
-__all__ = ["Tail", "conformal_chance", "fit_tail"]
+__all__ = ["FREEDOM", "FREEDOM_WITHOUT_DIPS", "Tail", "conformal_chance", "fit_tail"]
 
 _LEAST_CHANCE = 1e-6
-_FREEDOM = 6  # chosen on made-up panels, development seeds: right at 0.1, 0.05 and 0.01
+#: Degrees of freedom far out, and at most so many where a dip in one feature does not count: one for every
+#: 12 places. Chosen on made-up panels, development seeds.
+FREEDOM, FREEDOM_WITHOUT_DIPS = 6.0, 10.0
+_PLACES_EACH = 12
 _AGREE_AT = 0.1
 _LEAST_SPREAD = 0.1  # of the logarithm: scores of good places never all agree to better than 10 %
 
@@ -31,6 +35,7 @@ class Tail:
     middle: float
     spread: float
     places: int
+    freedom: float = FREEDOM
 
     def chance(self, score: FloatArray, *, usual: bool = False) -> FloatArray:
         """Share of good places expected to score at least this much.
@@ -50,7 +55,7 @@ class Tail:
         from scipy.stats import t
 
         free = max(self.places - 1, 1)
-        heavy = free if usual else min(free, _FREEDOM)
+        heavy = free if usual else min(free, self.freedom)
         stretch = t.isf(_AGREE_AT, heavy) / t.isf(_AGREE_AT, free)
         with np.errstate(divide="ignore"):
             log = np.log(score)
@@ -58,13 +63,16 @@ class Tail:
         return np.asarray(np.maximum(t.sf(strange * stretch, heavy), _LEAST_CHANCE))
 
 
-def fit_tail(score: FloatArray) -> Tail:
+def fit_tail(score: FloatArray, most_freedom: float = FREEDOM) -> Tail:
     """Learn the tail from scores of good places that the model did not learn from.
 
     Parameters
     ----------
     score : ndarray, shape (n,)
         Scores; one in ten may belong to a poor place.
+    most_freedom : float, optional
+        Degrees of freedom far out, however many places there are: fewer say that good places hold more
+        surprises, or that few places hardly know their covariance.
 
     Returns
     -------
@@ -79,7 +87,8 @@ def fit_tail(score: FloatArray) -> Tail:
     array([0.51, 0.03])
     """
     middle, spread = location_scale(np.log(np.maximum(score, 1e-12)))
-    return Tail(float(middle), max(float(spread), _LEAST_SPREAD), len(score))
+    freedom = min(max(len(score) / _PLACES_EACH, FREEDOM), most_freedom)
+    return Tail(float(middle), max(float(spread), _LEAST_SPREAD), len(score), freedom)
 
 
 def conformal_chance(score: FloatArray, calibration: FloatArray) -> FloatArray:

@@ -74,28 +74,18 @@ def least_different(
     >>> least_different(both, [one], [1]).score
     array([1., 2.])
     """
-    score, chance = compared.score.copy(), compared.chance_if_good.copy()
-    difference = None if compared.difference is None else compared.difference.copy()
-    heard = None if compared.heard is None else compared.heard.copy()
+    names = ("score", "chance_if_good", "difference", "heard", "uncounted")
+    own = {name: rows.copy() for name in names if (rows := getattr(compared, name)) is not None}
     of_kind = None if compared.chance_of_kind is None else compared.chance_of_kind.copy()
     for k in stations:
         for other in without:
-            if other.chance_if_good[k] > chance[k]:
-                score[k], chance[k] = other.score[k], other.chance_if_good[k]
-                if difference is not None and other.difference is not None:
-                    difference[k] = other.difference[k]
-                if heard is not None and other.heard is not None:
-                    heard[k] = other.heard[k]
+            if other.chance_if_good[k] > own["chance_if_good"][k]:
+                for name, rows in own.items():
+                    if (theirs := getattr(other, name)) is not None:
+                        rows[k] = theirs[k]
             if of_kind is not None and other.chance_of_kind is not None:
                 of_kind[k] = np.fmax(of_kind[k], other.chance_of_kind[k])
-    return replace(
-        compared,
-        score=score,
-        chance_if_good=chance,
-        difference=difference,
-        chance_of_kind=of_kind,
-        heard=heard,
-    )
+    return replace(compared, **own, chance_of_kind=of_kind)
 
 
 def say_apart(points: Sequence[Point], apart: Sequence[int], usual_db: float) -> tuple[Point, ...]:

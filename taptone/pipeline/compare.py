@@ -8,7 +8,10 @@ from the reference are left out, the expectation is made anew, and so on until n
 first turn it is harder to come in for what is unlike the reference: a wide patch would creep in from its rim.
 
 A struck panel has nodes: where a mode has one, its band falls away by any amount, on good laminate as on bad.
-So a band far below its expectation counts as about 10 dB below, and no more.
+So a band far below its expectation counts as about 10 dB below, and no more. And in the score that is told,
+of the bands below their expectation the one that adds most does not count at all: a node, or a gap in the
+spectrum of the blow, which moves with its strength, takes one band away on good laminate too; loose skin
+changes several. Which stations are good is asked with every band, because that is the sharper.
 """
 
 from __future__ import annotations
@@ -28,6 +31,7 @@ from taptone.types import BAND_CENTRES_HZ, BAND_NAMES_HZ, FloatArray, Scorer
 
 __all__ = [
     "Comparison",
+    "as_counted",
     "band_name_hz",
     "compare",
     "crisper",
@@ -43,6 +47,7 @@ __all__ = [
 _LOWEST_BAND = 3  # 200 Hz
 _LOW_BANDS = 6  # from there to 630 Hz: a piece of 5 ms does not tell them apart
 _NODE = 0.1  # of the expected energy of a band: what a node leaves is not told from less
+_ENOUGH_BANDS = 8  # of fewer, each tells too much to be left out
 _OFTEN = 0.2  # of the taps
 _RING_DB = 8.0
 _FLOOR = 1e-4  # bands more than 40 dB below the whole are taken as 40 dB below: they are mostly noise
@@ -66,6 +71,7 @@ class Comparison:
     one (:func:`in_parts`), ``n_good`` how many good stations and places that was learnt from.
     ``chance_of_kind`` is, on declared structure, the chance among the other stations on structure of that
     kind; ``nan`` where these are too few. ``scorer`` is the model that the differences were scored with.
+    ``uncounted`` is the band of each station that its score does not count, -1 where all of them do.
     ``crisper`` marks what differs but is stiffer or heavier, not loose (``crisp.py``). ``in_smaller_heap``
     counts the stations in the smaller part of a panel that divides in two.
     """
@@ -84,6 +90,7 @@ class Comparison:
     crisper: NDArray[np.bool_] | None = None
     in_smaller_heap: int = 0
     usual_in_parts: FloatArray | None = None
+    uncounted: NDArray[np.intp] | None = None
 
 
 def shapes(bands_db: FloatArray, features: int | None = None) -> FloatArray:
@@ -339,6 +346,39 @@ def softened(difference: FloatArray) -> FloatArray:
     return np.concatenate([bands, ring], axis=-1)
 
 
+def as_counted(compared: Comparison, k: int) -> FloatArray:
+    """What a station's score was made of: its difference, with 0 for the band that does not count.
+
+    Parameters
+    ----------
+    compared : Comparison
+        Of all stations; with differences.
+    k : int
+        Which station.
+
+    Returns
+    -------
+    ndarray, shape (features,)
+        In dB.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> nothing = np.full(1, np.nan)
+    >>> compared = Comparison(
+    ...     nothing, nothing, nothing > 0, ((),),
+    ...     difference=np.array([[1.0, -9.0, 2.0]]), uncounted=np.array([1]),
+    ... )  # fmt: skip
+    >>> as_counted(compared, 0)
+    array([1., 0., 2.])
+    """
+    assert compared.difference is not None
+    counted: FloatArray = compared.difference[k].copy()
+    if compared.uncounted is not None and compared.uncounted[k] >= 0:
+        counted[compared.uncounted[k]] = 0.0
+    return counted
+
+
 def compare(
     shape: FloatArray,
     xy_m: FloatArray | None,
@@ -453,7 +493,7 @@ def compare(
             if (still == good).all():
                 break
             good = still
-        return _Settled(served, near, step, difference, rows, scorer, score, chance)
+        return _Settled(served, near, step, difference, rows, chance)
 
     found = settled(good, known)
     # Where many differ, more may: a wide patch that came in is its own neighbour. The search begins anew
@@ -471,10 +511,17 @@ def compare(
         doubts, found = [], settled(good, good)
     if found is None:
         return Comparison(nothing, nothing, good, tuple(() for _ in shape))
-    chance = np.full(len(shape), np.nan)
-    chance[heard] = found.scorer.chance_if_good(found.score[heard])
+    groups = None if in_turn is None else in_turn[found.good]
+    bands = shape.shape[1] - 1
+    dips = (np.arange(bands + 1) < bands) & (bands >= _ENOUGH_BANDS)  # the ring always counts
+    scorer = new_scorer().fit(found.rows, groups=groups, dips=dips)
+    score, chance, uncounted = nothing.copy(), nothing.copy(), np.full(len(shape), -1)
+    score[heard] = scorer.score_samples(found.difference[heard])
+    score[found.good] = scorer.held_out_[len(strays) :]
+    chance[heard] = scorer.chance_if_good(score[heard])
+    uncounted[heard] = scorer.uncounted(found.difference[heard])
     return Comparison(
-        found.score,
+        score,
         chance,
         found.good,
         tuple(tuple(int(k) for k in row) for row in found.near),
@@ -483,24 +530,26 @@ def compare(
         location_scale(found.rows)[1],
         len(found.rows),
         _of_kind(found.difference, structure, found.good, heard, new_scorer, settings.least_places),
-        found.scorer,
+        scorer,
         found.step,
         in_smaller_heap=int(able.sum() - larger.sum()),
         usual_in_parts=location_scale(in_parts(found.rows))[1],
+        uncounted=uncounted,
     )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Settled:
-    """Which stations are good once nothing changes, and how each differs from what it is held against."""
+    """Which stations are good once nothing changes, and how each differs from what it is held against.
+
+    ``rows`` is what the good ones and the reference teach; ``chance`` that of the search.
+    """
 
     good: NDArray[np.bool_]
     near: list[Sequence[int]]
     step: FloatArray
     difference: FloatArray
     rows: FloatArray
-    scorer: Scorer
-    score: FloatArray
     chance: FloatArray
 
 

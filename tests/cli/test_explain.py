@@ -302,17 +302,23 @@ def explained(made):
 @pytest.mark.parametrize("station", ["B3", "A2", "A5"])
 def test_parts_are_those_of_the_squared_score(explained, station):
     """Against the quadratic form itself, worked out from the model's covariance: d_i (P d)_i, less what is
-    taken off for the benign direction."""
+    taken off for the benign direction, over the features that count (the others' own covariance)."""
     found = explained(station)
     compared, k = found.judging.compared, found.k
     scorer = compared.scorer
-    d = compared.difference[k] - scorer.location_
-    weighed = d @ scorer.precision_
-    benign = np.asarray(scorer.benign)
-    along = max(weighed @ benign, 0.0)
-    size = benign @ scorer.precision_ @ benign
     whole = scorer.score_samples(compared.difference[k : k + 1])[0] ** 2
-    share = (d * weighed - along * d * (scorer.precision_ @ benign) / size) / whole
+    d = compared.difference[k] - scorer.location_
+    benign = np.asarray(scorer.benign)
+    # The distance without a band where benign movement is free: the least over how far it went that way, and
+    # what the band would have to be for the others, both at once.
+    dip = int(compared.uncounted[k])
+    free = np.stack([benign, np.eye(len(d))[dip]] if dip >= 0 else [benign])
+    if (d @ scorer.precision_) @ benign <= 0:
+        free = free[1:]
+    rest = d - free.T @ np.linalg.lstsq(
+        free @ scorer.precision_ @ free.T, free @ scorer.precision_ @ d, rcond=None
+    )[0] if len(free) else d  # fmt: skip
+    share = d * (scorer.precision_ @ rest) / whole
     share = [share[:6].sum(), *share[6:]]  # 200 to 630 Hz are told as one
     assert sum(part.share for part in found.parts) == pytest.approx(1.0, abs=1e-6)
     assert [part.share for part in found.parts] == pytest.approx(sorted(share, reverse=True), abs=1e-6)
