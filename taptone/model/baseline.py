@@ -163,31 +163,32 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
         """
         check_is_fitted(self)
         rows = np.asarray(validate_data(self, X, reset=False, dtype=float), float)
-        _, dip = self._squared(rows - self.location_, self.precision_)
-        return np.where(dip.any(axis=1), dip.argmax(axis=1), -1)
+        squared = self._squared(rows - self.location_, self.precision_)
+        return np.asarray(squared.argmin(axis=1) - 1)
 
     def _distance(self, difference: FloatArray, precision: FloatArray) -> FloatArray:
-        squared, dip = self._squared(difference, precision)
-        return np.asarray(np.sqrt(np.maximum(squared - dip.max(axis=1), 0.0)))
+        squared = self._squared(difference, precision).min(axis=1)
+        return np.asarray(np.sqrt(np.maximum(squared, 0.0)))
 
-    def _squared(self, difference: FloatArray, precision: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Squared distance, and how much less it would be without each feature that may be a dip.
+    def _squared(self, difference: FloatArray, precision: FloatArray) -> FloatArray:
+        """Squared distance with every feature, then without each that may be a dip; else infinite.
 
-        A distance without one feature, as by the covariance of the others, is the whole one less the square
-        of that feature's weighed difference over its own precision.
+        Without one feature, by the covariance of the others, it is less by the square of that feature's
+        weighed difference over its own precision.
         """
-        weighed = difference @ precision
-        squared = np.einsum("ij,ij->i", weighed, difference)
-        own = np.diag(precision)[None]
+        weighed, own = difference @ precision, np.diag(precision)
+        whole = np.einsum("ij,ij->i", weighed, difference)
+        squared = np.column_stack([whole, whole[:, None] - weighed**2 / own])
         if self.benign is not None:
             direction = np.asarray(self.benign, float)
             pull = precision @ direction
-            along = np.maximum(weighed @ direction, 0.0)[:, None] / (direction @ pull)
-            squared = squared - along[:, 0] ** 2 * (direction @ pull)
-            weighed = weighed - along * pull
-            own = own - np.where(along > 0, pull**2 / (direction @ pull), 0.0)
-        may = self.dips_ & (difference < 0) & (own > 1e-9 * np.diag(precision))
-        return squared, np.where(may, weighed**2 / np.where(may, own, 1.0), 0.0)
+            along = np.column_stack(
+                [weighed @ direction, (weighed @ direction)[:, None] - weighed * pull / own]
+            )
+            length = direction @ pull - np.append(0.0, pull**2 / own)
+            squared = squared - np.maximum(along, 0.0) ** 2 / np.maximum(length, 1e-12 * length[0])
+        squared[:, 1:][~(self.dips_ & (difference < 0))] = np.inf
+        return np.asarray(squared)
 
 
 def _learn(X: FloatArray, least_spread: ArrayLike) -> tuple[FloatArray, FloatArray]:

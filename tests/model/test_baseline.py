@@ -127,3 +127,60 @@ def test_rows_of_one_group_are_held_out_together(rng):
         assert together[part == k] == pytest.approx(unseen, rel=1e-9)
     assert np.median(together) > np.median(alone)
     assert Baseline().fit(twins, groups=np.zeros(40)).held_out_ == pytest.approx(alone)
+
+
+DIPS = np.array([True, True, False])
+
+
+def test_of_what_lies_low_the_oddest_feature_does_not_count(rng):
+    """The distance by the others' own covariance: numpy's inverse of what is left of it."""
+    X = places(60, rng)
+    model = Baseline().fit(X, dips=DIPS)
+    covariance = np.linalg.inv(model.precision_)
+    asked = places(40, rng) + np.array([-0.6, 0.0, 0.0]) * rng.integers(0, 2, (40, 1))
+    for x in asked:
+        off = x - model.location_
+        without = {-1: off @ model.precision_ @ off}
+        for i in np.flatnonzero(DIPS & (off < 0)):
+            rest = np.delete(np.arange(3), i)
+            without[i] = off[rest] @ np.linalg.inv(covariance[np.ix_(rest, rest)]) @ off[rest]
+        least = min(without, key=without.get)
+        assert model.score_samples([x])[0] == pytest.approx(np.sqrt(without[least]), rel=1e-6)
+        assert model.uncounted([x])[0] == least
+    assert set(model.uncounted(asked)) == {-1, 0, 1}
+
+
+def test_a_dip_does_not_count_beside_the_benign_way_either(rng):
+    """Scipy's minimisation over how far along it, and how far the feature that dips would have to move."""
+    way = np.array([-0.2, 0.1, 1.0])
+    model = Baseline(benign=way).fit(places(60, rng), dips=DIPS)
+    crisper_and_low = model.location_ + 3 * way + np.array([0.0, -0.8, 0.0])
+
+    def squared(by):
+        off = 3 * way + np.array([0.0, -0.8 + by[1], 0.0]) - by[0] * way
+        return off @ model.precision_ @ off
+
+    nearest = optimize.minimize(squared, [0.0, 0.0], tol=1e-12)
+    assert model.uncounted([crisper_and_low]).tolist() == [1]
+    assert model.score_samples([crisper_and_low])[0] == pytest.approx(np.sqrt(nearest.fun), abs=1e-5)
+
+
+def test_what_lies_high_or_is_no_dip_counts_in_full(rng):
+    X = places(60, rng)
+    with_dips, plain = Baseline().fit(X, dips=DIPS), Baseline().fit(X)
+    high_or_ring = plain.location_ + np.array([[0.9, 0.4, 0.0], [0.0, 0.0, -9.0], [0.5, 0.0, -9.0]])
+    assert with_dips.score_samples(high_or_ring) == pytest.approx(plain.score_samples(high_or_ring))
+    assert with_dips.uncounted(high_or_ring).tolist() == [-1, -1, -1]
+    assert plain.uncounted(X).tolist() == [-1] * 60
+
+
+def test_held_out_places_are_scored_the_same_way_and_many_lighten_the_tail(rng):
+    few, many = places(40, rng), places(100, rng)
+    model = Baseline().fit(few, dips=DIPS)
+    for k in range(10):
+        part = np.arange(40) % 10 == k
+        unseen = Baseline().fit(few[~part], dips=DIPS).score_samples(few[part])
+        assert model.held_out_[part] == pytest.approx(unseen, rel=1e-9)
+    assert model.tail_.freedom == 6
+    assert Baseline().fit(many, dips=DIPS).tail_.freedom == pytest.approx(100 / 12)
+    assert Baseline().fit(many).tail_.freedom == 6

@@ -105,3 +105,16 @@ def test_scores_that_all_agree_leave_some_doubt():
 
 def test_missing_stays_missing():
     assert np.isnan(Tail(0.3, 0.4, 40).chance(np.array([np.nan]))).all()
+
+
+@pytest.mark.parametrize(("places", "freedom"), [(20, 6), (72, 6), (96, 8), (120, 10), (400, 10)])
+def test_many_places_carry_a_lighter_tail_where_it_may_be(rng, places, freedom):
+    """scipy's t of so many degrees, meeting the other at 1 in 10."""
+    tail = fit_tail(np.exp(rng.normal(0.5, 0.3, places)), 10)
+    assert tail.freedom == freedom
+    free = min(freedom, places - 1)
+    strange = 4.0
+    score = np.exp(tail.middle + strange * tail.spread * math.sqrt(1 + 1 / places))
+    stretch = stats.t(free).isf(0.1) / stats.t(places - 1).isf(0.1)
+    assert tail.chance(np.array([score]))[0] == pytest.approx(stats.t(free).sf(strange * stretch), rel=1e-9)
+    assert fit_tail(np.exp(rng.normal(0.5, 0.3, places))).freedom == 6

@@ -10,6 +10,8 @@ import pytest
 
 from taptone.edges.analysing import analyse_sounds
 from taptone.edges.learning import learn_reference
+from taptone.pipeline.apart import least_different
+from taptone.pipeline.compare import Comparison
 from taptone.survey.panel import parse_panel
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
@@ -53,3 +55,23 @@ def test_two_of_three_wild_strikes_are_a_suspect_only_if_it_holds_without_either
     by = judged(rng, reference, 3, {(4, 0), (4, 1)})
     all_three = judged(np.random.default_rng(20260101), reference, 3, {(4, 0), (4, 1), (4, 2)})
     assert by["A5"].score < all_three["A5"].score
+
+
+def test_the_reading_that_counts_brings_all_that_is_told_of_it():
+    def read(score, chance, step, dip):
+        return Comparison(
+            np.array([1.0, score]),
+            np.array([0.5, chance]),
+            np.array([True, False]),
+            ((), ()),
+            difference=np.array([[0.0, 0.0], step]),
+            heard=np.array([[0.0, 0.0], step]) * 2,
+            uncounted=np.array([-1, dip]),
+        )
+
+    got = least_different(read(9.0, 1e-6, [-8.0, 3.0], 0), [read(2.0, 0.2, [1.0, -2.0], 1)], [1])
+    assert got.score.tolist() == [1.0, 2.0]
+    assert got.chance_if_good.tolist() == [0.5, 0.2]
+    assert got.difference.tolist() == [[0.0, 0.0], [1.0, -2.0]]
+    assert got.heard.tolist() == [[0.0, 0.0], [2.0, -4.0]]
+    assert got.uncounted.tolist() == [-1, 1]

@@ -7,7 +7,7 @@ import pytest
 from scipy.spatial import cKDTree
 
 from taptone.model.baseline import Baseline
-from taptone.pipeline.compare import compare, crisper, shapes, softened
+from taptone.pipeline.compare import as_counted, compare, crisper, shapes, softened
 from taptone.types import BAND_CENTRES_HZ
 
 ROWS, COLUMNS = 6, 10
@@ -220,6 +220,33 @@ def test_a_node_makes_no_suspect_however_deep(rng):
         chance[step] = compare(moved, XY_M, PLAIN, reference, new()).chance_if_good[25]
     assert chance[-40.0] == pytest.approx(chance[-12.0], rel=1.0)
     assert chance[12.0] < chance[-40.0]
+
+
+def test_one_band_gone_is_no_difference_but_three_are(rng):
+    shape, reference = good(rng, N, 10), good(rng, 30, 10)
+    shape[25, 4] -= 9.0
+    shape[33, [3, 4, 5]] -= 9.0
+    shape[38, 9] -= 8.0  # the ring is no band
+    got = compare(shape, XY_M, PLAIN, reference, new(10))
+    assert got.chance_if_good[25] > 0.05
+    assert got.chance_if_good[[33, 38]].max() < 0.002
+    assert got.uncounted[25] == 4
+    assert got.uncounted[33] in (3, 4, 5)
+    assert (got.uncounted < 9).all()
+    # With every band it would be odd, and so it is nobody's neighbour.
+    assert not got.good[25]
+    # As it counts, that band stands at what was expected; as it was heard, 9 dB below.
+    assert as_counted(got, 25)[4] == 0
+    assert got.heard[25, 4] < -7
+    assert np.delete(as_counted(got, 25), 4) == pytest.approx(np.delete(got.difference[25], 4))
+
+
+def test_of_few_bands_every_one_counts(rng):
+    shape, reference = good(rng, N, 8), good(rng, 30, 8)
+    shape[25, 4] -= 9.0
+    got = compare(shape, XY_M, PLAIN, reference, new(8))
+    assert set(got.uncounted) == {-1}
+    assert got.chance_if_good[25] < 0.02
 
 
 def test_a_difference_is_kept_as_heard_beside_what_of_it_counts(rng):
