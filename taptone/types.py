@@ -358,18 +358,18 @@ class Scorer(Protocol):
         X: FloatArray,
         *,
         groups: NDArray[np.intp] | None = None,
-        dips: NDArray[np.bool_] | None = None,
+        dips: FloatArray | None = None,
     ) -> Scorer:
         """Learn from places (rows) and features (columns); rows of one group are held out together.
 
-        Of the features marked as `dips`, the one that adds most to a score by lying low does not count.
+        Of the ways in `dips` (rows), the one that explains most of a difference, downward, does not count.
         """
 
     def score_samples(self, X: FloatArray) -> FloatArray:
         """Distance from good; 0 = as the reference."""
 
-    def uncounted(self, X: FloatArray) -> NDArray[np.intp]:
-        """Number of the feature that a score does not count; -1: all of them count."""
+    def counted(self, X: FloatArray) -> FloatArray:
+        """Rows as their scores count them: with the dip taken out."""
 
     def chance_if_good(self, score: FloatArray, *, usual: bool = False) -> FloatArray:
         """Share of good places expected to score at least this much; `usual`: if they held no surprises."""

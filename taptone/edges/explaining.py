@@ -112,7 +112,6 @@ class Part:
     usual_db: float
     share: float
     columns: tuple[int, ...] = ()  # of the features
-    uncounted: bool = False  # the one band that the score leaves out
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -487,7 +486,8 @@ def _disagreement(log: Log, logged: Mapping[str, Any], now: Point | None, result
     if now is None or not apart:
         raise LogError(
             f"{log.path}: {logged['station']} does not come out as logged, with the same versions",
-            hint="the log was changed, or made on another kind of machine: analyse the recordings anew",
+            hint="the log was changed, or made on another kind of machine or by an earlier state of this "
+            "version: analyse the recordings anew",
         )
     return [
         f"the log says {logged['verdict']}, score {_or(logged['score'])}; this run says {now.verdict}, score "
@@ -551,12 +551,12 @@ def parts_of(judging: Judging, k: int) -> tuple[Part, ...]:
     whole = scorer.score_samples(at[None])[0] ** 2
     if not whole > 0:
         return ()
-    share = (at - scorer.location_) * (ahead - behind) / (4 * step) / whole
+    counting = as_counted(compared, k)
+    share = (counting - scorer.location_) * (ahead - behind) / (4 * step) / whole
     columns = part_columns(len(at))
-    dip = () if compared.uncounted is None else (int(compared.uncounted[k]),)
-    figures = zip(in_parts(heard[k]), in_parts(as_counted(compared, k)), in_part, strict=True)
+    figures = zip(in_parts(heard[k]), in_parts(counting), in_part, strict=True)
     parts = (
-        Part(name, float(far), float(counted), float(stray), float(share[list(own)].sum()), own, own == dip)
+        Part(name, float(far), float(counted), float(stray), float(share[list(own)].sum()), own)
         for name, own, (far, counted, stray) in zip(part_names(len(at)), columns, figures, strict=True)
     )
     return tuple(sorted(parts, key=lambda part: -part.share))
@@ -667,7 +667,7 @@ def _compared_with(explained: Explained) -> str:
 
 
 def _moved_by(explained: Explained) -> str:
-    first = [part for part in explained.parts if not part.uncounted][:3]
+    first = explained.parts[:3]
     parts = [
         f"{part.name} {abs(part.heard_db):.1f} dB {'above' if part.heard_db > 0 else 'below'} what was "
         f"expected{_counted(part)} (good ones ± {part.usual_db:.1f} dB): {100 * part.share:.0f} %"
@@ -675,15 +675,30 @@ def _moved_by(explained: Explained) -> str:
     ]
     rest = 1 - sum(part.share for part in first)
     less = " (negative: they make these less surprising)" if rest < 0 else ""
-    beside = "".join(
-        f" The {part.name} lay {-part.heard_db:.1f} dB below what was expected and does not count: one band "
-        "may be missing on good laminate too (a node, or a gap in the spectrum of the blow)."
-        for part in explained.parts
-        if part.uncounted
-    )
     return (
         f"Of the squared score, by feature: {'; '.join(parts)}; all others together {100 * rest:.0f} %{less}."
-        f"{beside}"
+        f"{_left_out(explained)}"
+    )
+
+
+def _left_out(explained: Explained) -> str:
+    """Name the band that dips and was left out of the score, where it dips by more than good ones stray."""
+    compared, k = explained.judging.compared, explained.k
+    if compared.difference is None or compared.heard is None or compared.usual is None:
+        return ""
+    dip = compared.difference[k] - as_counted(compared, k)
+    band = int(np.argmin(dip))
+    if not -dip[band] > compared.usual[band] or not compared.heard[k][band] < 0:
+        return ""
+    name = next(
+        name for name, own in zip(part_names(len(dip)), part_columns(len(dip)), strict=True) if band in own
+    )
+    which = f"The {name}" if name.startswith("third") else f"One band of the {name}"
+    below_db = -compared.heard[k][band]
+    return (
+        f" {which}, {below_db:.1f} dB below what was expected, was left out of the score: "
+        "a node, or a gap in the spectrum of the blow, takes one band away on good laminate too. That does "
+        "not show that the place is good."
     )
 
 
@@ -776,9 +791,7 @@ def _one_feature(explained: Explained, suspect: bool) -> str:
         reach = compared.scorer.score_samples(softened(at + moves[:, None] * alone)) >= explained.cut
         turned = moves[reach != suspect]
         if not len(turned):
-            if suspect:
-                continue
-            break
+            continue
         to = here + turned * much
         if suspect:
             return (

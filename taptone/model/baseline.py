@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from sklearn.base import BaseEstimator
 from sklearn.covariance import LedoitWolf
 from sklearn.utils.validation import check_is_fitted, validate_data
@@ -42,8 +42,8 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
         (sum of eigenvalues)² / sum of their squares, of the shrunken covariance.
     n_places_ : int
         Number of places learnt from.
-    dips_ : ndarray of bool, shape (n_features,)
-        Features one of which may lie far below the middle on a good place too.
+    dips_ : ndarray of shape (n_dips, n_features)
+        Ways that one thing may have moved on a good place too, upward; only movement downward is free.
     held_out_ : ndarray of shape (n_places,)
         Score of each place by what the others taught, in ten parts.
     tail_ : Tail
@@ -80,9 +80,10 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
             Not used.
         groups : array-like of int, shape (n_places,), optional
             Rows that may be of one place: those of one group are held out together. None: each by itself.
-        dips : array-like of bool, shape (n_features,), optional
-            Features that fall away now and then on good places as well, one or the other: of those that lie
-            below the middle, the one that adds most to a score is not counted. None: every feature counts.
+        dips : array-like of shape (n_dips, n_features), optional
+            What else may fall away on a good place, one or the other, however far: each row is how the
+            features move where it rises by 1. A score does not count the one that explains most. None: all
+            of a difference counts.
 
         Returns
         -------
@@ -91,7 +92,9 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
         """
         rows = np.asarray(validate_data(self, X, ensure_min_samples=2, dtype=float), float)
         self.n_places_ = len(rows)
-        self.dips_ = np.zeros(rows.shape[1], bool) if dips is None else np.asarray(dips, bool)
+        self.dips_ = np.zeros((0, rows.shape[1])) if dips is None else np.asarray(dips, float)
+        if self.dips_.ndim != 2 or self.dips_.shape[1] != rows.shape[1]:
+            raise ValueError(f"dips of shape {self.dips_.shape}: {rows.shape[1]} columns are needed")
         self.location_, covariance = _learn(rows, self.least_spread)
         self.precision_: FloatArray = np.asarray(np.linalg.inv(covariance), float)
         self.effective_features_ = float(np.trace(covariance) ** 2 / np.sum(covariance**2))
@@ -110,7 +113,7 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
                 rows[folds == fold] - location, np.asarray(np.linalg.inv(covariance), float)
             )
         self.held_out_: FloatArray = held_out
-        self.tail_: Tail = fit_tail(held_out, FREEDOM_WITHOUT_DIPS if self.dips_.any() else FREEDOM)
+        self.tail_: Tail = fit_tail(held_out, FREEDOM_WITHOUT_DIPS if len(self.dips_) else FREEDOM)
         return self
 
     def score_samples(self, X: ArrayLike) -> FloatArray:
@@ -148,8 +151,8 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
         check_is_fitted(self)
         return self.tail_.chance(np.asarray(score, float), usual=usual)
 
-    def uncounted(self, X: ArrayLike) -> NDArray[np.intp]:
-        """Feature that a place's score does not count, being a dip; -1 where all of them count.
+    def counted(self, X: ArrayLike) -> FloatArray:
+        """Places as their scores count them, with the dip taken out.
 
         Parameters
         ----------
@@ -158,37 +161,41 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
 
         Returns
         -------
-        ndarray of int, shape (n_samples,)
-            Number of the feature.
+        ndarray of shape (n_samples, n_features)
+            The same where nothing dips.
         """
         check_is_fitted(self)
         rows = np.asarray(validate_data(self, X, reset=False, dtype=float), float)
-        squared = self._squared(rows - self.location_, self.precision_)
-        return np.asarray(squared.argmin(axis=1) - 1)
+        squared, depth = self._squared(rows - self.location_, self.precision_)
+        which, every = squared.argmin(axis=1), np.arange(len(rows))
+        ways = np.concatenate([np.zeros((1, rows.shape[1])), self.dips_])
+        return np.asarray(rows - depth[every, which][:, None] * ways[which])
 
     def _distance(self, difference: FloatArray, precision: FloatArray) -> FloatArray:
-        squared = self._squared(difference, precision).min(axis=1)
-        return np.asarray(np.sqrt(np.maximum(squared, 0.0)))
+        squared, _ = self._squared(difference, precision)
+        return np.asarray(np.sqrt(np.maximum(squared.min(axis=1), 0.0)))
 
-    def _squared(self, difference: FloatArray, precision: FloatArray) -> FloatArray:
-        """Squared distance with every feature, then without each that may be a dip; else infinite.
+    def _squared(self, difference: FloatArray, precision: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Squared distance as it is, then less each dip, infinite where that would have to rise; and how far.
 
-        Without one feature, by the covariance of the others, it is less by the square of that feature's
-        weighed difference over its own precision.
+        The least over how far one goes along free ways, by the normal equations of one or two of them.
         """
-        weighed, own = difference @ precision, np.diag(precision)
-        whole = np.einsum("ij,ij->i", weighed, difference)
-        squared = np.column_stack([whole, whole[:, None] - weighed**2 / own])
+        weighed, along_dips = difference @ precision, self.dips_ @ precision
+        whole = np.einsum("ij,ij->i", weighed, difference)[:, None]
+        stiff = np.einsum("ij,ij->i", along_dips, self.dips_)
+        depth = weighed @ self.dips_.T / stiff
+        squared = whole - depth**2 * stiff
         if self.benign is not None:
             direction = np.asarray(self.benign, float)
-            pull = precision @ direction
-            along = np.column_stack(
-                [weighed @ direction, (weighed @ direction)[:, None] - weighed * pull / own]
-            )
-            length = direction @ pull - np.append(0.0, pull**2 / own)
-            squared = squared - np.maximum(along, 0.0) ** 2 / np.maximum(length, 1e-12 * length[0])
-        squared[:, 1:][~(self.dips_ & (difference < 0))] = np.inf
-        return np.asarray(squared)
+            pull, both = weighed @ direction, along_dips @ direction
+            length = float(direction @ precision @ direction)
+            whole = whole - np.maximum(pull, 0.0)[:, None] ** 2 / length
+            left = np.maximum(length - both**2 / stiff, 1e-12 * length)
+            further = np.maximum(pull[:, None] - depth * both, 0.0) / left
+            squared = squared - further**2 * left
+            depth = depth - further * both / stiff
+        squared = np.column_stack([whole, np.where(depth < 0, squared, np.inf)])
+        return squared, np.column_stack([np.zeros(len(squared)), depth])
 
 
 def _learn(X: FloatArray, least_spread: ArrayLike) -> tuple[FloatArray, FloatArray]:

@@ -9,9 +9,9 @@ first turn it is harder to come in for what is unlike the reference: a wide patc
 
 A struck panel has nodes: where a mode has one, its band falls away by any amount, on good laminate as on bad.
 So a band far below its expectation counts as about 10 dB below, and no more. And in the score that is told,
-of the bands below their expectation the one that adds most does not count at all: a node, or a gap in the
-spectrum of the blow, which moves with its strength, takes one band away on good laminate too; loose skin
-changes several. Which stations are good is asked with every band, because that is the sharper.
+one band that dips does not count at all, the one that explains most: a node, or a gap in the spectrum of the
+blow, which moves with its strength, takes one band away on good laminate too; most loose skin changes more.
+Which stations are good is asked with every band, because that is the sharper.
 """
 
 from __future__ import annotations
@@ -35,6 +35,7 @@ __all__ = [
     "band_name_hz",
     "compare",
     "crisper",
+    "dips",
     "in_one_band",
     "in_parts",
     "part_columns",
@@ -47,7 +48,7 @@ __all__ = [
 _LOWEST_BAND = 3  # 200 Hz
 _LOW_BANDS = 6  # from there to 630 Hz: a piece of 5 ms does not tell them apart
 _NODE = 0.1  # of the expected energy of a band: what a node leaves is not told from less
-_ENOUGH_BANDS = 8  # of fewer, each tells too much to be left out
+_ENOUGH_BANDS = 8
 _OFTEN = 0.2  # of the taps
 _RING_DB = 8.0
 _FLOOR = 1e-4  # bands more than 40 dB below the whole are taken as 40 dB below: they are mostly noise
@@ -71,7 +72,6 @@ class Comparison:
     one (:func:`in_parts`), ``n_good`` how many good stations and places that was learnt from.
     ``chance_of_kind`` is, on declared structure, the chance among the other stations on structure of that
     kind; ``nan`` where these are too few. ``scorer`` is the model that the differences were scored with.
-    ``uncounted`` is the band of each station that its score does not count, -1 where all of them do.
     ``crisper`` marks what differs but is stiffer or heavier, not loose (``crisp.py``). ``in_smaller_heap``
     counts the stations in the smaller part of a panel that divides in two.
     """
@@ -90,7 +90,6 @@ class Comparison:
     crisper: NDArray[np.bool_] | None = None
     in_smaller_heap: int = 0
     usual_in_parts: FloatArray | None = None
-    uncounted: NDArray[np.intp] | None = None
 
 
 def shapes(bands_db: FloatArray, features: int | None = None) -> FloatArray:
@@ -347,7 +346,7 @@ def softened(difference: FloatArray) -> FloatArray:
 
 
 def as_counted(compared: Comparison, k: int) -> FloatArray:
-    """What a station's score was made of: its difference, with 0 for the band that does not count.
+    """What a station's score was made of: its difference, with the band that dips put back.
 
     Parameters
     ----------
@@ -365,18 +364,38 @@ def as_counted(compared: Comparison, k: int) -> FloatArray:
     --------
     >>> import numpy as np
     >>> nothing = np.full(1, np.nan)
-    >>> compared = Comparison(
-    ...     nothing, nothing, nothing > 0, ((),),
-    ...     difference=np.array([[1.0, -9.0, 2.0]]), uncounted=np.array([1]),
-    ... )  # fmt: skip
+    >>> compared = Comparison(nothing, nothing, nothing > 0, ((),), difference=np.array([[1.0, -9.0, 2.0]]))
     >>> as_counted(compared, 0)
-    array([1., 0., 2.])
+    array([ 1., -9.,  2.])
     """
     assert compared.difference is not None
-    counted: FloatArray = compared.difference[k].copy()
-    if compared.uncounted is not None and compared.uncounted[k] >= 0:
-        counted[compared.uncounted[k]] = 0.0
-    return counted
+    own = compared.difference[k : k + 1]
+    counted: FloatArray = own if compared.scorer is None else compared.scorer.counted(own)
+    return np.asarray(counted[0])
+
+
+def dips(features: int) -> FloatArray | None:
+    """How the features move where one band alone rises: that band, and all about their mean the other way.
+
+    Parameters
+    ----------
+    features : int
+        Number of columns; the last is the ring, which is no band.
+
+    Returns
+    -------
+    ndarray, shape (bands, features), or None
+        None of fewer than 8 bands: each tells too much to be left out.
+
+    Examples
+    --------
+    >>> dips(11)[0].round(1).tolist()
+    [0.9, -0.1, -0.1, -0.1, -0.1, -0.1, -0.1, -0.1, -0.1, -0.1, 0.0]
+    """
+    bands = features - 1
+    if bands < _ENOUGH_BANDS:
+        return None
+    return np.column_stack([np.eye(bands) - 1 / bands, np.zeros(bands)])
 
 
 def compare(
@@ -512,14 +531,11 @@ def compare(
     if found is None:
         return Comparison(nothing, nothing, good, tuple(() for _ in shape))
     groups = None if in_turn is None else in_turn[found.good]
-    bands = shape.shape[1] - 1
-    dips = (np.arange(bands + 1) < bands) & (bands >= _ENOUGH_BANDS)  # the ring always counts
-    scorer = new_scorer().fit(found.rows, groups=groups, dips=dips)
-    score, chance, uncounted = nothing.copy(), nothing.copy(), np.full(len(shape), -1)
+    scorer = new_scorer().fit(found.rows, groups=groups, dips=dips(shape.shape[1]))
+    score, chance = nothing.copy(), nothing.copy()
     score[heard] = scorer.score_samples(found.difference[heard])
     score[found.good] = scorer.held_out_[len(strays) :]
     chance[heard] = scorer.chance_if_good(score[heard])
-    uncounted[heard] = scorer.uncounted(found.difference[heard])
     return Comparison(
         score,
         chance,
@@ -534,7 +550,6 @@ def compare(
         found.step,
         in_smaller_heap=int(able.sum() - larger.sum()),
         usual_in_parts=location_scale(in_parts(found.rows))[1],
-        uncounted=uncounted,
     )
 
 

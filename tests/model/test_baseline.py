@@ -129,49 +129,52 @@ def test_rows_of_one_group_are_held_out_together(rng):
     assert Baseline().fit(twins, groups=np.zeros(40)).held_out_ == pytest.approx(alone)
 
 
-DIPS = np.array([True, True, False])
+#: The first feature alone; the second, and half as much of the first the other way.
+DIPS = np.array([[1.0, 0.0, 0.0], [-0.5, 1.0, 0.0]])
 
 
-def test_of_what_lies_low_the_oddest_feature_does_not_count(rng):
-    """The distance by the others' own covariance: numpy's inverse of what is left of it."""
+def least_squared(model, off, benign=None):
+    """By scipy's bounded minimisation over how far a dip goes down, one at once, and the benign way up."""
+    found = [off @ model.precision_ @ off]
+    for ways in [[way] for way in DIPS] if benign is None else [[way, benign] for way in [*DIPS, 0 * benign]]:
+        ways = np.array(ways)
+
+        def squared(by, ways=ways):
+            rest = off - by @ ways
+            return rest @ model.precision_ @ rest
+
+        bounds = [(-50.0, 0.0), (0.0, 50.0)][: len(ways)]
+        found.append(optimize.minimize(squared, np.zeros(len(ways)), bounds=bounds, tol=1e-14).fun)
+    return min(found)
+
+
+@pytest.mark.parametrize("benign", [None, np.array([-0.2, 0.1, 1.0])])
+def test_of_what_dips_the_one_that_explains_most_does_not_count(rng, benign):
+    model = Baseline(benign=benign).fit(places(60, rng), dips=DIPS)
+    asked = places(40, rng) + rng.integers(-1, 2, (40, 3)) * np.array([0.6, 0.3, 4.0])
+    expected = [np.sqrt(least_squared(model, x - model.location_, benign)) for x in asked]
+    assert model.score_samples(asked) == pytest.approx(expected, abs=2e-4)
+
+
+def test_what_counts_is_the_place_with_its_dip_put_back(rng):
+    model, plain = Baseline().fit(X := places(60, rng), dips=DIPS), Baseline().fit(X)
+    low = model.location_ - np.array([3.0, 2.0])[:, None] * DIPS
+    assert model.counted(low) == pytest.approx(np.tile(model.location_, (2, 1)), abs=1e-9)
+    asked = places(40, rng)
+    assert plain.score_samples(model.counted(asked)) == pytest.approx(model.score_samples(asked))
+    assert plain.counted(asked) == pytest.approx(asked)
+
+
+def test_what_rises_or_is_no_dip_counts_in_full_and_nothing_jumps_between(rng):
     X = places(60, rng)
-    model = Baseline().fit(X, dips=DIPS)
-    covariance = np.linalg.inv(model.precision_)
-    asked = places(40, rng) + np.array([-0.6, 0.0, 0.0]) * rng.integers(0, 2, (40, 1))
-    for x in asked:
-        off = x - model.location_
-        without = {-1: off @ model.precision_ @ off}
-        for i in np.flatnonzero(DIPS & (off < 0)):
-            rest = np.delete(np.arange(3), i)
-            without[i] = off[rest] @ np.linalg.inv(covariance[np.ix_(rest, rest)]) @ off[rest]
-        least = min(without, key=without.get)
-        assert model.score_samples([x])[0] == pytest.approx(np.sqrt(without[least]), rel=1e-6)
-        assert model.uncounted([x])[0] == least
-    assert set(model.uncounted(asked)) == {-1, 0, 1}
-
-
-def test_a_dip_does_not_count_beside_the_benign_way_either(rng):
-    """Scipy's minimisation over how far along it, and how far the feature that dips would have to move."""
-    way = np.array([-0.2, 0.1, 1.0])
-    model = Baseline(benign=way).fit(places(60, rng), dips=DIPS)
-    crisper_and_low = model.location_ + 3 * way + np.array([0.0, -0.8, 0.0])
-
-    def squared(by):
-        off = 3 * way + np.array([0.0, -0.8 + by[1], 0.0]) - by[0] * way
-        return off @ model.precision_ @ off
-
-    nearest = optimize.minimize(squared, [0.0, 0.0], tol=1e-12)
-    assert model.uncounted([crisper_and_low]).tolist() == [1]
-    assert model.score_samples([crisper_and_low])[0] == pytest.approx(np.sqrt(nearest.fun), abs=1e-5)
-
-
-def test_what_lies_high_or_is_no_dip_counts_in_full(rng):
-    X = places(60, rng)
-    with_dips, plain = Baseline().fit(X, dips=DIPS), Baseline().fit(X)
-    high_or_ring = plain.location_ + np.array([[0.9, 0.4, 0.0], [0.0, 0.0, -9.0], [0.5, 0.0, -9.0]])
-    assert with_dips.score_samples(high_or_ring) == pytest.approx(plain.score_samples(high_or_ring))
-    assert with_dips.uncounted(high_or_ring).tolist() == [-1, -1, -1]
-    assert plain.uncounted(X).tolist() == [-1] * 60
+    with_dips, plain = Baseline().fit(X, dips=DIPS[:1]), Baseline().fit(X)
+    rising = plain.location_ + np.array([0.9, 0.0, 0.0]) * np.linspace(-1, 1, 101)[:, None]
+    score = with_dips.score_samples(rising)
+    assert score[50:] == pytest.approx(plain.score_samples(rising)[50:], abs=1e-9)
+    assert score[:50] == pytest.approx(0, abs=1e-6)
+    assert np.abs(np.diff(score)).max() < 2 * np.diff(plain.score_samples(rising))[-1]
+    ring = plain.location_ + np.array([[0.0, 0.0, -9.0]])
+    assert with_dips.score_samples(ring)[0] > 0.7 * plain.score_samples(ring)[0]
 
 
 def test_held_out_places_are_scored_the_same_way_and_many_lighten_the_tail(rng):
@@ -184,3 +187,9 @@ def test_held_out_places_are_scored_the_same_way_and_many_lighten_the_tail(rng):
     assert model.tail_.freedom == 6
     assert Baseline().fit(many, dips=DIPS).tail_.freedom == pytest.approx(100 / 12)
     assert Baseline().fit(many).tail_.freedom == 6
+
+
+@pytest.mark.parametrize("dips", [[1.0, 0.0, 0.0], [[1.0, 0.0]], 1.0])
+def test_dips_of_another_shape_are_refused(rng, dips):
+    with pytest.raises(ValueError, match="dips of shape"):
+        Baseline().fit(places(20, rng), dips=dips)

@@ -58,7 +58,7 @@ def test_two_of_three_wild_strikes_are_a_suspect_only_if_it_holds_without_either
 
 
 def test_the_reading_that_counts_brings_all_that_is_told_of_it():
-    def read(score, chance, step, dip):
+    def read(score, chance, step):
         return Comparison(
             np.array([1.0, score]),
             np.array([0.5, chance]),
@@ -66,12 +66,10 @@ def test_the_reading_that_counts_brings_all_that_is_told_of_it():
             ((), ()),
             difference=np.array([[0.0, 0.0], step]),
             heard=np.array([[0.0, 0.0], step]) * 2,
-            uncounted=np.array([-1, dip]),
         )
 
-    got = least_different(read(9.0, 1e-6, [-8.0, 3.0], 0), [read(2.0, 0.2, [1.0, -2.0], 1)], [1])
+    got = least_different(read(9.0, 1e-6, [-8.0, 3.0]), [read(2.0, 0.2, [1.0, -2.0])], [1])
     assert got.score.tolist() == [1.0, 2.0]
     assert got.chance_if_good.tolist() == [0.5, 0.2]
     assert got.difference.tolist() == [[0.0, 0.0], [1.0, -2.0]]
     assert got.heard.tolist() == [[0.0, 0.0], [2.0, -4.0]]
-    assert got.uncounted.tolist() == [-1, 1]
