@@ -29,12 +29,12 @@ from taptone.edges.textfiles import load_baseline
 from taptone.errors import BaselineError, LogError, SettingError, SoundError
 from taptone.pipeline import Judging
 from taptone.pipeline.compare import (
-    as_counted,
     band_name_hz,
     in_parts,
     part_columns,
     part_names,
     softened,
+    worth_naming,
 )
 from taptone.pipeline.crisp import FLAG
 from taptone.pipeline.judge import CHARACTERS, rarity
@@ -551,10 +551,9 @@ def parts_of(judging: Judging, k: int) -> tuple[Part, ...]:
     whole = scorer.score_samples(at[None])[0] ** 2
     if not whole > 0:
         return ()
-    counting = as_counted(compared, k)
-    share = (counting - scorer.location_) * (ahead - behind) / (4 * step) / whole
+    share = (scorer.counted(at[None])[0] - scorer.location_) * (ahead - behind) / (4 * step) / whole
     columns = part_columns(len(at))
-    figures = zip(in_parts(heard[k]), in_parts(counting), in_part, strict=True)
+    figures = zip(in_parts(heard[k]), in_parts(worth_naming(compared, k)), in_part, strict=True)
     parts = (
         Part(name, float(far), float(counted), float(stray), float(share[list(own)].sum()), own)
         for name, own, (far, counted, stray) in zip(part_names(len(at)), columns, figures, strict=True)
@@ -667,7 +666,7 @@ def _compared_with(explained: Explained) -> str:
 
 
 def _moved_by(explained: Explained) -> str:
-    first = explained.parts[:3]
+    first = [part for part in explained.parts if part.counted_db][:3]  # the band left out is told beside
     parts = [
         f"{part.name} {abs(part.heard_db):.1f} dB {'above' if part.heard_db > 0 else 'below'} what was "
         f"expected{_counted(part)} (good ones ± {part.usual_db:.1f} dB): {100 * part.share:.0f} %"
@@ -686,9 +685,9 @@ def _left_out(explained: Explained) -> str:
     compared, k = explained.judging.compared, explained.k
     if compared.difference is None or compared.heard is None or compared.usual is None:
         return ""
-    dip = compared.difference[k] - as_counted(compared, k)
+    dip = compared.difference[k] - worth_naming(compared, k)
     band = int(np.argmin(dip))
-    if not -dip[band] > compared.usual[band] or not compared.heard[k][band] < 0:
+    if not -dip[band] > compared.usual[band]:
         return ""
     name = next(
         name for name, own in zip(part_names(len(dip)), part_columns(len(dip)), strict=True) if band in own

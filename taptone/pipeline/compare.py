@@ -31,7 +31,6 @@ from taptone.types import BAND_CENTRES_HZ, BAND_NAMES_HZ, FloatArray, Scorer
 
 __all__ = [
     "Comparison",
-    "as_counted",
     "band_name_hz",
     "compare",
     "crisper",
@@ -43,6 +42,7 @@ __all__ = [
     "shapes",
     "softened",
     "with_ring",
+    "worth_naming",
 ]
 
 _LOWEST_BAND = 3  # 200 Hz
@@ -345,8 +345,10 @@ def softened(difference: FloatArray) -> FloatArray:
     return np.concatenate([bands, ring], axis=-1)
 
 
-def as_counted(compared: Comparison, k: int) -> FloatArray:
-    """What a station's score was made of: its difference, with the band that dips put back.
+def worth_naming(compared: Comparison, k: int) -> FloatArray:
+    """What of a station's difference is worth naming: all of it but the band that was left out as a dip.
+
+    How far the fitted dip goes is the model's affair: the other bands ask for it. What was heard stays.
 
     Parameters
     ----------
@@ -358,20 +360,24 @@ def as_counted(compared: Comparison, k: int) -> FloatArray:
     Returns
     -------
     ndarray, shape (features,)
-        In dB.
+        In dB; 0 for that band, where it lies below what was expected.
 
     Examples
     --------
     >>> import numpy as np
     >>> nothing = np.full(1, np.nan)
     >>> compared = Comparison(nothing, nothing, nothing > 0, ((),), difference=np.array([[1.0, -9.0, 2.0]]))
-    >>> as_counted(compared, 0)
+    >>> worth_naming(compared, 0)
     array([ 1., -9.,  2.])
     """
     assert compared.difference is not None
-    own = compared.difference[k : k + 1]
-    counted: FloatArray = own if compared.scorer is None else compared.scorer.counted(own)
-    return np.asarray(counted[0])
+    named = compared.difference[k].copy()
+    if compared.scorer is not None:
+        dip = named - compared.scorer.counted(named[None])[0]
+        band = int(np.argmin(dip))
+        if dip[band] < 0 and named[band] < 0:
+            named[band] = 0.0
+    return np.asarray(named)
 
 
 def dips(features: int) -> FloatArray | None:

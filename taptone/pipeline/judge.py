@@ -10,7 +10,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from taptone.pipeline.compare import Comparison, as_counted, in_parts, part_names
+from taptone.pipeline.compare import Comparison, in_parts, part_names, worth_naming
 from taptone.settings import JudgeSettings
 from taptone.types import FloatArray
 
@@ -371,8 +371,8 @@ def _furthest(compared: Comparison, k: int) -> str:
     if compared.difference is None or compared.heard is None or compared.usual_in_parts is None:
         return ""
     step, usual = in_parts(compared.heard[k]), compared.usual_in_parts
-    counted = in_parts(as_counted(compared, k))
-    n = int(np.argmax(np.abs(counted) / np.maximum(usual, 1e-9)))
+    named = in_parts(worth_naming(compared, k))
+    n = int(np.argmax(np.abs(named) / np.maximum(usual, 1e-9)))
     what = part_names(len(compared.heard[k]))[n]
     side = "above" if step[n] > 0 else "below"
     return f"{what} {abs(step[n]):.1f} dB {side} what was expected here (good ones ± {usual[n]:.1f} dB); "

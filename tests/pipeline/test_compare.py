@@ -9,7 +9,7 @@ import pytest
 from scipy.spatial import cKDTree
 
 from taptone.model.baseline import Baseline
-from taptone.pipeline.compare import as_counted, compare, crisper, shapes, softened
+from taptone.pipeline.compare import compare, crisper, shapes, softened, worth_naming
 from taptone.types import BAND_CENTRES_HZ
 
 ROWS, COLUMNS = 6, 10
@@ -242,8 +242,8 @@ def test_one_band_gone_is_no_difference_but_three_are(rng, monkeypatch, depth_db
     got = compare(whole, XY_M, PLAIN, reference, new(12))
     assert got.chance_if_good[25] > 0.02
     assert got.chance_if_good[[33, 38, 41]].max() < 0.005
-    # As it counts, that band stands about where it was expected.
-    assert abs(as_counted(got, 25)[4]) < 3
+    # That band is not what is worth naming.
+    assert worth_naming(got, 25)[4] == 0
     assert got.heard[25, 4] < -depth_db / 2
     # With every band it is odd, and so it is nobody's neighbour.
     assert not got.good[25]
@@ -255,7 +255,7 @@ def test_of_few_bands_every_one_counts(rng):
     shape, reference = good(rng, N, 8), good(rng, 30, 8)
     shape[25, 4] -= 9.0
     got = compare(shape, XY_M, PLAIN, reference, new(8))
-    assert as_counted(got, 25) == pytest.approx(got.difference[25])
+    assert worth_naming(got, 25) == pytest.approx(got.difference[25])
     assert got.chance_if_good[25] < 0.02
 
 
