@@ -22,7 +22,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from matplotlib.ticker import FuncFormatter, MaxNLocator, NullFormatter
 
-from taptone.edges.explaining import Explained
+from taptone.edges.explaining import Explained, foremost
 from taptone.edges.pictures import repeatable_style
 from taptone.pipeline import listen, pool
 from taptone.pipeline.compare import band_name_hz, part_columns, shapes
@@ -340,7 +340,7 @@ def _numbered(axes: Axes, ring: Axes, explained: Explained) -> None:
     low, high = axes.get_ylim()
     axes.set_ylim(low, high + 0.12 * (high - low))
     last = max((n for part in explained.parts for n in part.columns), default=0)
-    for rank, part in enumerate(explained.parts[:3], start=1):
+    for rank, part in enumerate(foremost(explained.parts), start=1):
         on, at = (ring, 0.0) if last in part.columns else (axes, float(np.mean(part.columns)))
         on.text(
             at,
@@ -468,7 +468,7 @@ def _legend(figure: Figure, explained: Explained) -> None:
         handlelength=2.6,
         columnspacing=1.4,
     )
-    first = explained.parts[:3]
+    first = foremost(explained.parts)
     parts = ", ".join(f"{n} {part.name} {100 * part.share:.0f} %" for n, part in enumerate(first, start=1))
     share = f"Largest parts of the squared score: {parts}. " if first else ""
     version = explained.result.versions.get("taptone", "")

@@ -55,6 +55,7 @@ __all__ = [
     "Log",
     "Part",
     "explain",
+    "foremost",
     "from_the_log",
     "in_words",
     "open_log",
@@ -561,6 +562,28 @@ def parts_of(judging: Judging, k: int) -> tuple[Part, ...]:
     return tuple(sorted(parts, key=lambda part: -part.share))
 
 
+def foremost(parts: Sequence[Part]) -> list[Part]:
+    """The three parts that add most; the band that was left out of the score is told beside them.
+
+    Parameters
+    ----------
+    parts : sequence of Part
+        From :func:`parts_of`.
+
+    Returns
+    -------
+    list of Part
+        Three or fewer.
+
+    Examples
+    --------
+    >>> left_out, ring = Part("band", -9.0, 0.0, 1.0, 0.6), Part("ring", 2.0, 2.0, 1.0, 0.4)
+    >>> [part.name for part in foremost([left_out, ring])]
+    ['ring']
+    """
+    return [part for part in parts if part.counted_db][:3]
+
+
 def _with_score(judging: Judging, k: int, score: float) -> str:
     """The verdict the judge gives, had one station another score and the others theirs."""
     compared = judging.compared
@@ -666,7 +689,7 @@ def _compared_with(explained: Explained) -> str:
 
 
 def _moved_by(explained: Explained) -> str:
-    first = [part for part in explained.parts if part.counted_db][:3]  # the band left out is told beside
+    first = foremost(explained.parts)
     parts = [
         f"{part.name} {abs(part.heard_db):.1f} dB {'above' if part.heard_db > 0 else 'below'} what was "
         f"expected{_counted(part)} (good ones ± {part.usual_db:.1f} dB): {100 * part.share:.0f} %"
