@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from taptone.edges.analysing import analyse_sounds
 from taptone.edges.earlier import HINT, LogFile, load_earlier, read_log
@@ -29,19 +30,23 @@ from taptone.edges.textfiles import load_baseline
 from taptone.errors import BaselineError, LogError, SettingError, SoundError
 from taptone.pipeline import Judging
 from taptone.pipeline.compare import (
+    Comparison,
     band_name_hz,
     in_parts,
     part_columns,
     part_names,
     softened,
+    with_score,
     worth_naming,
 )
 from taptone.pipeline.crisp import FLAG
 from taptone.pipeline.judge import CHARACTERS, rarity
 from taptone.pipeline.mirror import lowered
+from taptone.pipeline.ringing import by_ring
 from taptone.settings import Settings, as_now, flat, with_values
 from taptone.types import (
     Earlier,
+    FloatArray,
     Measured,
     Panel,
     Point,
@@ -586,13 +591,10 @@ def foremost(parts: Sequence[Part]) -> list[Part]:
 
 def _with_score(judging: Judging, k: int, score: float) -> str:
     """The verdict the judge gives, had one station another score and the others theirs."""
-    compared = judging.compared
-    assert compared.scorer is not None
-    scores, chances = compared.score.copy(), compared.chance_if_good.copy()
-    scores[k], chances[k] = score, compared.scorer.chance_if_good(np.array([score]))[0]
+    other = with_score(judging.compared, k, score)
     if judging.other is not None:
-        chances = lowered(chances, judging.other.pair_chance, judging.other.facing_chance)
-    other = dataclasses.replace(compared, score=scores, chance_if_good=chances)
+        chances = lowered(other.chance_if_good, judging.other.pair_chance, judging.other.facing_chance)
+        other = dataclasses.replace(other, chance_if_good=chances)
     return judging.again(judging.heard, other)[k].verdict
 
 
@@ -699,7 +701,21 @@ def _moved_by(explained: Explained) -> str:
     less = " (negative: they make these less surprising)" if rest < 0 else ""
     return (
         f"Of the squared score, by feature: {'; '.join(parts)}; all others together {100 * rest:.0f} %{less}."
-        f"{_left_out(explained)}"
+        f"{_left_out(explained)}{_by_its_ring(explained)}"
+    )
+
+
+def _by_its_ring(explained: Explained) -> str:
+    """Say where the ring by itself gave the chance, and how it stands to the score."""
+    compared, k = explained.judging.compared, explained.k
+    if compared.heard is None or compared.usual_in_parts is None:
+        return ""
+    if not by_ring(compared.chance_if_good, compared.chance_by_ring)[k]:
+        return ""
+    off_db, usual_db = compared.heard[k][-1], compared.usual_in_parts[-1]
+    return (
+        f" Its chance is not from the score but from the ring by itself, {abs(off_db):.1f} dB "
+        f"{'above' if off_db > 0 else 'below'} what was expected: good ones stray by {usual_db:.1f} dB."
     )
 
 
@@ -728,6 +744,16 @@ def _counted(part: Part) -> str:
     """Say so where a node, or a late sound, may have made a feature lie further off than it counts."""
     drawn_in = abs(part.heard_db) - abs(part.counted_db) >= 1.0
     return f", counted as {abs(part.counted_db):.1f} dB" if drawn_in else ""
+
+
+def _reached(compared: Comparison, heard: FloatArray, cut: float) -> NDArray[np.bool_]:
+    """Which of these differences would be suspect, where that begins at a score: by it, or by the ring."""
+    assert compared.scorer is not None
+    reached = compared.scorer.score_samples(softened(heard)) >= cut
+    if compared.ringing is not None:
+        limit = compared.scorer.chance_if_good(np.array([cut]))
+        reached |= by_ring(np.broadcast_to(limit, len(heard)), compared.ringing.chance(heard[:, -1]))
+    return np.asarray(reached)
 
 
 def _beside_the_other_side(explained: Explained) -> Iterator[str]:
@@ -776,7 +802,8 @@ def _would_change(explained: Explained) -> Iterator[str]:
         )
         return
     if math.isnan(explained.cut):
-        yield "No score alone would change this verdict."
+        which = "Its ring by itself makes it suspect: no" if _ring_alone(explained) else "No"
+        yield f"{which} score alone would change this verdict."
         return
     times = explained.cut / point.score
     suspect = point.verdict == "suspect"
@@ -791,6 +818,13 @@ def _would_change(explained: Explained) -> Iterator[str]:
             "as large, the other stations as they are."
         )
     yield _one_feature(explained, suspect)
+
+
+def _ring_alone(explained: Explained) -> bool:
+    """Whether it would be suspect at any score."""
+    judging, k = explained.judging, explained.k
+    odd = by_ring(judging.compared.chance_if_good, judging.compared.chance_by_ring)[k]
+    return bool(odd) and explained.point.verdict == "suspect" and _with_score(judging, k, 0.001) == "suspect"
 
 
 def _one_feature(explained: Explained, suspect: bool) -> str:
@@ -810,7 +844,7 @@ def _one_feature(explained: Explained, suspect: bool) -> str:
         if abs(much) < 1e-9:  # all the bands there are: together they cannot move about their mean
             continue
         moves = np.arange(-_MOST_DB, _MOST_DB + _STEP_DB / 2, _STEP_DB)
-        reach = compared.scorer.score_samples(softened(at + moves[:, None] * alone)) >= explained.cut
+        reach = _reached(compared, at + moves[:, None] * alone, explained.cut)
         turned = moves[reach != suspect]
         if not len(turned):
             continue

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from taptone.pipeline import Judging
-from taptone.pipeline.compare import shapes, softened
+from taptone.pipeline.compare import shapes, softened, with_score
 from taptone.pipeline.measure import measure
 from taptone.pipeline.outline import outline
 from taptone.settings import Settings
@@ -235,16 +235,13 @@ def _levels_db(result: Result) -> list[float]:
 
 def _cut(judging: Judging, told: Sequence[int]) -> float:
     """Score from which one of these stations would be suspect, the others as they are; ``nan`` if none."""
-    compared, scorer = judging.compared, judging.compared.scorer
-    if scorer is None:
+    compared = judging.compared
+    if compared.scorer is None:
         return math.nan
     k = told[0]
 
     def suspect(score: float) -> bool:
-        changed = compared.score.copy(), compared.chance_if_good.copy()
-        changed[0][k], changed[1][k] = score, scorer.chance_if_good(np.array([score]))[0]
-        other = dataclasses.replace(compared, score=changed[0], chance_if_good=changed[1])
-        return judging.again(judging.heard, other)[k].verdict == "suspect"
+        return judging.again(judging.heard, with_score(compared, k, score))[k].verdict == "suspect"
 
     low, high = _SCORES
     if not suspect(high):

@@ -12,12 +12,14 @@ So a band far below its expectation counts as about 10 dB below, and no more. An
 one band that dips does not count at all, the one that explains most: a node, or a gap in the spectrum of the
 blow, which moves with its strength, takes one band away on good laminate too; most loose skin changes more.
 Which stations are good is asked with every band, because that is the sharper.
+
+Beside that distance the ring is asked by itself (``ringing.py``): a dead place may have the usual spectrum.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -25,6 +27,7 @@ from numpy.typing import NDArray
 
 from taptone.pipeline.heaps import lower_heap
 from taptone.pipeline.patchy import least_chance
+from taptone.pipeline.ringing import Ringing, by_either, fit_ringing
 from taptone.pipeline.robust import location_scale
 from taptone.settings import JudgeSettings
 from taptone.types import BAND_CENTRES_HZ, BAND_NAMES_HZ, FloatArray, Scorer
@@ -42,6 +45,7 @@ __all__ = [
     "shapes",
     "softened",
     "with_ring",
+    "with_score",
     "worth_naming",
 ]
 
@@ -73,7 +77,8 @@ class Comparison:
     ``chance_of_kind`` is, on declared structure, the chance among the other stations on structure of that
     kind; ``nan`` where these are too few. ``scorer`` is the model that the differences were scored with.
     ``crisper`` marks what differs but is stiffer or heavier, not loose (``crisp.py``). ``in_smaller_heap``
-    counts the stations in the smaller part of a panel that divides in two.
+    counts the stations in the smaller part of a panel that divides in two. ``chance_by_ring`` is the chance
+    by the ring alone (by ``ringing``), which ``chance_if_good`` has taken into account and ``score`` has not.
     """
 
     score: FloatArray
@@ -90,6 +95,8 @@ class Comparison:
     crisper: NDArray[np.bool_] | None = None
     in_smaller_heap: int = 0
     usual_in_parts: FloatArray | None = None
+    chance_by_ring: FloatArray | None = None
+    ringing: Ringing | None = None
 
 
 def shapes(bands_db: FloatArray, features: int | None = None) -> FloatArray:
@@ -380,6 +387,41 @@ def worth_naming(compared: Comparison, k: int) -> FloatArray:
     return np.asarray(named)
 
 
+def with_score(compared: Comparison, k: int, score: float) -> Comparison:
+    """The same, had one station another score, and its ring and the others theirs.
+
+    Parameters
+    ----------
+    compared : Comparison
+        Of all stations; with the model that scored them.
+    k : int
+        Which station.
+    score : float
+        What it would be.
+
+    Returns
+    -------
+    Comparison
+        With the chance that belongs to it.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from taptone.model.baseline import Baseline
+    >>> shape = np.random.default_rng(0).normal(size=(40, 4))
+    >>> compared = compare(shape, None, [""] * 40, None, Baseline)
+    >>> bool(with_score(compared, 7, 99.0).chance_if_good[7] < 0.001)
+    True
+    """
+    assert compared.scorer is not None
+    scores, chances = compared.score.copy(), compared.chance_if_good.copy()
+    scores[k] = score
+    chances[k] = compared.scorer.chance_if_good(scores[k : k + 1])[0]
+    if compared.chance_by_ring is not None:
+        chances[k] = by_either(chances[k], compared.chance_by_ring[k])
+    return replace(compared, score=scores, chance_if_good=chances)
+
+
 def dips(features: int) -> FloatArray | None:
     """How the features move where one band alone rises: that band, and all about their mean the other way.
 
@@ -460,7 +502,7 @@ def compare(
     if not heard.any():
         return Comparison(nothing, nothing, able, tuple(() for _ in shape))
     count = 0 if xy_m is None else settings.neighbours
-    strays = np.zeros((0, shape.shape[1]))
+    strays, stray_rings = np.zeros((0, shape.shape[1])), np.zeros(0)
     own = True
     known, alone = able.copy(), nothing.copy()
     at_m = np.zeros((len(shape), 2)) if xy_m is None else xy_m
@@ -478,6 +520,7 @@ def compare(
         # that is most alike starts the search, and the reference only lends its spread.
         own = bool(2 * alike.sum() < able.sum()) and count > 0
         strays = softened(reference - scorer.location_)
+        stray_rings = reference[:, -1] - scorer.location_[-1]
         if not own:
             middle, good = scorer.location_, alike
     core_middle, core = _own_middle(shape, able, new_scorer)
@@ -491,6 +534,9 @@ def compare(
     in_turn = None
     if xy_m is None and reference is None:
         in_turn = np.arange(len(shape)) // max(min(_TOGETHER, len(shape) // _LEAST_PARTS), 1)
+
+    def ringing(step: FloatArray, good: NDArray[np.bool_]) -> Ringing:
+        return fit_ringing(np.concatenate([stray_rings, step[good, -1]]), settings.least_ring_db)
 
     def settled(good: NDArray[np.bool_], known: NDArray[np.bool_]) -> _Settled | None:
         """By turns, until the same stations are good as the turn before."""
@@ -509,6 +555,7 @@ def compare(
             score[heard] = scorer.score_samples(difference[heard])
             score[good] = scorer.held_out_[len(strays) :]  # not by what was learnt from themselves
             chance[heard] = scorer.chance_if_good(score[heard], usual=True)
+            chance = by_either(chance, ringing(step, good).chance(step[:, -1]))
             # Good stations come in at once, when the expectation first follows the panel. A patch comes in
             # later, from its rim, one by one, each making room for the next: so the reference has a say in
             # who is late.
@@ -542,9 +589,11 @@ def compare(
     score[heard] = scorer.score_samples(found.difference[heard])
     score[found.good] = scorer.held_out_[len(strays) :]
     chance[heard] = scorer.chance_if_good(score[heard])
+    ring = ringing(found.step, found.good)
+    by_its_ring = ring.chance(found.step[:, -1])
     return Comparison(
         score,
-        chance,
+        by_either(chance, by_its_ring),
         found.good,
         tuple(tuple(int(k) for k in row) for row in found.near),
         own,
@@ -556,6 +605,8 @@ def compare(
         found.step,
         in_smaller_heap=int(able.sum() - larger.sum()),
         usual_in_parts=location_scale(in_parts(found.rows))[1],
+        chance_by_ring=by_its_ring,
+        ringing=ring,
     )
 
 

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptone.pipeline.compare import Comparison, in_parts, part_names, worth_naming
+from taptone.pipeline.ringing import by_ring
 from taptone.settings import JudgeSettings
 from taptone.types import FloatArray
 
@@ -372,10 +373,15 @@ def _furthest(compared: Comparison, k: int) -> str:
         return ""
     step, usual = in_parts(compared.heard[k]), compared.usual_in_parts
     named = in_parts(worth_naming(compared, k))
-    n = int(np.argmax(np.abs(named) / np.maximum(usual, 1e-9)))
+    alone = by_ring(compared.chance_if_good, compared.chance_by_ring)[k]
+    n = len(named) - 1 if alone else int(np.argmax(np.abs(named) / np.maximum(usual, 1e-9)))
     what = part_names(len(compared.heard[k]))[n]
     side = "above" if step[n] > 0 else "below"
-    return f"{what} {abs(step[n]):.1f} dB {side} what was expected here (good ones ± {usual[n]:.1f} dB); "
+    by_itself = ", odd by itself" if alone else ""
+    return (
+        f"{what} {abs(step[n]):.1f} dB {side} what was expected here (good ones ± {usual[n]:.1f} dB)"
+        f"{by_itself}; "
+    )
 
 
 def _numbers(

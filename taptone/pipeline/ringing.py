@@ -1,0 +1,129 @@
+"""How long a place rings, asked by itself: one number that needs no company to be trusted.
+
+In a distance over seventeen bands and the ring, the ring is one of many, and drawn in at 8 dB. Skin that is
+dead, or rings on, and changes its spectrum little would then pass, however plainly it is heard. So the ring
+is held against that of good places by itself as well, without a limit. It has the last word where it is ten
+times rarer than the distance: so at most one good station in ten more falls below any limit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from taptone.pipeline.robust import location_scale
+from taptone.types import FloatArray
+
+__all__ = ["Ringing", "by_either", "by_ring", "fit_ringing"]
+
+_RARER = 10.0
+_FREEDOM, _MOST_FREEDOM, _PLACES_EACH = 6.0, 10.0, 12  # as for the distance: few places, more surprises
+_LEAST_CHANCE = 1e-6
+
+
+@dataclass(frozen=True, slots=True)
+class Ringing:
+    """How far the ring of one more good place lies from what is expected there."""
+
+    middle_db: float
+    spread_db: float
+    places: int
+
+    def chance(self, off_db: FloatArray) -> FloatArray:
+        """Share of good places whose ring would lie at least this far off, longer or shorter.
+
+        Parameters
+        ----------
+        off_db : ndarray
+            Ring less what was expected; ``nan`` where it could not be read.
+
+        Returns
+        -------
+        ndarray
+            By Student's distribution, 1e-6 to 1, shape as `off_db`; 1 where the ring could not be read, or
+            fewer than 2 good ones taught it.
+        """
+        from scipy.stats import t
+
+        if self.places < 2:
+            return np.ones(np.shape(off_db))
+        strays = (off_db - self.middle_db) / (self.spread_db * np.sqrt(1 + 1 / self.places))
+        freedom = min(self.places - 1, max(self.places / _PLACES_EACH, _FREEDOM), _MOST_FREEDOM)
+        chance = np.maximum(2 * t.sf(np.abs(strays), freedom), _LEAST_CHANCE)
+        return np.asarray(np.where(np.isfinite(chance), chance, 1.0))
+
+
+def fit_ringing(off_db: FloatArray, least_spread_db: float) -> Ringing:
+    """Learn it from good places, of which one in ten may be poor.
+
+    Parameters
+    ----------
+    off_db : ndarray, shape (n,)
+        Ring less what was expected, of good stations and places.
+    least_spread_db : float
+        Good places are never taken to agree better.
+
+    Returns
+    -------
+    Ringing
+        Wider the fewer places there are.
+
+    Examples
+    --------
+    >>> good_db = np.random.default_rng(0).normal(0.0, 2.0, 100)
+    >>> fit_ringing(good_db, 1.0).chance(np.array([1.0, -16.0, np.nan])).round(4)
+    array([0.6141, 0.    , 1.    ])
+    """
+    middle, spread = location_scale(off_db)
+    return Ringing(float(middle), max(float(spread), least_spread_db), len(off_db))
+
+
+def by_either(distance: FloatArray, ring: FloatArray) -> FloatArray:
+    """Chance that a good place would be as odd by its distance, or by its ring.
+
+    Parameters
+    ----------
+    distance : ndarray, shape (stations,)
+        Chance by the distance; ``nan`` where there is none.
+    ring : ndarray, shape (stations,)
+        Chance by :class:`Ringing`.
+
+    Returns
+    -------
+    ndarray, shape (stations,)
+        The smaller of the first and ten times the second; ``nan`` where there is no distance. At most a tenth
+        more of the good stations fall below any limit than by the distance alone.
+
+    Examples
+    --------
+    >>> by_either(np.array([0.01, 0.5, 0.95]), np.array([0.5, 0.001, 0.9]))
+    array([0.01, 0.01, 0.95])
+    """
+    return np.minimum(distance, _RARER * ring)
+
+
+def by_ring(told: FloatArray, ring: FloatArray | None) -> NDArray[np.bool_]:
+    """Where the ring says it, not the distance.
+
+    Parameters
+    ----------
+    told : ndarray, shape (stations,)
+        Chance from :func:`by_either`, or a smaller one from elsewhere.
+    ring : ndarray, shape (stations,), or None
+        Chance by :class:`Ringing`; None: it was not asked.
+
+    Returns
+    -------
+    ndarray of bool, shape (stations,)
+        False where there is no chance.
+
+    Examples
+    --------
+    >>> by_ring(np.array([0.01, 0.01, np.nan]), np.array([0.5, 0.001, 0.001]))
+    array([False,  True, False])
+    """
+    if ring is None:
+        return np.zeros(len(told), bool)
+    return np.asarray(_RARER * ring <= told)
