@@ -35,17 +35,22 @@ class Invented:
 
 
 def tap(
-    rng: np.random.Generator, *, lower: float = 1.0, longer: float = 1.0, duller_db: float = 0.0
+    rng: np.random.Generator,
+    *,
+    lower: float = 1.0,
+    longer: float = 1.0,
+    duller_db: float = 0.0,
+    uneven: float = 1.0,
 ) -> NDArray[np.float64]:
     """Five dying modes and a click, a little different each time and struck up to 8 dB more softly.
 
     `lower` and `longer` multiply every pitch and decay; `duller_db` is taken off an octave, from the first
-    mode up (negative: crisper).
+    mode up (negative: crisper). `uneven` multiplies how far one tap's modes lie from the next one's.
     """
     t = np.arange(1, round(0.25 * RATE) + 1) / RATE
-    hz = MODES_HZ * lower * (1 + rng.normal(0, 0.01, 5))
-    ms = DECAYS_MS * longer * (1 + rng.normal(0, 0.03, 5))
-    db = LEVELS_DB + rng.normal(0, 0.7, 5) - duller_db * np.log2(MODES_HZ / MODES_HZ[0])
+    hz = MODES_HZ * lower * (1 + rng.normal(0, 0.01 * uneven, 5))
+    ms = DECAYS_MS * longer * (1 + rng.normal(0, 0.03 * uneven, 5))
+    db = LEVELS_DB + rng.normal(0, 0.7 * uneven, 5) - duller_db * np.log2(MODES_HZ / MODES_HZ[0])
     modes = 10 ** (db / 20)[:, None] * 10 ** (-3000 * t / ms[:, None]) * np.sin(2 * np.pi * hz[:, None] * t)
     tilt = 10 ** (-duller_db / 20)
     sound = modes.sum(axis=0) + tilt * rng.normal(0, 0.3, len(t)) * np.exp(-t / 0.0007)

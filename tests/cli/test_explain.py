@@ -79,6 +79,49 @@ def row(folder, station):
 # -- what is said ----------------------------------------------------------------------------------------
 
 
+@pytest.fixture(scope="module")
+def dead(tmp_path_factory):
+    """Uneven skin of which a patch of four dies three times sooner, with the usual spectrum."""
+    folder, rng = tmp_path_factory.mktemp("dead"), np.random.default_rng(3)
+    known = [tap(rng, uneven=5, longer=2.1) for _ in range(20)]
+    soundfile.write(folder / "good.wav", laid(known), RATE, "PCM_24")
+    hits = [tap(rng, uneven=5, longer=0.7 if k in (23, 24, 33, 34) else 2.1) for k in range(60)]
+    soundfile.write(folder / "deck.wav", laid(hits, [10] * 6), RATE, "PCM_24")
+    (folder / "deck.toml").write_text(panel_text(6, 10), encoding="utf-8")
+    said = ["--boat", "Kettle", "--construction", "skins over foam", "--hammer", "60 g steel"]
+    said += ["--taps-per-place", 1, "--out", folder / "good.json"]
+    assert run_main("learn", folder / "good.wav", *said) == 0
+    given = ["--panel", folder / "deck.toml", "--baseline", folder / "good.json"]
+    assert run_main("analyse", folder / "deck.wav", *given, "--out", folder / "log") == 0
+    return folder
+
+
+def test_a_ring_that_is_odd_by_itself(dead, tmp_path, capsys):
+    for station in ("C4", "C5", "D4", "D5"):
+        point = row(dead / "log", station)
+        assert point["verdict"] == "suspect"
+        assert "dB below what was expected here" in point["reason"]
+    alone = [s for s in ("C4", "C5", "D4", "D5") if "odd by itself" in row(dead / "log", s)["reason"]]
+    assert len(alone) >= 2
+    assert row(dead / "log", alone[0])["reason"].startswith("ring after 20 ms ")
+    capsys.readouterr()
+    assert run_main("explain", dead / "log", alone[0], "--out", tmp_path / "told.png") == 0
+    told = capsys.readouterr().out
+    assert "Its chance is not from the score but from the ring by itself, " in told
+    assert "Its ring by itself makes it suspect: no score alone would change this verdict." in told
+
+
+def test_what_one_feature_would_have_to_do_counts_the_ring_by_itself(dead):
+    log = explaining.open_log(dead / "log")
+    explained = explaining.explain(log, "A1", [open_sound(dead / "deck.wav")])
+    compared, cut = explained.judging.compared, explained.cut
+    assert explained.point.verdict == "no difference"
+    heard = np.repeat(compared.heard[explained.k][None], 2, axis=0)
+    heard[1, -1] -= 40.0
+    assert explaining._reached(compared, heard, cut).tolist() == [False, True]
+    assert explaining._reached(replace(compared, ringing=None), heard, cut).tolist() == [False, False]
+
+
 def test_a_suspect(typed, case):
     code, out, err = typed("explain", case / "log", "b3")
     assert (code, err) == (0, "")

@@ -71,6 +71,25 @@ def test_20_reference_40_good_10_altered(rng, reference, how):
         assert f"the reference {p.reference_decay_ms:.0f} ms" in p.reason
 
 
+@pytest.mark.parametrize("beside", [True, False], ids=["a baseline", "none"])
+def test_a_dead_patch_of_the_usual_spectrum(rng, beside):
+    """Good taps uneven by 5 % in pitch, 3.5 dB in level, 15 % in decay; nine of them die three times sooner."""
+    dead = [k for k in range(96) if k // 12 in (3, 4, 5) and k % 12 in (4, 5, 6)]
+    hits = [tap(rng, uneven=5, longer=0.7 if k in dead else 2.1) for k in range(96)]
+    known = Invented(laid([tap(rng, uneven=5, longer=2.1) for _ in range(20)]), "good.wav")
+    stated = {"boat": "Kettle", "construction": "skins over foam", "hammer": "60 g steel"}
+    result = analyse_sounds(
+        [Invented(laid(hits, [12] * 8))],
+        panel=panel(8, 12),
+        reference=learn_reference([known], **stated)[0] if beside else None,
+    )
+    odd = [result.points[k] for k in dead]
+    assert [p.verdict for p in odd] == ["suspect"] * 9
+    assert len(labels(result, "suspect")) <= 10
+    assert sum("ring after 20 ms" in p.reason and "odd by itself" in p.reason for p in odd) >= 6
+    assert {p.character for p in odd} <= {"dead", "dull", ""}
+
+
 def test_measured_beside_how_it_was_made(rng, reference):
     """Mode and decay of a good station are those of the first, strongest mode that it was made of."""
     result = analyse_sounds([recorded(rng, 1, 8)], panel=panel(1, 8), reference=reference)

@@ -9,7 +9,7 @@ import pytest
 from scipy.spatial import cKDTree
 
 from taptone.model.baseline import Baseline
-from taptone.pipeline.compare import compare, crisper, shapes, softened, worth_naming
+from taptone.pipeline.compare import compare, crisper, shapes, softened, with_score, worth_naming
 from taptone.types import BAND_CENTRES_HZ
 
 ROWS, COLUMNS = 6, 10
@@ -249,6 +249,28 @@ def test_one_band_gone_is_no_difference_but_three_are(rng, monkeypatch, depth_db
     assert not got.good[25]
     monkeypatch.setattr(sys.modules["taptone.pipeline.compare"], "dips", lambda features: None)
     assert compare(whole, XY_M, PLAIN, reference, new(12)).chance_if_good[25] < 0.005
+
+
+@pytest.mark.parametrize("ring_db", [-30.0, -16.0, 16.0])
+def test_a_ring_by_itself_is_enough(rng, ring_db):
+    """Places as uneven as laminate: 3 dB in a band, 2 dB in the ring; a patch of six that only rings otherwise."""
+    spread_db = np.append(np.full(11, 3.0), 2.0)
+    shape, reference = good(rng, N, 12) * spread_db, good(rng, 20, 12) * spread_db
+    patch = [20, 21, 22, 30, 31, 32]
+    shape[patch, -1] += ring_db
+    whole = about_their_mean(shape)
+    got = compare(whole, XY_M, PLAIN, about_their_mean(reference), new(12))
+    assert got.chance_if_good[patch].max() < 0.002
+    assert got.scorer.chance_if_good(got.score[patch]).min() > 0.002  # by the distance most would pass
+    assert not got.good[patch].any()
+    others = np.setdiff1d(np.arange(N), patch)
+    assert (got.chance_if_good[others] < 0.005).mean() < 0.05
+    # With another score, its ring stays what it is.
+    assert with_score(got, 21, 0.001).chance_if_good[21] < 0.005
+    assert with_score(got, others[0], 99.0).chance_if_good[others[0]] < 0.005
+    # What was not read tells nothing.
+    whole[patch, -1] = np.nan
+    assert compare(whole, XY_M, PLAIN, reference, new(12)).chance_by_ring[patch].min() > 0.5
 
 
 def test_of_few_bands_every_one_counts(rng):

@@ -1,0 +1,68 @@
+"""The ring asked by itself: its law, and what it may add."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.stats import t
+
+from taptone.pipeline.ringing import Ringing, by_either, by_ring, fit_ringing
+
+
+@pytest.fixture
+def rng():
+    return np.random.default_rng(8)
+
+
+def test_chance_is_students_of_both_sides():
+    """Reference: scipy's Student distribution, two-sided, for one more value beside n (textbook formula)."""
+    law = Ringing(1.0, 2.0, 96)
+    off_db = np.array([-16.0, -5.0, 1.0, 7.0])
+    told = 2 * t.sf(np.abs(off_db - 1.0) / (2.0 * np.sqrt(1 + 1 / 96)), 8)
+    assert law.chance(off_db) == pytest.approx(told, rel=1e-12)
+    assert law.chance(np.array([500.0])) == pytest.approx(1e-6)
+
+
+@pytest.mark.parametrize(("places", "freedom"), [(4, 3), (20, 6), (72, 6), (96, 8), (120, 10), (400, 10)])
+def test_few_places_hold_more_surprises(places, freedom):
+    told = Ringing(0.0, 1.0, places).chance(np.array([4.0]))
+    assert told == pytest.approx(2 * t.sf(4.0 / np.sqrt(1 + 1 / places), freedom))
+
+
+def test_what_was_not_read_and_what_nobody_taught_tells_nothing():
+    assert fit_ringing(np.zeros(30), 1.0).chance(np.array([np.nan])) == [1.0]
+    for few in (np.zeros(0), np.zeros(1)):
+        assert fit_ringing(few, 1.0).chance(np.array([-30.0, np.nan])).tolist() == [1.0, 1.0]
+
+
+def test_good_places_never_agree_better_than_the_least_spread(rng):
+    close = rng.normal(0, 0.1, 60)
+    assert fit_ringing(close, 1.0).spread_db == 1.0
+    assert fit_ringing(10 * close, 0.0).spread_db == pytest.approx(1.0, rel=0.25)
+
+
+def test_one_poor_place_in_ten_moves_it_little(rng):
+    off_db = rng.normal(0, 2, 60)
+    off_db[:6] = -30
+    law = fit_ringing(off_db, 1.0)
+    assert law.spread_db < 4
+    assert law.middle_db > -2
+
+
+def test_it_adds_no_more_than_a_tenth(rng):
+    """Bonferroni: whatever the two have to do with each other."""
+    for share in (0.0, 0.7, 1.0):
+        distance = rng.uniform(size=40_000)
+        ring = np.where(rng.uniform(size=40_000) < share, distance, rng.uniform(size=40_000))
+        told = by_either(distance, ring)
+        for limit in (0.1, 0.01):
+            assert (told < limit).mean() <= 1.1 * limit + 4 * np.sqrt(limit / 40_000)
+            assert (told < limit).mean() >= limit - 4 * np.sqrt(limit / 40_000)
+
+
+def test_who_has_the_last_word():
+    distance, ring = np.array([0.5, 0.5, 0.001, np.nan]), np.array([0.04, 0.06, 0.0002, 0.001])
+    told = by_either(distance, ring)
+    assert told == pytest.approx([0.4, 0.5, 0.001, np.nan], nan_ok=True)
+    assert by_ring(told, ring).tolist() == [True, False, False, False]
+    assert not by_ring(told, None).any()
