@@ -73,7 +73,7 @@ def test_20_reference_40_good_10_altered(rng, reference, how):
 
 @pytest.mark.parametrize("beside", [True, False], ids=["a baseline", "none"])
 def test_a_dead_patch_of_the_usual_spectrum(rng, beside):
-    """Good taps uneven by 5 % in pitch, 3.5 dB in level, 15 % in decay; nine of them die three times sooner."""
+    """Good taps uneven by 5 % in pitch, 3.5 dB in level, 15 % in decay; nine die three times sooner."""
     dead = [k for k in range(96) if k // 12 in (3, 4, 5) and k % 12 in (4, 5, 6)]
     hits = [tap(rng, uneven=5, longer=0.7 if k in dead else 2.1) for k in range(96)]
     known = Invented(laid([tap(rng, uneven=5, longer=2.1) for _ in range(20)]), "good.wav")

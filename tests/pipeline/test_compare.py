@@ -253,7 +253,7 @@ def test_one_band_gone_is_no_difference_but_three_are(rng, monkeypatch, depth_db
 
 @pytest.mark.parametrize("ring_db", [-30.0, -16.0, 16.0])
 def test_a_ring_by_itself_is_enough(rng, ring_db):
-    """Places as uneven as laminate: 3 dB in a band, 2 dB in the ring; a patch of six that only rings otherwise."""
+    """Places uneven by 3 dB in a band, 2 dB in the ring; a patch of six that only rings otherwise."""
     spread_db = np.append(np.full(11, 3.0), 2.0)
     shape, reference = good(rng, N, 12) * spread_db, good(rng, 20, 12) * spread_db
     patch = [20, 21, 22, 30, 31, 32]
