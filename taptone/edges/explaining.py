@@ -42,9 +42,10 @@ from taptone.pipeline.compare import (
 from taptone.pipeline.crisp import FLAG
 from taptone.pipeline.judge import CHARACTERS, rarity
 from taptone.pipeline.mirror import lowered
-from taptone.pipeline.ringing import by_ring
+from taptone.pipeline.ringing import RARER, by_ring
 from taptone.settings import Settings, as_now, flat, with_values
 from taptone.types import (
+    RING_FLOOR_DB,
     Earlier,
     FloatArray,
     Measured,
@@ -68,6 +69,7 @@ __all__ = [
     "sounds_named",
 ]
 
+_NO_SCORE = 0.001
 _SAME_SCORE = 0.002  # a score is logged to three decimals
 _MOST_DB = 40.0
 _STEP_DB = 0.1
@@ -603,7 +605,7 @@ def _cut(judging: Judging, k: int, result: Result) -> float:
     point = result.points[k]
     if judging.compared.scorer is None or point.verdict not in ("suspect", "no difference"):
         return math.nan
-    low, high = 0.001, 1000.0
+    low, high = _NO_SCORE, 1000.0
     if _with_score(judging, k, high) != "suspect" or _with_score(judging, k, low) == "suspect":
         return math.nan
     for _ in range(24):
@@ -706,16 +708,18 @@ def _moved_by(explained: Explained) -> str:
 
 
 def _by_its_ring(explained: Explained) -> str:
-    """Say where the ring by itself gave the chance, and how it stands to the score."""
-    compared, k = explained.judging.compared, explained.k
-    if compared.heard is None or compared.usual_in_parts is None:
+    """Say where the chance is that of the ring by itself, and how it stands to the score."""
+    judging, k = explained.judging, explained.k
+    compared = judging.compared
+    if compared.heard is None or compared.ringing is None or judging.heard[k].structure:
         return ""
     if not by_ring(compared.chance_if_good, compared.chance_by_ring)[k]:
         return ""
-    off_db, usual_db = compared.heard[k][-1], compared.usual_in_parts[-1]
+    least = "at least " if judging.heard[k].ring_db <= RING_FLOOR_DB else ""
     return (
-        f" Its chance is not from the score but from the ring by itself, {abs(off_db):.1f} dB "
-        f"{'above' if off_db > 0 else 'below'} what was expected: good ones stray by {usual_db:.1f} dB."
+        f" Its chance is not from the score but from the ring by itself, {least}{-compared.heard[k][-1]:.1f} "
+        f"dB below what was expected: good ones stray by {compared.ringing.spread_db:.1f} dB, by Student's law "
+        f"of {compared.ringing.places} of them; it is counted {RARER:.0f} times, being asked beside the score."
     )
 
 
@@ -802,8 +806,7 @@ def _would_change(explained: Explained) -> Iterator[str]:
         )
         return
     if math.isnan(explained.cut):
-        which = "Its ring by itself makes it suspect: no" if _ring_alone(explained) else "No"
-        yield f"{which} score alone would change this verdict."
+        yield _by_its_ring_alone(explained) or "No score alone would change this verdict."
         return
     times = explained.cut / point.score
     suspect = point.verdict == "suspect"
@@ -820,11 +823,32 @@ def _would_change(explained: Explained) -> Iterator[str]:
     yield _one_feature(explained, suspect)
 
 
-def _ring_alone(explained: Explained) -> bool:
-    """Whether it would be suspect at any score."""
-    judging, k = explained.judging, explained.k
-    odd = by_ring(judging.compared.chance_if_good, judging.compared.chance_by_ring)[k]
-    return bool(odd) and explained.point.verdict == "suspect" and _with_score(judging, k, 0.001) == "suspect"
+def _by_its_ring_alone(explained: Explained) -> str:
+    """What its ring and its score would do by themselves, where it would be suspect at any score."""
+    judging, k, ring = explained.judging, explained.k, explained.judging.compared.ringing
+    if ring is None or explained.point.verdict != "suspect":
+        return ""
+
+    def verdict(off_db: float, score: float) -> str:
+        by_its_ring = np.array(judging.compared.chance_by_ring, float)
+        by_its_ring[k] = ring.chance(np.array([off_db]))[0]
+        other = with_score(dataclasses.replace(judging.compared, chance_by_ring=by_its_ring), k, score)
+        return judging.again(judging.heard, other)[k].verdict
+
+    short = next(
+        (off for off in np.arange(0.0, -_MOST_DB, -0.5) if verdict(off, _NO_SCORE) == "suspect"), None
+    )
+    if short is None or not _by_itself(judging, k):
+        return ""
+    return (
+        f"At any score it is suspect while its ring lies {-short:.1f} dB or more below what was expected; "
+        f"with the ring as expected it would be {verdict(0.0, explained.point.score)} at the same score."
+    )
+
+
+def _by_itself(judging: Judging, k: int) -> bool:
+    """Whether a station would be suspect by its ring, had it no score to speak of and no other side."""
+    return judging.again(judging.heard, with_score(judging.compared, k, _NO_SCORE))[k].verdict == "suspect"
 
 
 def _one_feature(explained: Explained, suspect: bool) -> str:
@@ -844,6 +868,9 @@ def _one_feature(explained: Explained, suspect: bool) -> str:
         if abs(much) < 1e-9:  # all the bands there are: together they cannot move about their mean
             continue
         moves = np.arange(-_MOST_DB, _MOST_DB + _STEP_DB / 2, _STEP_DB)
+        if features - 1 in own:  # no ring is measured shorter than that
+            least = RING_FLOOR_DB - explained.judging.heard[explained.k].ring_db
+            moves = moves[~(moves < least)]
         reach = _reached(compared, at + moves[:, None] * alone, explained.cut)
         turned = moves[reach != suspect]
         if not len(turned):

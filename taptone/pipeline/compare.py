@@ -453,6 +453,7 @@ def compare(
     reference: FloatArray | None,
     new_scorer: Callable[[], Scorer],
     settings: JudgeSettings = JudgeSettings(),
+    ring_db: FloatArray | None = None,
 ) -> Comparison:
     """Hold each station against the reference and its good neighbours.
 
@@ -473,6 +474,8 @@ def compare(
         Makes an unfitted model.
     settings : JudgeSettings, optional
         Number of neighbours and the weight of the reference.
+    ring_db : ndarray, shape (stations,), optional
+        How long each rings at the least, for the ring by itself; as in `shape` if not given.
 
     Returns
     -------
@@ -493,6 +496,9 @@ def compare(
     """
     heard = np.asarray(np.isfinite(shape[:, :-1]).all(axis=1)) & np.isfinite(shape).any(axis=1)
     unread = heard & np.isnan(shape[:, -1])
+    ring_db = np.where(heard & ~unread, shape[:, -1] if ring_db is None else ring_db, np.nan)
+    if len(np.unique(shape[heard & ~unread, -1])) < 2:  # no ring was read, here or there
+        ring_db = np.full(len(shape), np.nan)
     if unread.any():  # an unread ring tells nothing: it is taken for what was expected there
         read = shape[heard & ~unread, -1]
         shape = shape.copy()
@@ -535,15 +541,16 @@ def compare(
     if xy_m is None and reference is None:
         in_turn = np.arange(len(shape)) // max(min(_TOGETHER, len(shape) // _LEAST_PARTS), 1)
 
-    def ringing(step: FloatArray, good: NDArray[np.bool_]) -> Ringing:
-        return fit_ringing(np.concatenate([stray_rings, step[good, -1]]), settings.least_ring_db)
+    def ringing(off_db: FloatArray, good: NDArray[np.bool_]) -> Ringing:
+        return fit_ringing(np.concatenate([stray_rings, off_db[good]]), settings.least_ring_db)
 
     def settled(good: NDArray[np.bool_], known: NDArray[np.bool_]) -> _Settled | None:
         """By turns, until the same stations are good as the turn before."""
         for turn in range(_TURNS):
             served = good
             near = _nearest(far_m, good, count)
-            step = shape - _expected(shape, near, middle, settings.reference_weight)
+            expected = _expected(shape, near, middle, settings.reference_weight)
+            step, off_db = shape - expected, ring_db - expected[:, -1]
             step[unread, -1] = 0.0
             difference = softened(step)
             rows = np.concatenate([strays, difference[good]])
@@ -555,7 +562,7 @@ def compare(
             score[heard] = scorer.score_samples(difference[heard])
             score[good] = scorer.held_out_[len(strays) :]  # not by what was learnt from themselves
             chance[heard] = scorer.chance_if_good(score[heard], usual=True)
-            chance = by_either(chance, ringing(step, good).chance(step[:, -1]))
+            chance = by_either(chance, ringing(off_db, good).chance(off_db))
             # Good stations come in at once, when the expectation first follows the panel. A patch comes in
             # later, from its rim, one by one, each making room for the next: so the reference has a say in
             # who is late.
@@ -565,7 +572,7 @@ def compare(
             if (still == good).all():
                 break
             good = still
-        return _Settled(served, near, step, difference, rows, chance)
+        return _Settled(served, near, step, difference, rows, chance, off_db)
 
     found = settled(good, known)
     # Where many differ, more may: a wide patch that came in is its own neighbour. The search begins anew
@@ -589,8 +596,8 @@ def compare(
     score[heard] = scorer.score_samples(found.difference[heard])
     score[found.good] = scorer.held_out_[len(strays) :]
     chance[heard] = scorer.chance_if_good(score[heard])
-    ring = ringing(found.step, found.good)
-    by_its_ring = ring.chance(found.step[:, -1])
+    ring = ringing(found.ring_off_db, found.good)
+    by_its_ring = ring.chance(found.ring_off_db)
     return Comparison(
         score,
         by_either(chance, by_its_ring),
@@ -614,7 +621,8 @@ def compare(
 class _Settled:
     """Which stations are good once nothing changes, and how each differs from what it is held against.
 
-    ``rows`` is what the good ones and the reference teach; ``chance`` that of the search.
+    ``rows`` is what the good ones and the reference teach; ``chance`` that of the search; ``ring_off_db`` how
+    far each surely rings beside what is expected, ``nan`` where that could not be read.
     """
 
     good: NDArray[np.bool_]
@@ -623,6 +631,7 @@ class _Settled:
     difference: FloatArray
     rows: FloatArray
     chance: FloatArray
+    ring_off_db: FloatArray
 
 
 def _of_kind(

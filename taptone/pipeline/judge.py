@@ -11,9 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptone.pipeline.compare import Comparison, in_parts, part_names, worth_naming
-from taptone.pipeline.ringing import by_ring
+from taptone.pipeline.ringing import RARER, by_ring
 from taptone.settings import JudgeSettings
-from taptone.types import FloatArray
+from taptone.types import RING_FLOOR_DB, FloatArray
 
 __all__ = [
     "CHARACTERS",
@@ -336,14 +336,17 @@ def _one(
         return verdict("not assessed", here.refused or _NOTHING)
     if compared.crisper is not None and compared.crisper[k]:
         return verdict("not assessed", _CRISPER)
-    furthest = _furthest(compared, k)
+    ring = _short_ring(here, compared, k)
+    furthest = ring or _furthest(compared, k)
     numbers = _numbers(here, len(near), decay_ms, centroid_hz, reference_decay_ms, reference_centroid_hz)
     if sure >= settings.confidence:
         where = f"on declared {here.structure}, but unlike the others on it; " if here.structure else ""
-        n = compared.n_good
+        n = compared.ringing.places if ring and compared.ringing else compared.n_good
         beyond = ", an estimate beyond what so many can show" if chance < 1 / (n + 1) else ""
+        how = f"counted {RARER:.0f} times, being asked beside the score; a tail" if ring else "tail"
+        sound = "ring this short" if ring else "sound this different"
         text = (
-            f"{where}{furthest}{numbers}; {rarity(chance)} would sound this different (tail fitted to "
+            f"{where}{furthest}{numbers}; {rarity(chance)} would {sound} ({how} fitted to "
             f"{n} good places and stations{beyond}); {judged} compared"
         )
         base = (
@@ -373,14 +376,22 @@ def _furthest(compared: Comparison, k: int) -> str:
         return ""
     step, usual = in_parts(compared.heard[k]), compared.usual_in_parts
     named = in_parts(worth_naming(compared, k))
-    alone = by_ring(compared.chance_if_good, compared.chance_by_ring)[k]
-    n = len(named) - 1 if alone else int(np.argmax(np.abs(named) / np.maximum(usual, 1e-9)))
+    n = int(np.argmax(np.abs(named) / np.maximum(usual, 1e-9)))
     what = part_names(len(compared.heard[k]))[n]
     side = "above" if step[n] > 0 else "below"
-    by_itself = ", odd by itself" if alone else ""
+    return f"{what} {abs(step[n]):.1f} dB {side} what was expected here (good ones ± {usual[n]:.1f} dB); "
+
+
+def _short_ring(here: Heard, compared: Comparison, k: int) -> str:
+    """What the chance rests on where it is that of the ring, in words; empty where it is not."""
+    if here.structure or compared.heard is None or compared.ringing is None:
+        return ""
+    if not by_ring(compared.chance_if_good, compared.chance_by_ring)[k]:
+        return ""
+    least = "at least " if here.ring_db <= RING_FLOOR_DB else ""
     return (
-        f"{what} {abs(step[n]):.1f} dB {side} what was expected here (good ones ± {usual[n]:.1f} dB)"
-        f"{by_itself}; "
+        f"ring after 20 ms {least}{-compared.heard[k][-1]:.1f} dB below what was expected here (good ones ± "
+        f"{compared.ringing.spread_db:.1f} dB), which by itself is rarer than its score; "
     )
 
 

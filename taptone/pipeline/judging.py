@@ -21,6 +21,7 @@ from taptone.pipeline.hint import hints
 from taptone.pipeline.judge import Heard, Judgement, judge
 from taptone.pipeline.mirror import Mirrored, match, mirrored, say_mirror
 from taptone.pipeline.outline import outline, spacing
+from taptone.pipeline.ringing import surely_rings_db
 from taptone.settings import Settings
 from taptone.types import (
     BAND_CENTRES_HZ,
@@ -171,11 +172,12 @@ def judged_stations(
             f"{int(able.sum())} stations and no baseline: at least {least} are needed to compare them"
         )
         heard = [replace(h, refused=h.refused or notes[-1]) for h in heard]
+    surely_db = np.array([_surely_db([taps[k] for k in spot.taps]) for spot in places])
     xy_m = None if panel is None else np.array([[s.station.x_m, s.station.y_m] for s in places])
 
     def against(rows: FloatArray) -> Comparison:
         width = rows.shape[1]
-        return compare(rows, xy_m, kinds, known_shape, lambda: new_scorer(width), settings.judge)
+        return compare(rows, xy_m, kinds, known_shape, lambda: new_scorer(width), settings.judge, surely_db)
 
     compared = against(shape)
     spread_db = np.array(
@@ -270,6 +272,10 @@ def judged_stations(
         if mirror is None
         else {"panel": mirror.panel, "sha256": mirror.sha256, "stations": int((facing >= 0).sum())},
     )
+
+
+def _surely_db(strikes: Sequence[Measured]) -> float:
+    return surely_rings_db(*(np.array([tap[name] for tap in strikes]) for name in ("ring_db", "snr_db")))
 
 
 def _point(

@@ -15,7 +15,7 @@ Each is defined once, here, with its unit; a number that cannot be measured is `
 ``bandwidth_hz``    Hz    power-weighted spread about the centroid
 ``balance_db``      dB    energy from 1 kHz down over energy from 1 kHz up: larger = duller
 ``contact_ms``      ms    length of a half-sine blow whose force has the same 90 % roll-off: a proxy
-``ring_db``         dB    energy from 20 to 100 ms over that of the first 20 ms: larger = rings on
+``ring_db``         dB    energy from 20 to 100 ms over that of the first 20 ms, -30 at the least
 ``bounce_gap_ms``   ms    time to the second contact of the same swing
 ==================  ====  =================================================================================
 
@@ -36,7 +36,7 @@ from taptone.pipeline.detect import offset
 from taptone.pipeline.mode import struck_modes
 from taptone.pipeline.spectrum import band_energies, power_spectra, shape
 from taptone.settings import MeasureSettings
-from taptone.types import BAND_CENTRES_HZ, MEASURE_NAMES, FloatArray, Measured, Tap
+from taptone.types import BAND_CENTRES_HZ, MEASURE_NAMES, RING_FLOOR_DB, FloatArray, Measured, Tap
 
 __all__ = ["attack", "find_room", "measure", "whole_decay"]
 
@@ -266,7 +266,7 @@ def _ring_db(tap: Tap) -> float:
     noise = _noise_power(tap)
     early = float(np.square(tap.clip[tap.onset : split], dtype=float).sum()) - noise * (split - tap.onset)
     late = float(np.square(tap.clip[split:last], dtype=float).sum()) - noise * (last - split)
-    return max(_ratio_db(max(late, early * 1e-3), early), -30.0) if early > 0 else math.nan
+    return max(_ratio_db(max(late, early * 1e-3), early), RING_FLOOR_DB) if early > 0 else math.nan
 
 
 def _noise_power(tap: Tap) -> float:
