@@ -718,8 +718,9 @@ def _by_its_ring(explained: Explained) -> str:
     least = "at least " if judging.heard[k].ring_db <= RING_FLOOR_DB else ""
     return (
         f" Its chance is not from the score but from the ring by itself, {least}{-compared.heard[k][-1]:.1f} "
-        f"dB below what was expected: good ones stray by {compared.ringing.spread_db:.1f} dB, by Student's law "
-        f"of {compared.ringing.places} of them; it is counted {RARER:.0f} times, being asked beside the score."
+        f"dB below what was expected: good ones stray by {compared.ringing.spread_db:.1f} dB, by Student's "
+        f"law of {compared.ringing.places} of them; it is counted {RARER:.0f} times, being asked beside the "
+        "score."
     )
 
 

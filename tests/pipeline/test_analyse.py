@@ -86,7 +86,7 @@ def test_a_dead_patch_of_the_usual_spectrum(rng, beside):
     odd = [result.points[k] for k in dead]
     assert [p.verdict for p in odd] == ["suspect"] * 9
     assert len(labels(result, "suspect")) <= 10
-    assert sum("ring after 20 ms" in p.reason and "odd by itself" in p.reason for p in odd) >= 6
+    assert sum("ring after 20 ms" in p.reason and "by itself is rarer" in p.reason for p in odd) >= 6
     assert {p.character for p in odd} <= {"dead", "dull", ""}
 
 

@@ -251,8 +251,8 @@ def test_one_band_gone_is_no_difference_but_three_are(rng, monkeypatch, depth_db
     assert compare(whole, XY_M, PLAIN, reference, new(12)).chance_if_good[25] < 0.005
 
 
-@pytest.mark.parametrize("ring_db", [-30.0, -16.0, 16.0])
-def test_a_ring_by_itself_is_enough(rng, ring_db):
+@pytest.mark.parametrize("ring_db", [-30.0, -16.0])
+def test_a_short_ring_by_itself_is_enough(rng, ring_db):
     """Places uneven by 3 dB in a band, 2 dB in the ring; a patch of six that only rings otherwise."""
     spread_db = np.append(np.full(11, 3.0), 2.0)
     shape, reference = good(rng, N, 12) * spread_db, good(rng, 20, 12) * spread_db
@@ -268,9 +268,35 @@ def test_a_ring_by_itself_is_enough(rng, ring_db):
     # With another score, its ring stays what it is.
     assert with_score(got, 21, 0.001).chance_if_good[21] < 0.005
     assert with_score(got, others[0], 99.0).chance_if_good[others[0]] < 0.005
-    # What was not read tells nothing.
+    # What surely rings longer, or was not read, tells nothing.
+    longer = np.where(np.isin(np.arange(N), patch), 0.0, whole[:, -1])
+    again = compare(whole, XY_M, PLAIN, about_their_mean(reference), new(12), ring_db=longer)
+    assert again.chance_by_ring[patch].min() > 0.05
     whole[patch, -1] = np.nan
-    assert compare(whole, XY_M, PLAIN, reference, new(12)).chance_by_ring[patch].min() > 0.5
+    assert compare(whole, XY_M, PLAIN, reference, new(12)).chance_by_ring[patch].min() == 1
+
+
+def test_a_long_ring_by_itself_is_not(rng):
+    """A late sound of something else makes one: it counts as 8 dB among all others, as far as it goes."""
+    spread_db = np.append(np.full(11, 3.0), 2.0)
+    shape, reference = good(rng, N, 12) * spread_db, good(rng, 20, 12) * spread_db
+    shape[25, -1] += 40
+    got = compare(about_their_mean(shape), XY_M, PLAIN, about_their_mean(reference), new(12))
+    assert got.chance_by_ring[25] > 0.5
+    assert got.chance_if_good[25] == got.scorer.chance_if_good(got.score[25:26])[0]
+
+
+def test_rings_that_were_not_read_teach_nothing(rng):
+    shape = good(rng, N, 12)
+    shape[:, -1] *= 3
+    shape[::2, -1] = np.nan
+    got = compare(about_their_mean(shape), XY_M, PLAIN, None, new(12))
+    assert got.ringing.places <= N // 2
+    assert got.ringing.spread_db == pytest.approx(3.2, rel=0.3)
+    # Where nobody's ring could be read, it is not asked at all.
+    shape[:, -1] = -12.0
+    got = compare(about_their_mean(shape), XY_M, PLAIN, None, new(12), ring_db=np.full(N, -30.0))
+    assert (got.chance_by_ring == 1).all()
 
 
 def test_of_few_bands_every_one_counts(rng):
