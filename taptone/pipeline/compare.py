@@ -540,6 +540,7 @@ def compare(
     in_turn = None
     if xy_m is None and reference is None:
         in_turn = np.arange(len(shape)) // max(min(_TOGETHER, len(shape) // _LEAST_PARTS), 1)
+        ring_db = nothing  # strikes of one place teach a single number too little of how places differ
 
     def ringing(off_db: FloatArray, good: NDArray[np.bool_]) -> Ringing:
         return fit_ringing(np.concatenate([stray_rings, off_db[good]]), settings.least_ring_db)

@@ -28,6 +28,7 @@ from taptone.pipeline.compare import (
 )
 from taptone.pipeline.judge import beside_plain_skin, confidence, on_its_kind
 from taptone.pipeline.mirror import match, pair_chance
+from taptone.pipeline.ringing import by_either, by_ring, fit_ringing
 from taptone.pipeline.robust import location_scale
 from taptone.settings import JudgeSettings
 from taptone.survey.panel import kinds_under
@@ -225,6 +226,8 @@ def changes(
     step, doubt, matched_on = _matched(earlier, later, shape, raw, good, then, now)
     difference = _bounded(raw - step)
     chance = _chance_if_unchanged(difference, told, good, doubt, new_scorer, settings)
+    of_ring = _by_the_ring((raw - step)[:, -1], good, float(doubt[-1]), settings)
+    chance = by_either(chance, of_ring)
     usual = location_scale(in_parts(difference[good]))[1]
     kinds_then, kinds_now = (
         kinds_under(side.panel, side.log.xy_m, settings.structure_margin_m) for side in (earlier, later)
@@ -264,6 +267,7 @@ def changes(
             float(chance[row_of[k]]),
             float(sure[row_of[k]]),
             settings.confidence,
+            by_itself=bool(by_ring(chance, of_ring)[row_of[k]]),
         )
         for k in range(len(later.log.labels))
     ]
@@ -454,6 +458,18 @@ def _chance_if_unchanged(
     return np.where(told, np.maximum(chance, alike), np.nan)
 
 
+def _by_the_ring(
+    off_db: FloatArray, good: NDArray[np.bool_], doubt_db: float, settings: JudgeSettings
+) -> FloatArray:
+    """Share of unchanged stations whose ring would fall short, or grow, by as much: the smaller of the two.
+
+    Counted as at one visit, it adds at most a tenth to what falls below any limit, not a twentieth.
+    """
+    least = float(np.hypot(settings.least_ring_db, doubt_db))
+    shorter, longer = (fit_ringing(sign * off_db[good], least).chance(sign * off_db) for sign in (1, -1))
+    return np.asarray(np.minimum(shorter, longer))
+
+
 def _on_one_scale(
     before: Comparison, after: Comparison, new_judge: Callable[[], Scorer]
 ) -> tuple[FloatArray, FloatArray]:
@@ -567,13 +583,18 @@ def _judged(
     chance: float,
     sure: float,
     limit: float,
+    by_itself: bool = False,
 ) -> StationChange:
-    """What became of a station that was heard on both visits; its reason tells the step as it was heard."""
+    """What became of a station that was heard on both visits; its reason tells the step as it was heard.
+
+    ``by_itself``: the chance is that of its ring alone.
+    """
     if math.isnan(chance):
         return one
     was, is_now = one.earlier_verdict == "suspect", one.later_verdict == "suspect"
     step = in_parts(heard)
-    n = int(np.argmax(np.abs(in_parts(difference)) / np.maximum(usual, 0.1)))
+    parts = np.abs(in_parts(difference)) / np.maximum(usual, 0.1)
+    n = len(parts) - 1 if by_itself else int(np.argmax(parts))
     numbers = (
         f"{part_names(len(heard))[n]} {abs(step[n]):.1f} dB {'up' if step[n] > 0 else 'down'} "
         f"(unchanged ones ± {usual[n]:.1f} dB); score {one.earlier_score:.1f} then, {one.later_score:.1f} "
@@ -591,7 +612,7 @@ def _judged(
                 "surely changed: it lies near the limit"
             )
         return replace(one, change="unchanged", flags=flags, reason=numbers)
-    further = one.later_score > one.earlier_score
+    further = heard[-1] < 0 if by_itself else one.later_score > one.earlier_score
     if was == is_now:
         change = "grown" if further else "shrunk"
         if not was:

@@ -170,6 +170,24 @@ def test_new_and_gone_are_told_apart_and_the_area_with_them(typed, visits):
     assert b"<svg" in Path("taptone-changes/changes.svg").read_bytes()
 
 
+def test_a_patch_that_died_with_the_usual_spectrum_is_new_and_gone_once_it_rings_again(tmp_path):
+    """Uneven skin, as test_analyse has it: only the ring tells; and so its reason begins."""
+    fine, dead = {"uneven": 5, "longer": 2.1}, {"uneven": 5, "longer": 0.7}
+    rng = np.random.default_rng(5)
+    known = Invented(laid([tap(rng, **fine) for _ in range(20)]), "good.wav")
+    reference = learn_reference([known], recorder="phone", surface_temp_c=14.0, **STATED)[0]
+    patch = {"B3", "B4", "C3", "C4"}
+    for name, seed, bad in (("then", 6, ()), ("now", 7, patch)):
+        how = {label: dead if label in bad else fine for label in LABELS}
+        visit(tmp_path / name, seed, how, reference=reference)
+    found = compare_logs(tmp_path / "then", tmp_path / "now")
+    assert changed(found) == dict.fromkeys(patch, "new")
+    reasons = [one.reason for one in found.changes.stations if one.station in patch]
+    assert sum(reason.startswith("ring after 20 ms ") and " dB down " in reason for reason in reasons) >= 3
+    back = compare_logs(tmp_path / "now", tmp_path / "then")
+    assert changed(back) == dict.fromkeys(patch, "gone")
+
+
 def test_feet_and_inches_where_they_are_asked_for(typed, visits, monkeypatch):
     monkeypatch.setenv("TAPTONE_UNITS", "ft-in")
     code, out, _ = typed("compare", visits / "then", visits / "now")

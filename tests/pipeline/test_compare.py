@@ -293,7 +293,11 @@ def test_rings_that_were_not_read_teach_nothing(rng):
     got = compare(about_their_mean(shape), XY_M, PLAIN, None, new(12))
     assert got.ringing.places <= N // 2
     assert got.ringing.spread_db == pytest.approx(3.2, rel=0.3)
-    # Where nobody's ring could be read, it is not asked at all.
+    # Nor is it where strikes may be of one place, or nobody's ring was read.
+    shape[:, -1] = good(rng, N, 1)[:, 0]
+    shape[7, -1] -= 40.0
+    assert (compare(about_their_mean(shape), None, PLAIN, None, new(12)).chance_by_ring == 1).all()
+    assert compare(about_their_mean(shape), XY_M, PLAIN, None, new(12)).chance_by_ring[7] < 1e-4
     shape[:, -1] = -12.0
     got = compare(about_their_mean(shape), XY_M, PLAIN, None, new(12), ring_db=np.full(N, -30.0))
     assert (got.chance_by_ring == 1).all()
