@@ -138,3 +138,14 @@ def test_more_noise_leaves_the_panel_as_it_is(monkeypatch):
         before = every[case.index - accuracy.AGAIN]
         assert (case.seed, case.build, case.fault) == (before.seed, before.build, before.fault)
         assert (before.scene, case.scene) == ("noise 20 dB", "noise 5 dB")
+
+
+def test_plain_taps_of_another_making(monkeypatch):
+    """Dead places are told, and hardly any other: by the table's own function."""
+    monkeypatch.syspath_prepend(str(ROOT / "benchmarks"))
+    import plain_taps
+
+    dead = next(fault for name, fault in plain_taps.FAULTS.items() if name.startswith("dead"))
+    hit, altered, others = plain_taps.told((31, plain_taps.FAMILIES[0], dead, 1.0))
+    assert hit == altered > 3
+    assert others <= 1
