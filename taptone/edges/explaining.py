@@ -40,7 +40,7 @@ from taptone.pipeline.compare import (
     worth_naming,
 )
 from taptone.pipeline.crisp import FLAG
-from taptone.pipeline.judge import CHARACTERS, rarity
+from taptone.pipeline.judge import CHARACTERS, rarity, short_ring
 from taptone.pipeline.mirror import lowered
 from taptone.pipeline.ringing import RARER, by_ring
 from taptone.settings import Settings, as_now, flat, with_values
@@ -710,17 +710,14 @@ def _moved_by(explained: Explained) -> str:
 def _by_its_ring(explained: Explained) -> str:
     """Say where the chance is that of the ring by itself, and how it stands to the score."""
     judging, k = explained.judging, explained.k
-    compared = judging.compared
-    if compared.heard is None or compared.ringing is None or judging.heard[k].structure:
+    law = judging.compared.ringing
+    short = "" if law is None else short_ring(judging.heard[k], judging.compared, k)
+    if not short or law is None:
         return ""
-    if not by_ring(compared.chance_if_good, compared.chance_by_ring)[k]:
-        return ""
-    least = "at least " if judging.heard[k].ring_db <= RING_FLOOR_DB else ""
     return (
-        f" Its chance is not from the score but from the ring by itself, {least}{-compared.heard[k][-1]:.1f} "
-        f"dB below what was expected: good ones stray by {compared.ringing.spread_db:.1f} dB, by Student's "
-        f"law of {compared.ringing.places} of them; it is counted {RARER:.0f} times, being asked beside the "
-        "score."
+        f" Its chance is not from the score but from the ring by itself, {short}: good ones stray by "
+        f"{law.spread_db:.1f} dB, by Student's law of {law.places} of them; it is counted {RARER:.0f} times, "
+        "being asked beside the score."
     )
 
 
@@ -836,11 +833,9 @@ def _by_its_ring_alone(explained: Explained) -> str:
         other = with_score(dataclasses.replace(judging.compared, chance_by_ring=by_its_ring), k, score)
         return judging.again(judging.heard, other)[k].verdict
 
-    short = next(
-        (off for off in np.arange(0.0, -_MOST_DB, -0.5) if verdict(off, _NO_SCORE) == "suspect"), None
-    )
-    if short is None or not _by_itself(judging, k):
+    if verdict(-_MOST_DB, _NO_SCORE) != "suspect" or not _by_itself(judging, k):
         return ""
+    short = next(off for off in np.arange(0.0, -_MOST_DB - 0.1, -0.5) if verdict(off, _NO_SCORE) == "suspect")
     return (
         f"At any score it is suspect while its ring lies {-short:.1f} dB or more below what was expected; "
         f"with the ring as expected it would be {verdict(0.0, explained.point.score)} at the same score."

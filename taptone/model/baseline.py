@@ -8,8 +8,8 @@ from sklearn.base import BaseEstimator
 from sklearn.covariance import LedoitWolf
 from sklearn.utils.validation import check_is_fitted, validate_data
 
-from taptone.model.tail import FREEDOM, FREEDOM_WITHOUT_DIPS, Tail, fit_tail
-from taptone.pipeline.robust import location_scale
+from taptone.model.tail import Tail, fit_tail
+from taptone.pipeline.robust import FREEDOM, MOST_FREEDOM, location_scale
 from taptone.types import FloatArray
 
 __all__ = ["Baseline"]
@@ -113,7 +113,7 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
                 rows[folds == fold] - location, np.asarray(np.linalg.inv(covariance), float)
             )
         self.held_out_: FloatArray = held_out
-        self.tail_: Tail = fit_tail(held_out, FREEDOM_WITHOUT_DIPS if len(self.dips_) else FREEDOM)
+        self.tail_: Tail = fit_tail(held_out, MOST_FREEDOM if len(self.dips_) else FREEDOM)
         return self
 
     def score_samples(self, X: ArrayLike) -> FloatArray:

@@ -14,16 +14,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from taptone.pipeline.robust import location_scale
+from taptone.pipeline.robust import FREEDOM, LEAST_CHANCE, far_out, location_scale
 from taptone.types import FloatArray
 
-__all__ = ["FREEDOM", "FREEDOM_WITHOUT_DIPS", "Tail", "conformal_chance", "fit_tail"]
+__all__ = ["Tail", "conformal_chance", "fit_tail"]
 
-_LEAST_CHANCE = 1e-6
-#: Degrees of freedom far out, and at most so many where a dip in one feature does not count: one for every
-#: 12 places. Chosen on made-up panels, development seeds.
-FREEDOM, FREEDOM_WITHOUT_DIPS = 6.0, 10.0
-_PLACES_EACH = 12
 _AGREE_AT = 0.1
 _LEAST_SPREAD = 0.1  # of the logarithm: scores of good places never all agree to better than 10 %
 
@@ -60,7 +55,7 @@ class Tail:
         with np.errstate(divide="ignore"):
             log = np.log(score)
         strange = (log - self.middle) / (self.spread * np.sqrt(1 + 1 / self.places))
-        return np.asarray(np.maximum(t.sf(strange * stretch, heavy), _LEAST_CHANCE))
+        return np.asarray(np.maximum(t.sf(strange * stretch, heavy), LEAST_CHANCE))
 
 
 def fit_tail(score: FloatArray, most_freedom: float = FREEDOM) -> Tail:
@@ -87,8 +82,8 @@ def fit_tail(score: FloatArray, most_freedom: float = FREEDOM) -> Tail:
     array([0.51, 0.03])
     """
     middle, spread = location_scale(np.log(np.maximum(score, 1e-12)))
-    freedom = min(max(len(score) / _PLACES_EACH, FREEDOM), most_freedom)
-    return Tail(float(middle), max(float(spread), _LEAST_SPREAD), len(score), freedom)
+    n = len(score)
+    return Tail(float(middle), max(float(spread), _LEAST_SPREAD), n, far_out(n, most_freedom))
 
 
 def conformal_chance(score: FloatArray, calibration: FloatArray) -> FloatArray:

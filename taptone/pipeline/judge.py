@@ -25,6 +25,7 @@ __all__ = [
     "judge",
     "on_its_kind",
     "rarity",
+    "short_ring",
     "sureness",
 ]
 
@@ -235,6 +236,40 @@ def confidence(chance_if_good: FloatArray, able: NDArray[np.bool_]) -> FloatArra
     return out
 
 
+def short_ring(here: Heard, compared: Comparison, k: int) -> str:
+    """How far a ring falls short where the chance of a station is that of its ring, in words.
+
+    Parameters
+    ----------
+    here : Heard
+        The station: no ring is measured under a floor, and then it may be shorter.
+    compared : Comparison
+        Of all stations.
+    k : int
+        Which one.
+
+    Returns
+    -------
+    str
+        Empty where the chance is another's, as on declared structure.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> one = np.ones(1)
+    >>> off = {"heard": np.array([[3.0, -16.0]]), "chance_by_ring": 1e-5 * one}
+    >>> compared = Comparison(one, 2e-4 * one, one > 0, ((),), **off)
+    >>> short_ring(Heard(ring_db=-30.0), compared, 0)
+    'at least 16.0 dB below what was expected'
+    """
+    if here.structure or compared.heard is None:
+        return ""
+    if not by_ring(compared.chance_if_good, compared.chance_by_ring)[k]:
+        return ""
+    least = "at least " if here.ring_db <= RING_FLOOR_DB else ""
+    return f"{least}{-compared.heard[k][-1]:.1f} dB below what was expected"
+
+
 def rarity(chance: float) -> str:
     """A chance as a plain count, to one figure: a fitted tail deserves no more.
 
@@ -336,8 +371,8 @@ def _one(
         return verdict("not assessed", here.refused or _NOTHING)
     if compared.crisper is not None and compared.crisper[k]:
         return verdict("not assessed", _CRISPER)
-    ring = _short_ring(here, compared, k)
-    furthest = ring or _furthest(compared, k)
+    ring = short_ring(here, compared, k)
+    furthest = _by_its_ring(ring, compared) or _furthest(compared, k)
     numbers = _numbers(here, len(near), decay_ms, centroid_hz, reference_decay_ms, reference_centroid_hz)
     if sure >= settings.confidence:
         where = f"on declared {here.structure}, but unlike the others on it; " if here.structure else ""
@@ -365,6 +400,13 @@ def _one(
     return verdict("no difference", text, "", sure)
 
 
+def _by_its_ring(ring: str, compared: Comparison) -> str:
+    if not ring or compared.ringing is None:
+        return ""
+    usual = f"good ones ± {compared.ringing.spread_db:.1f} dB"
+    return f"ring after 20 ms {ring} here ({usual}), which by itself is rarer than its score; "
+
+
 def _stands_out(decay_ms: float, usual_ms: float) -> bool:
     """Whether a person would notice; not where either could not be read."""
     return bool(max(decay_ms / usual_ms, usual_ms / decay_ms) > _STANDS_OUT)
@@ -380,19 +422,6 @@ def _furthest(compared: Comparison, k: int) -> str:
     what = part_names(len(compared.heard[k]))[n]
     side = "above" if step[n] > 0 else "below"
     return f"{what} {abs(step[n]):.1f} dB {side} what was expected here (good ones ± {usual[n]:.1f} dB); "
-
-
-def _short_ring(here: Heard, compared: Comparison, k: int) -> str:
-    """What the chance rests on where it is that of the ring, in words; empty where it is not."""
-    if here.structure or compared.heard is None or compared.ringing is None:
-        return ""
-    if not by_ring(compared.chance_if_good, compared.chance_by_ring)[k]:
-        return ""
-    least = "at least " if here.ring_db <= RING_FLOOR_DB else ""
-    return (
-        f"ring after 20 ms {least}{-compared.heard[k][-1]:.1f} dB below what was expected here (good ones ± "
-        f"{compared.ringing.spread_db:.1f} dB), which by itself is rarer than its score; "
-    )
 
 
 def _numbers(

@@ -14,15 +14,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from taptone.pipeline.robust import location_scale
+from taptone.pipeline.robust import LEAST_CHANCE, far_out, location_scale
 from taptone.types import FloatArray
 
 __all__ = ["RARER", "Ringing", "by_either", "by_ring", "fit_ringing", "surely_rings_db"]
 
 #: The chance by the ring is counted so many times, because it is asked beside the distance.
 RARER = 20.0
-_FREEDOM, _MOST_FREEDOM, _PLACES_EACH = 6.0, 10.0, 12  # as for the distance: few places, more surprises
-_LEAST_CHANCE = 1e-6
 _LATER, _NOISE_KNOWN = 4.0, 0.2  # 80 ms over 20 ms; how surely the power of the noise is known
 
 
@@ -53,8 +51,7 @@ class Ringing:
         if self.places < 2:
             return np.ones(np.shape(off_db))
         strays = (off_db - self.middle_db) / (self.spread_db * np.sqrt(1 + 1 / self.places))
-        freedom = min(self.places - 1, max(self.places / _PLACES_EACH, _FREEDOM), _MOST_FREEDOM)
-        chance = np.maximum(t.cdf(strays, freedom), _LEAST_CHANCE)
+        chance = np.maximum(t.cdf(strays, min(self.places - 1, far_out(self.places))), LEAST_CHANCE)
         return np.asarray(np.where(np.isfinite(chance), chance, 1.0))
 
 

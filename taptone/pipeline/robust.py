@@ -1,4 +1,4 @@
-"""Location and scale that one poor place in ten does not move."""
+"""Location and scale that one poor place in ten does not move, and how heavy a tail of few places is."""
 
 from __future__ import annotations
 
@@ -8,7 +8,13 @@ import numpy as np
 
 from taptone.types import FloatArray
 
-__all__ = ["location_scale"]
+__all__ = ["FREEDOM", "LEAST_CHANCE", "MOST_FREEDOM", "far_out", "location_scale"]
+
+#: Nobody has heard a million good places.
+LEAST_CHANCE = 1e-6
+#: Degrees of freedom far out, of few places and at most. Chosen on made-up panels, development seeds.
+FREEDOM, MOST_FREEDOM = 6.0, 10.0
+_PLACES_EACH = 12
 
 _BEND = 2.0  # values further than this many scales from the middle are drawn in to it
 _CONSISTENT = 1.0 / 0.92054  # mean of min(z², _BEND²) for a normal variable
@@ -69,3 +75,26 @@ def location_scale(values: FloatArray) -> tuple[FloatArray, FloatArray]:
     location[some], scale[some] = middle, spread
     shape = np.shape(values)[1:]
     return location.reshape(shape), scale.reshape(shape)
+
+
+def far_out(places: int, most: float = MOST_FREEDOM) -> float:
+    """Degrees of freedom of Student's distribution far out: few places, more surprises.
+
+    Parameters
+    ----------
+    places : int
+        How many taught it.
+    most : float, optional
+        However many there are.
+
+    Returns
+    -------
+    float
+        One for every 12 places, 6 at least.
+
+    Examples
+    --------
+    >>> far_out(20), far_out(96), far_out(400)
+    (6.0, 8.0, 10.0)
+    """
+    return min(max(places / _PLACES_EACH, FREEDOM), most)
