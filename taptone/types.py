@@ -49,7 +49,7 @@ FloatArray = NDArray[np.float64]
 BAND_CENTRES_HZ: tuple[float, ...] = tuple(1000.0 * 10.0 ** (0.1 * k) for k in range(-10, 13))
 
 #: Nominal centres of the same bands (IEC 61260-1:2014), by which they are called.
-#: Least ``ring_db``: what falls further is hardly there.
+#: Least ``ring_db`` and ``early_ring_db``: what falls further is hardly there.
 RING_FLOOR_DB = -30.0
 
 BAND_NAMES_HZ: tuple[int, ...] = tuple(
@@ -201,6 +201,7 @@ MEASURE_NAMES: tuple[str, ...] = (
     "balance_db",
     "contact_ms",
     "ring_db",
+    "early_ring_db",
     "bounce_gap_ms",
 )
 
@@ -499,7 +500,8 @@ class Earlier:
     """Another panel as an earlier log holds it: its stations, how they sounded, how they were judged.
 
     ``bands_db`` has shape (stations, bands of :data:`BAND_CENTRES_HZ`); a row of ``nan`` where a station was
-    not assessed. ``recordings`` are the SHA-256 of those its stations were struck in.
+    not assessed. ``early_ring_db`` holds ``nan`` where a log is from before it was kept. ``recordings`` are
+    the SHA-256 of those its stations were struck in.
     """
 
     panel: str
@@ -508,6 +510,7 @@ class Earlier:
     xy_m: FloatArray
     bands_db: FloatArray
     ring_db: FloatArray
+    early_ring_db: FloatArray
     verdicts: tuple[str, ...]
     chance_if_good: FloatArray
     sha256: str = ""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import subprocess
 import sys
 from pathlib import Path
@@ -140,12 +141,14 @@ def test_more_noise_leaves_the_panel_as_it_is(monkeypatch):
         assert (before.scene, case.scene) == ("noise 20 dB", "noise 5 dB")
 
 
-def test_plain_taps_of_another_making(monkeypatch):
+@pytest.mark.parametrize("lasts", [1.0, 0.5])
+def test_plain_taps_of_another_making(monkeypatch, lasts):
     """Dead places are told, and hardly any other: by the table's own function."""
     monkeypatch.syspath_prepend(str(ROOT / "benchmarks"))
     import plain_taps
 
     dead = next(fault for name, fault in plain_taps.FAULTS.items() if name.startswith("dead"))
-    hit, altered, others = plain_taps.told((31, plain_taps.FAMILIES[0], dead, 1.0))
+    family = dataclasses.replace(plain_taps.FAMILIES[0], lasts=lasts)
+    hit, altered, others = plain_taps.told((31, family, dead, 1.0))
     assert hit == altered > 3
     assert others <= 1

@@ -236,7 +236,7 @@ def against(earlier: Sounded, later: Sounded, *, repaired: bool = False) -> tupl
     --------
     >>> from taptone.types import Earlier
     >>> def visit(hammer):
-    ...     log = Earlier("deck", {"hammer": hammer}, (), np.zeros((0, 2)), None, None, (), None)
+    ...     log = Earlier("deck", {"hammer": hammer}, (), np.zeros((0, 2)), None, None, None, (), None)
     ...     panel = Panel("deck", "port", "outside", "solid", "stem", (), (), 1, 0.1, surface_temp_c=14.0)
     ...     return Sounded(log, panel, (), (), (), None, None)
     >>> against(visit("60 g steel"), visit("90 g steel"))[0]

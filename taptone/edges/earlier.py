@@ -148,12 +148,13 @@ def _earlier(log: Mapping[str, Any], sha256: str, source: str) -> Earlier:
         if row["used"] and row["station"]:
             taps.setdefault(row["station"], []).append(_measured(row))
     bands = np.full((len(points), len(BAND_CENTRES_HZ)), np.nan)
-    ring_db = np.full(len(points), np.nan)
+    ring_db, early_ring_db = np.full((2, len(points)), np.nan)
     for k, point in enumerate(points):
         own: Sequence[Measured] = taps.get(point["station"], [])
         if own and point["verdict"] != "not assessed":
             levels, measures, _ = pool(own)
-            bands[k], ring_db[k] = levels, measures["ring_db"]
+            bands[k] = levels
+            ring_db[k], early_ring_db[k] = measures["ring_db"], measures["early_ring_db"]
     struck = {tap.recording for own in taps.values() for tap in own}
     return Earlier(
         panel=str(panel["name"]),
@@ -162,6 +163,7 @@ def _earlier(log: Mapping[str, Any], sha256: str, source: str) -> Earlier:
         xy_m=np.array([[_number(point["x_m"]), _number(point["y_m"])] for point in points]).reshape(-1, 2),
         bands_db=bands,
         ring_db=ring_db,
+        early_ring_db=early_ring_db,
         verdicts=tuple(str(point["verdict"]) for point in points),
         chance_if_good=np.array([_number(point["chance_if_good"]) for point in points]),
         sha256=sha256,

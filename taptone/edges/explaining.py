@@ -42,7 +42,7 @@ from taptone.pipeline.compare import (
 from taptone.pipeline.crisp import FLAG
 from taptone.pipeline.judge import CHARACTERS, rarity, short_ring
 from taptone.pipeline.mirror import lowered
-from taptone.pipeline.ringing import RARER, by_ring
+from taptone.pipeline.ringing import LATE_MS, RARER, by_ring
 from taptone.settings import Settings, as_now, flat, with_values
 from taptone.types import (
     RING_FLOOR_DB,
@@ -682,6 +682,9 @@ def _compared_with(explained: Explained) -> str:
     if bands:
         what += f", {len(bands)} from there to {band_name_hz(bands[-1][0])} Hz, all about their mean"
     what += ", and the ring after 20 ms"
+    law = judging.compared.ringing
+    if law is not None and law.after_ms != LATE_MS:
+        what += f" (good places hardly ring so long: by itself that after {law.after_ms:g} ms is asked)"
     beside = [f"its {len(near)} neighbours without a difference {' '.join(near)}"] if near else []
     if judging.known is not None and not judging.compared.own:
         weight = explained.log.settings.judge.reference_weight
@@ -715,7 +718,8 @@ def _by_its_ring(explained: Explained) -> str:
     if not short or law is None:
         return ""
     return (
-        f" Its chance is not from the score but from the ring by itself, {short}: good ones stray by "
+        f" Its chance is not from the score but from the ring after {law.after_ms:g} ms by itself, {short}: "
+        "good ones stray by "
         f"{law.spread_db:.1f} dB, by Student's law of {law.places} of them; it is counted {RARER:.0f} times, "
         "being asked beside the score."
     )
@@ -748,13 +752,17 @@ def _counted(part: Part) -> str:
     return f", counted as {abs(part.counted_db):.1f} dB" if drawn_in else ""
 
 
-def _reached(compared: Comparison, heard: FloatArray, cut: float) -> NDArray[np.bool_]:
-    """Which of these differences would be suspect, where that begins at a score: by it, or by the ring."""
+def _reached(compared: Comparison, k: int, heard: FloatArray, cut: float) -> NDArray[np.bool_]:
+    """Which of these differences of a station would be suspect from a score on: by it, or by the ring."""
     assert compared.scorer is not None
     reached = compared.scorer.score_samples(softened(heard)) >= cut
-    if compared.ringing is not None:
-        limit = compared.scorer.chance_if_good(np.array([cut]))
-        reached |= by_ring(np.broadcast_to(limit, len(heard)), compared.ringing.chance(heard[:, -1]))
+    if compared.ringing is not None and compared.chance_by_ring is not None:
+        limit = np.broadcast_to(compared.scorer.chance_if_good(np.array([cut])), len(heard))
+        if compared.ringing.after_ms == LATE_MS:  # the ring among the features is the one that is asked
+            by_its_ring = compared.ringing.chance(heard[:, -1])
+        else:
+            by_its_ring = np.full(len(heard), compared.chance_by_ring[k])
+        reached |= by_ring(limit, by_its_ring)
     return np.asarray(reached)
 
 
@@ -837,8 +845,9 @@ def _by_its_ring_alone(explained: Explained) -> str:
         return ""
     short = next(off for off in np.arange(0.0, -_MOST_DB - 0.1, -0.5) if verdict(off, _NO_SCORE) == "suspect")
     return (
-        f"At any score it is suspect while its ring lies {-short:.1f} dB or more below what was expected; "
-        f"with the ring as expected it would be {verdict(0.0, explained.point.score)} at the same score."
+        f"At any score it is suspect while its ring after {ring.after_ms:g} ms lies {-short:.1f} dB or more "
+        "below what was expected; with the ring as expected it would be "
+        f"{verdict(0.0, explained.point.score)} at the same score."
     )
 
 
@@ -865,9 +874,9 @@ def _one_feature(explained: Explained, suspect: bool) -> str:
             continue
         moves = np.arange(-_MOST_DB, _MOST_DB + _STEP_DB / 2, _STEP_DB)
         if features - 1 in own:  # no ring is measured shorter than that
-            least = RING_FLOOR_DB - explained.judging.heard[explained.k].ring_db
+            least = RING_FLOOR_DB - explained.judging.shape[explained.k, -1]
             moves = moves[~(moves < least)]
-        reach = _reached(compared, at + moves[:, None] * alone, explained.cut)
+        reach = _reached(compared, explained.k, at + moves[:, None] * alone, explained.cut)
         turned = moves[reach != suspect]
         if not len(turned):
             continue

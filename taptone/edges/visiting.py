@@ -647,7 +647,7 @@ def keep_other_side(store: Store, folder: Path, path: str, other: Earlier, *, wh
     >>> with tempfile.TemporaryDirectory() as place, create_store(Path(place, "s")) as store:
     ...     number = store.add(log)
     ...     nothing = np.zeros(0)
-    ...     other = Earlier("a", {}, (), nothing, nothing, nothing, (), nothing, sha256="0" * 64)
+    ...     other = Earlier("a", {}, (), nothing, nothing, nothing, nothing, (), nothing, sha256="0" * 64)
     ...     keep_other_side(store, store.folder, "elsewhere", other)
     ''
     """
@@ -680,7 +680,7 @@ def baseline_in(path: Path) -> str:
     Examples
     --------
     >>> baseline_in(Path("models/lantern-foredeck.json"))[:8]
-    'b549f9d7'
+    'dfb782a8'
     """
     try:
         return load_baseline(path).sha256

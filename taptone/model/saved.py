@@ -17,6 +17,7 @@ __all__ = ["dumps", "loads"]
 
 _FORMAT = "taptone baseline 1"
 _HINT = "give a file that taptone learn wrote, or learn the baseline anew from its recordings"
+_KEPT_SINCE = ("early_ring_db",)
 _TEXTS = ("boat", "construction", "hammer", "recorder", "version")
 
 
@@ -129,7 +130,7 @@ def _reference(body: dict[str, Any], checksum: str) -> Reference:
         **{name: str(body[name]) for name in _TEXTS},
         surface_temp_c=_number(body["surface_temp_c"]),
         rate_hz=int(body["rate_hz"]),
-        measures=tuple({name: _number(p["measures"][name]) for name in MEASURE_NAMES} for p in places),
+        measures=tuple(_measures(p["measures"]) for p in places),
         bands_db=bands,
         labels=tuple(str(p["label"]) for p in places),
         taps=tuple(int(p["taps"]) for p in places),
@@ -163,6 +164,12 @@ def _checksum(body: dict[str, Any]) -> str:
 
 def _plain(value: float, digits: int = 4) -> float | None:
     return round(float(value), digits) if math.isfinite(value) else None
+
+
+def _measures(of_place: dict[str, Any]) -> dict[str, float]:
+    """Every measure of a place; a file from before one was kept lacks it, and it counts as not read."""
+    kept = dict.fromkeys(_KEPT_SINCE) | of_place
+    return {name: _number(kept[name]) for name in MEASURE_NAMES}
 
 
 def _number(value: Any) -> float:

@@ -74,7 +74,7 @@ def least_different(
     >>> least_different(both, [one], [1]).score
     array([1., 2.])
     """
-    names = ("score", "chance_if_good", "chance_by_ring", "difference", "heard")
+    names = ("score", "chance_if_good", "chance_by_ring", "ring_off_db", "difference", "heard")
     own = {name: rows.copy() for name in names if (rows := getattr(compared, name)) is not None}
     of_kind = None if compared.chance_of_kind is None else compared.chance_of_kind.copy()
     for k in stations:

@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 
 from taptone.pipeline.heaps import lower_heap
 from taptone.pipeline.patchy import least_chance
-from taptone.pipeline.ringing import Ringing, by_either, fit_ringing
+from taptone.pipeline.ringing import Ringing, Rings, by_either, fit_ringing
 from taptone.pipeline.robust import location_scale
 from taptone.settings import JudgeSettings
 from taptone.types import BAND_CENTRES_HZ, BAND_NAMES_HZ, FloatArray, Scorer
@@ -78,7 +78,8 @@ class Comparison:
     kind; ``nan`` where these are too few. ``scorer`` is the model that the differences were scored with.
     ``crisper`` marks what differs but is stiffer or heavier, not loose (``crisp.py``). ``in_smaller_heap``
     counts the stations in the smaller part of a panel that divides in two. ``chance_by_ring`` is the chance
-    by the ring alone (by ``ringing``), which ``chance_if_good`` has taken into account and ``score`` has not.
+    by the ring alone (by ``ringing``), which ``chance_if_good`` has taken into account and ``score`` has not;
+    ``ring_off_db`` how far that ring lies from what was expected, ``nan`` where it could not be read.
     """
 
     score: FloatArray
@@ -96,6 +97,7 @@ class Comparison:
     in_smaller_heap: int = 0
     usual_in_parts: FloatArray | None = None
     chance_by_ring: FloatArray | None = None
+    ring_off_db: FloatArray | None = None
     ringing: Ringing | None = None
 
 
@@ -453,7 +455,7 @@ def compare(
     reference: FloatArray | None,
     new_scorer: Callable[[], Scorer],
     settings: JudgeSettings = JudgeSettings(),
-    ring_db: FloatArray | None = None,
+    rings: Rings | None = None,
 ) -> Comparison:
     """Hold each station against the reference and its good neighbours.
 
@@ -474,8 +476,8 @@ def compare(
         Makes an unfitted model.
     settings : JudgeSettings, optional
         Number of neighbours and the weight of the reference.
-    ring_db : ndarray, shape (stations,), optional
-        How long each rings at the least, for the ring by itself; as in `shape` if not given.
+    rings : Rings, optional
+        What is asked by itself; the last feature if not given.
 
     Returns
     -------
@@ -496,9 +498,14 @@ def compare(
     """
     heard = np.asarray(np.isfinite(shape[:, :-1]).all(axis=1)) & np.isfinite(shape).any(axis=1)
     unread = heard & np.isnan(shape[:, -1])
-    ring_db = np.where(heard & ~unread, shape[:, -1] if ring_db is None else ring_db, np.nan)
-    if len(np.unique(shape[heard & ~unread, -1])) < 2:  # no ring was read, here or there
-        ring_db = np.full(len(shape), np.nan)
+    if rings is None:
+        rings = Rings(shape[:, -1], shape[:, -1], np.zeros(0) if reference is None else reference[:, -1])
+    read_ring = heard & np.isfinite(rings.pooled_db)
+    if len(np.unique(rings.pooled_db[read_ring])) < 2:  # no ring was read, here or there
+        read_ring[:] = False
+    surely_db = np.where(read_ring, rings.surely_db, np.nan)
+    usual_ring_db = float(np.median(rings.pooled_db[read_ring])) if read_ring.any() else 0.0
+    ring_db = np.where(read_ring, rings.pooled_db, usual_ring_db)  # for what is expected beside them
     if unread.any():  # an unread ring tells nothing: it is taken for what was expected there
         read = shape[heard & ~unread, -1]
         shape = shape.copy()
@@ -510,7 +517,7 @@ def compare(
     count = 0 if xy_m is None else settings.neighbours
     strays, stray_rings = np.zeros((0, shape.shape[1])), np.zeros(0)
     own = True
-    known, alone = able.copy(), nothing.copy()
+    known, alone, short = able.copy(), nothing.copy(), np.zeros(len(shape), bool)
     at_m = np.zeros((len(shape), 2)) if xy_m is None else xy_m
     far_m = np.linalg.norm(at_m[:, None] - at_m[None], axis=2)
     if reference is not None and able.any():
@@ -526,12 +533,23 @@ def compare(
         # that is most alike starts the search, and the reference only lends its spread.
         own = bool(2 * alike.sum() < able.sum()) and count > 0
         strays = softened(reference - scorer.location_)
-        stray_rings = reference[:, -1] - scorer.location_[-1]
+        known_rings_db = rings.known_db[np.isfinite(rings.known_db)]
+        if len(known_rings_db):
+            usual_ring_db = float(location_scale(known_rings_db)[0])
+        stray_rings = known_rings_db - usual_ring_db
         if not own:
             middle, good = scorer.location_, alike
+            # Dead skin may be alike in all else, and would vouch for its neighbours: its ring is asked too,
+            # unless most of the panel rings otherwise.
+            law = fit_ringing(stray_rings, settings.least_ring_db, rings.after_ms)
+            chance = by_either(np.ones(len(shape)), law.chance(surely_db - usual_ring_db))
+            dead = chance <= _FIRST * settings.set_aside
+            if 2 * (alike & dead).sum() < alike.sum():
+                good, known, short = alike & ~dead, known & ~dead, dead
     core_middle, core = _own_middle(shape, able, new_scorer)
     if own:
         middle, good = core_middle, core
+        usual_ring_db = float(ring_db[core].mean()) if core.any() else usual_ring_db
     # Where the panel divides in two, the larger part starts, and the smaller is late.
     larger = able if count == 0 else _larger_part(shape, able, core_middle, core, new_scorer)
     divided = bool((larger != able).any())
@@ -540,18 +558,20 @@ def compare(
     in_turn = None
     if xy_m is None and reference is None:
         in_turn = np.arange(len(shape)) // max(min(_TOGETHER, len(shape) // _LEAST_PARTS), 1)
-        ring_db = nothing  # strikes of one place teach a single number too little of how places differ
+        surely_db = nothing  # strikes of one place teach a single number too little of how places differ
 
     def ringing(off_db: FloatArray, good: NDArray[np.bool_]) -> Ringing:
-        return fit_ringing(np.concatenate([stray_rings, off_db[good]]), settings.least_ring_db)
+        return fit_ringing(
+            np.concatenate([stray_rings, off_db[good]]), settings.least_ring_db, rings.after_ms
+        )
 
     def settled(good: NDArray[np.bool_], known: NDArray[np.bool_]) -> _Settled | None:
         """By turns, until the same stations are good as the turn before."""
         for turn in range(_TURNS):
             served = good
             near = _nearest(far_m, good, count)
-            expected = _expected(shape, near, middle, settings.reference_weight)
-            step, off_db = shape - expected, ring_db - expected[:, -1]
+            step = shape - _expected(shape, near, middle, settings.reference_weight)
+            off_db = surely_db - _expected(ring_db, near, usual_ring_db, settings.reference_weight)
             step[unread, -1] = 0.0
             difference = softened(step)
             rows = np.concatenate([strays, difference[good]])
@@ -567,8 +587,8 @@ def compare(
             # Good stations come in at once, when the expectation first follows the panel. A patch comes in
             # later, from its rim, one by one, each making room for the next: so the reference has a say in
             # who is late.
-            late = 1.0 if (own or turn == 0) and not divided else _FIRST
-            least = settings.set_aside * np.where(good | known, 1.0, late)
+            at_once = ~short & ((own or turn == 0) and not divided)
+            least = settings.set_aside * np.where(good | known | at_once, 1.0, _FIRST)
             still = able & (np.nan_to_num(chance, nan=0.0) > least)
             if (still == good).all():
                 break
@@ -614,6 +634,7 @@ def compare(
         in_smaller_heap=int(able.sum() - larger.sum()),
         usual_in_parts=location_scale(in_parts(found.rows))[1],
         chance_by_ring=by_its_ring,
+        ring_off_db=found.ring_off_db,
         ringing=ring,
     )
 
@@ -733,7 +754,8 @@ def _nearest(far: FloatArray, good: NDArray[np.bool_], count: int) -> list[Seque
     return out
 
 
-def _expected(shape: FloatArray, near: list[Sequence[int]], middle: FloatArray, weight: float) -> FloatArray:
+def _expected(
+    rows: FloatArray, near: list[Sequence[int]], middle: FloatArray | float, weight: float
+) -> FloatArray:
     """Mean of the good neighbours, with the reference counting as `weight` further ones."""
-    total = np.array([shape[list(row)].sum(axis=0) + weight * middle for row in near])
-    return np.asarray(total / np.array([[len(row) + weight] for row in near]))
+    return np.array([(rows[list(k)].sum(axis=0) + weight * middle) / (len(k) + weight) for k in near])

@@ -54,7 +54,10 @@ _RAREST = 1e-4  # below it a fitted tail is not put into figures
 
 @dataclass(frozen=True, slots=True)
 class Heard:
-    """One station as it was heard: pooled measures, or the reason why it cannot be judged."""
+    """One station as it was heard: pooled measures, or the reason why it cannot be judged.
+
+    ``ring_db`` is the ring asked by itself: after 20 ms, or after 5 where good places are over by then.
+    """
 
     decay_ms: float = math.nan
     centroid_hz: float = math.nan
@@ -257,17 +260,17 @@ def short_ring(here: Heard, compared: Comparison, k: int) -> str:
     --------
     >>> import numpy as np
     >>> one = np.ones(1)
-    >>> off = {"heard": np.array([[3.0, -16.0]]), "chance_by_ring": 1e-5 * one}
+    >>> off = {"ring_off_db": -16.0 * one, "chance_by_ring": 1e-5 * one}
     >>> compared = Comparison(one, 2e-4 * one, one > 0, ((),), **off)
     >>> short_ring(Heard(ring_db=-30.0), compared, 0)
     'at least 16.0 dB below what was expected'
     """
-    if here.structure or compared.heard is None:
+    if here.structure or compared.ring_off_db is None:
         return ""
     if not by_ring(compared.chance_if_good, compared.chance_by_ring)[k]:
         return ""
     least = "at least " if here.ring_db <= RING_FLOOR_DB else ""
-    return f"{least}{-compared.heard[k][-1]:.1f} dB below what was expected"
+    return f"{least}{-compared.ring_off_db[k]:.1f} dB below what was expected"
 
 
 def rarity(chance: float) -> str:
@@ -404,7 +407,8 @@ def _by_its_ring(ring: str, compared: Comparison) -> str:
     if not ring or compared.ringing is None:
         return ""
     usual = f"good ones ± {compared.ringing.spread_db:.1f} dB"
-    return f"ring after 20 ms {ring} here ({usual}), which by itself is rarer than its score; "
+    what = f"ring after {compared.ringing.after_ms:g} ms"
+    return f"{what} {ring} here ({usual}), which by itself is rarer than its score; "
 
 
 def _stands_out(decay_ms: float, usual_ms: float) -> bool:

@@ -21,7 +21,7 @@ from taptone.pipeline.hint import hints
 from taptone.pipeline.judge import Heard, Judgement, judge
 from taptone.pipeline.mirror import Mirrored, match, mirrored, say_mirror
 from taptone.pipeline.outline import outline, spacing
-from taptone.pipeline.ringing import surely_rings_db
+from taptone.pipeline.ringing import EARLY_MS, LATE_MS, Rings, rings_to_ask, surely_rings_db
 from taptone.settings import Settings
 from taptone.types import (
     BAND_CENTRES_HZ,
@@ -42,6 +42,8 @@ __all__ = ["ALONE", "Judged", "Judging", "judged_stations"]
 
 #: What a result is relative to where no known-good places could be used.
 ALONE = "relative to this panel only"
+#: Levels, measures and spread of a station, from :func:`~taptone.pipeline.hearing.pool`.
+_Pooled = tuple[FloatArray, dict[str, float], float]
 _CUT_OFF = "; clipped, which by itself changes how a tap sounds"
 
 
@@ -156,8 +158,12 @@ def judged_stations(
     for k, p in enumerate(pooled):
         if p is not None and trusted[k] and not heard[k].refused:
             bands[k] = p[0]
-    ring_db = np.array([p[1]["ring_db"] if p is not None else np.nan for p in pooled])
-    known, known_ring_db, relative_to = _known(reference, bands, ring_db, places, settings)
+    known, lent, relative_to = _known(reference, bands, places, settings)
+    late, early = (
+        _rings(name, after_ms, taps, places, pooled, reference, lent)
+        for name, after_ms in (("ring_db", LATE_MS), ("early_ring_db", EARLY_MS))
+    )
+    ring_db, known_ring_db = late.pooled_db, late.known_db
     notes = [*doubts, *say_drift(drifts)]
     marked = sum(spot.station.role == "reference" for spot in places)
     if marked and relative_to == ALONE:
@@ -172,12 +178,15 @@ def judged_stations(
             f"{int(able.sum())} stations and no baseline: at least {least} are needed to compare them"
         )
         heard = [replace(h, refused=h.refused or notes[-1]) for h in heard]
-    surely_db = np.array([_surely_db([taps[k] for k in spot.taps]) for spot in places])
+    rings = rings_to_ask(late, early, settings.judge.least_ring_db)
+    if reference is not None and not refused and not np.isfinite(early.known_db).any():
+        notes += _say_lacking(late, early, settings)
+    heard = [replace(h, ring_db=ring) for h, ring in zip(heard, rings.pooled_db.tolist(), strict=True)]
     xy_m = None if panel is None else np.array([[s.station.x_m, s.station.y_m] for s in places])
 
     def against(rows: FloatArray) -> Comparison:
         width = rows.shape[1]
-        return compare(rows, xy_m, kinds, known_shape, lambda: new_scorer(width), settings.judge, surely_db)
+        return compare(rows, xy_m, kinds, known_shape, lambda: new_scorer(width), settings.judge, rings)
 
     compared = against(shape)
     spread_db = np.array(
@@ -274,15 +283,42 @@ def judged_stations(
     )
 
 
-def _surely_db(strikes: Sequence[Measured]) -> float:
-    return surely_rings_db(*(np.array([tap[name] for tap in strikes]) for name in ("ring_db", "snr_db")))
+def _rings(
+    name: str,
+    after_ms: float,
+    taps: Sequence[Measured],
+    places: Sequence[Place],
+    pooled: Sequence[_Pooled | None],
+    reference: Reference | None,
+    lent: NDArray[np.bool_],
+) -> Rings:
+    """The ring of that name, of the stations and of the places taken for good."""
+    pooled_db = np.array([p[1][name] if p is not None else np.nan for p in pooled])
+    strikes = [[taps[k] for k in spot.taps] for spot in places]
+    surely_db = [
+        surely_rings_db(np.array([t[name] for t in own]), np.array([t["snr_db"] for t in own]), after_ms)
+        for own in strikes
+    ]
+    known_db = pooled_db[lent] if reference is None else [m[name] for m in reference.measures]
+    return Rings(pooled_db, np.array(surely_db, float), np.array(known_db, float), after_ms)
+
+
+def _say_lacking(late: Rings, early: Rings, settings: Settings) -> list[str]:
+    """Say so where a baseline from before the early ring was kept leaves what dies sooner unheard."""
+    late, early = (replace(rings, known_db=np.zeros(0)) for rings in (late, early))
+    if rings_to_ask(late, early, settings.judge.least_ring_db) is late:
+        return []
+    return [
+        f"the taps are as good as over after {LATE_MS:.0f} ms, and the baseline is from before rings after "
+        f"{EARLY_MS:.0f} ms were kept: what only dies sooner may pass; learn the baseline again"
+    ]
 
 
 def _point(
     k: int,
     panel: Panel | None,
     spot: Place,
-    pooled: tuple[FloatArray, dict[str, float], float] | None,
+    pooled: _Pooled | None,
     judged: Judgement,
     compared: Comparison,
     taps: Sequence[Measured],
@@ -433,23 +469,16 @@ def _heard(
 
 
 def _known(
-    reference: Reference | None,
-    bands: FloatArray,
-    ring_db: FloatArray,
-    places: Sequence[Place],
-    settings: Settings,
-) -> tuple[FloatArray | None, FloatArray, str]:
-    """Levels and ring of the places taken for good, and what that makes every result relative to."""
+    reference: Reference | None, bands: FloatArray, places: Sequence[Place], settings: Settings
+) -> tuple[FloatArray | None, NDArray[np.bool_], str]:
+    """Levels of the places taken for good, which stations lend theirs, and what results are relative to."""
+    nobody = np.zeros(len(places), bool)
     if reference is not None:
-        return (
-            reference.bands_db,
-            np.array([m["ring_db"] for m in reference.measures]),
-            f"baseline of {reference.n_places} places",
-        )
+        return reference.bands_db, nobody, f"baseline of {reference.n_places} places"
     marked = np.array([s.station.role == "reference" for s in places], bool) & np.isfinite(bands).any(axis=1)
     if marked.sum() >= settings.judge.least_places:
-        return bands[marked], ring_db[marked], f"{int(marked.sum())} reference stations of this panel"
-    return None, np.zeros(0), ALONE
+        return bands[marked], marked, f"{int(marked.sum())} reference stations of this panel"
+    return None, nobody, ALONE
 
 
 def _reference_medians(reference: Reference | None) -> tuple[float, float]:

@@ -16,6 +16,7 @@ Each is defined once, here, with its unit; a number that cannot be measured is `
 ``balance_db``      dB    energy from 1 kHz down over energy from 1 kHz up: larger = duller
 ``contact_ms``      ms    length of a half-sine blow whose force has the same 90 % roll-off: a proxy
 ``ring_db``         dB    energy from 20 to 100 ms over that of the first 20 ms, -30 at the least
+``early_ring_db``   dB    energy from 5 to 20 ms over that of the first 5 ms, -30 at the least
 ``bounce_gap_ms``   ms    time to the second contact of the same swing
 ==================  ====  =================================================================================
 
@@ -45,6 +46,7 @@ _SPLIT_HZ = 1000.0
 _HALF_SINE = 0.777  # share of 1/length below which a half-sine blow holds 90 % of its energy
 _POWER_FLOOR = 1e-12
 _EARLY_S = 0.020
+_RING_S, _EARLY_RING_S = (0.020, 0.100), (0.005, 0.020)  # from, to; over all before
 _ATTACK = 0.25  # of the highest sample so soon
 #: Where a room is told from a panel, highest first; above, air takes a room's sound too.
 _ROOM_OCTAVES_HZ = (2000.0, 1000.0, 500.0)
@@ -234,7 +236,8 @@ def _batch(taps: Sequence[Tap], s: MeasureSettings, room: Room | None) -> Iterat
             "bandwidth_hz": float(colour.bandwidth_hz[k]),
             "balance_db": _ratio_db(float(low[k]), float(high[k])),
             "contact_ms": 1000 * _HALF_SINE / float(colour.rolloff_hz[k]),
-            "ring_db": _ring_db(tap),
+            "ring_db": _ring_db(tap, *_RING_S),
+            "early_ring_db": _ring_db(tap, *_EARLY_RING_S),
             "bounce_gap_ms": tap.bounce_gap_ms,
         }
         held = tuple(_db(float(e)) for e in bands[k]) if bands.shape[1] == len(BAND_CENTRES_HZ) else ()
@@ -258,9 +261,9 @@ def _ringing(tap: Tap, s: MeasureSettings) -> FloatArray:
     return sound if len(sound) >= round(0.008 * tap.rate_hz) else sound[:0]
 
 
-def _ring_db(tap: Tap) -> float:
+def _ring_db(tap: Tap, from_s: float, to_s: float) -> float:
     """Late over early energy: coarser than a decay, but no beat or bend of the curve upsets it."""
-    split, last = tap.onset + round(_EARLY_S * tap.rate_hz), tap.onset + round(0.100 * tap.rate_hz)
+    split, last = tap.onset + round(from_s * tap.rate_hz), tap.onset + round(to_s * tap.rate_hz)
     if last > tap.end:
         return math.nan
     noise = _noise_power(tap)

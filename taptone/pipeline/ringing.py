@@ -5,6 +5,9 @@ dead and changes its spectrum little would then pass, however plainly it is hear
 is held against that of good places by itself as well, without a limit. It has the last word where it is
 twenty times rarer than the distance: so at most one good station in twenty more falls below any limit. A ring
 that is longer is not asked by itself: a late sound of something else makes one.
+
+Asked is the ring after 20 ms. Where good places are as good as over by then, nothing can fall far short of
+them: there it is the ring after 5 ms, in which good places have more surprises.
 """
 
 from __future__ import annotations
@@ -15,13 +18,44 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptone.pipeline.robust import LEAST_CHANCE, far_out, location_scale
-from taptone.types import FloatArray
+from taptone.types import RING_FLOOR_DB, FloatArray
 
-__all__ = ["RARER", "Ringing", "by_either", "by_ring", "fit_ringing", "surely_rings_db"]
+__all__ = [
+    "EARLY_MS",
+    "LATE_MS",
+    "RARER",
+    "Ringing",
+    "Rings",
+    "by_either",
+    "by_ring",
+    "fit_ringing",
+    "rings_to_ask",
+    "surely_rings_db",
+]
 
+#: Rings are of the sound after so long, over all before: ``ring_db`` and ``early_ring_db``.
+LATE_MS, EARLY_MS = 20.0, 5.0
 #: The chance by the ring is counted so many times, because it is asked beside the distance.
 RARER = 20.0
-_LATER, _NOISE_KNOWN = 4.0, 0.2  # 80 ms over 20 ms; how surely the power of the noise is known
+_TELLING, _FURTHER = 7.0, 1.5  # spreads; a lone station of 100 has to fall so far short, or more
+_FREEDOM = {LATE_MS: 10.0, EARLY_MS: 6.0}  # at most, far out; chosen on made-up panels, development seeds
+_LASTS = {LATE_MS: 4.0, EARLY_MS: 0.75}  # 80 and 15 ms, over the 20 ms that `snr_db` is of
+_NOISE_KNOWN = 0.2  # so surely the power of the noise is known
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rings:
+    """What is asked by itself: how much is left of a sound after so long.
+
+    ``pooled_db`` (stations,) is what is expected of neighbours, ``surely_db`` (stations,) how long each rings
+    at the least (:func:`surely_rings_db`), ``known_db`` (places,) that of known-good places; ``nan`` where it
+    could not be read.
+    """
+
+    pooled_db: FloatArray
+    surely_db: FloatArray
+    known_db: FloatArray
+    after_ms: float = LATE_MS
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +65,7 @@ class Ringing:
     middle_db: float
     spread_db: float
     places: int
+    after_ms: float = LATE_MS
 
     def chance(self, off_db: FloatArray) -> FloatArray:
         """Share of good places whose ring would fall at least this far short.
@@ -50,12 +85,47 @@ class Ringing:
 
         if self.places < 2:
             return np.ones(np.shape(off_db))
+        freedom = far_out(self.places, _FREEDOM[self.after_ms])
         strays = (off_db - self.middle_db) / (self.spread_db * np.sqrt(1 + 1 / self.places))
-        chance = np.maximum(t.cdf(strays, min(self.places - 1, far_out(self.places))), LEAST_CHANCE)
+        chance = np.maximum(t.cdf(strays, min(self.places - 1, freedom)), LEAST_CHANCE)
         return np.asarray(np.where(np.isfinite(chance), chance, 1.0))
 
 
-def fit_ringing(off_db: FloatArray, least_spread_db: float) -> Ringing:
+def rings_to_ask(late: Rings, early: Rings, least_spread_db: float) -> Rings:
+    """The ring after 20 ms, or after 5 ms where a place could not fall far enough short of good ones by then.
+
+    Parameters
+    ----------
+    late, early : Rings
+        Of the same stations and places.
+    least_spread_db : float
+        Good places are never taken to agree better.
+
+    Returns
+    -------
+    Rings
+        One of them: the early one where good places, known ones if there are any, lie less than 7 of their
+        spreads above -30 dB after 20 ms, and half as many spreads again after 5.
+
+    Examples
+    --------
+    >>> over, ringing = np.full(30, -29.0), np.full(30, -9.0)
+    >>> late, early = Rings(over, over, over[:20]), Rings(ringing, ringing, ringing[:20], EARLY_MS)
+    >>> rings_to_ask(late, early, 1.0).after_ms, rings_to_ask(early, early, 1.0) is early
+    (5.0, True)
+    """
+    of_good = (late.known_db, early.known_db) if len(late.known_db) else (late.pooled_db, early.pooled_db)
+    much, more = (_reach(rows, least_spread_db) for rows in of_good)
+    return early if much < _TELLING and more > _FURTHER * much else late
+
+
+def _reach(good_db: FloatArray, least_spread_db: float) -> float:
+    """How many spreads a ring can fall short by."""
+    middle, spread = location_scale(good_db)
+    return float(np.nan_to_num((middle - RING_FLOOR_DB) / max(float(spread), least_spread_db)))
+
+
+def fit_ringing(off_db: FloatArray, least_spread_db: float, after_ms: float = LATE_MS) -> Ringing:
     """Learn it from good places, of which one in ten may be poor.
 
     Parameters
@@ -64,6 +134,8 @@ def fit_ringing(off_db: FloatArray, least_spread_db: float) -> Ringing:
         Ring less what was expected, of good stations and places; ``nan`` where it could not be read.
     least_spread_db : float
         Good places are never taken to agree better.
+    after_ms : float, optional
+        Which ring it is.
 
     Returns
     -------
@@ -78,19 +150,22 @@ def fit_ringing(off_db: FloatArray, least_spread_db: float) -> Ringing:
     """
     read = off_db[np.isfinite(off_db)]
     middle, spread = location_scale(read)
-    return Ringing(float(middle), max(float(spread), least_spread_db), len(read))
+    return Ringing(float(middle), max(float(spread), least_spread_db), len(read), after_ms)
 
 
-def surely_rings_db(ring_db: FloatArray, snr_db: FloatArray) -> float:
+def surely_rings_db(ring_db: FloatArray, snr_db: FloatArray, after_ms: float = LATE_MS) -> float:
     """How long a station rings at the least, by its strikes: a dead place is dead at each.
 
     Parameters
     ----------
     ring_db : ndarray, shape (strikes,)
-        From 20 to 100 ms over the first 20 ms, noise taken off; ``nan`` where it could not be read.
+        What is left after so long, over all before, noise taken off; ``nan`` where it could not be read.
     snr_db : ndarray, shape (strikes,)
-        The first 20 ms over the noise. Noise lasts four times as long in what comes later and is known to
-        about a fifth: what lies under that may be drowned, and is not called short.
+        The first 20 ms over the noise. Noise lasts four times as long in what comes later (0.75 times in
+        5 to 20 ms; a short tap has all it has before) and is known to about a fifth: what lies under that
+        may be drowned, and is not called short.
+    after_ms : float, optional
+        Which ring it is.
 
     Returns
     -------
@@ -104,7 +179,7 @@ def surely_rings_db(ring_db: FloatArray, snr_db: FloatArray) -> float:
     >>> round(surely_rings_db(np.array([-30.0]), np.array([15.0])), 1)
     -16.0
     """
-    told = np.maximum(ring_db, 10 * np.log10(_LATER * _NOISE_KNOWN) - snr_db)
+    told = np.maximum(ring_db, 10 * np.log10(_LASTS[after_ms] * _NOISE_KNOWN) - snr_db)
     told = told[np.isfinite(ring_db)]
     return float(told.max()) if len(told) else float("nan")
 

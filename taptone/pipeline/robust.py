@@ -13,7 +13,7 @@ __all__ = ["FREEDOM", "LEAST_CHANCE", "MOST_FREEDOM", "far_out", "location_scale
 #: Nobody has heard a million good places.
 LEAST_CHANCE = 1e-6
 #: Degrees of freedom far out, of few places and at most. Chosen on made-up panels, development seeds.
-FREEDOM, MOST_FREEDOM = 6.0, 10.0
+FREEDOM, MOST_FREEDOM = 6.0, 7.0
 _PLACES_EACH = 12
 
 _BEND = 2.0  # values further than this many scales from the middle are drawn in to it
@@ -94,7 +94,7 @@ def far_out(places: int, most: float = MOST_FREEDOM) -> float:
 
     Examples
     --------
-    >>> far_out(20), far_out(96), far_out(400)
-    (6.0, 8.0, 10.0)
+    >>> far_out(20), far_out(96, 10.0), far_out(400)
+    (6.0, 8.0, 7.0)
     """
     return min(max(places / _PLACES_EACH, FREEDOM), most)

@@ -28,7 +28,7 @@ from taptone.pipeline.compare import (
 )
 from taptone.pipeline.judge import beside_plain_skin, confidence, on_its_kind
 from taptone.pipeline.mirror import match, pair_chance
-from taptone.pipeline.ringing import by_either, by_ring, fit_ringing
+from taptone.pipeline.ringing import EARLY_MS, Rings, by_either, by_ring, fit_ringing, rings_to_ask
 from taptone.pipeline.robust import location_scale
 from taptone.settings import JudgeSettings
 from taptone.survey.panel import kinds_under
@@ -190,9 +190,8 @@ def changes(
     >>> panel = Panel("deck", "port", "outside", "solid", "stem", (), (), spacing_m=0.1)
     >>> built = rng.normal(-20, 3, (32, 23))
     >>> def visit(bands_db, verdicts):
-    ...     log = Earlier(
-    ...         "deck", {}, labels, xy_m, bands_db, bands_db[:, 0], tuple(verdicts), np.full(32, 0.5)
-    ...     )
+    ...     rings = bands_db[:, 0], bands_db[:, 1]
+    ...     log = Earlier("deck", {}, labels, xy_m, bands_db, *rings, tuple(verdicts), np.full(32, 0.5))
     ...     return Sounded(log, panel, ("",) * 32, ("",) * 32, (), np.zeros((0, 23)), np.zeros(0))
     >>> good, now = ["no difference"] * 32, built + rng.normal(0, 1, built.shape)
     >>> now[9, 3:9] += 20
@@ -226,8 +225,8 @@ def changes(
     step, doubt, matched_on = _matched(earlier, later, shape, raw, good, then, now)
     difference = _bounded(raw - step)
     chance = _chance_if_unchanged(difference, told, good, doubt, new_scorer, settings)
-    of_ring = _by_the_ring((raw - step)[:, -1], good, float(doubt[-1]), settings)
-    chance = by_either(chance, of_ring)
+    rung = _by_the_ring(earlier, later, then, now, (raw - step)[:, -1], good, float(doubt[-1]), settings)
+    chance = by_either(chance, rung.chance)
     usual = location_scale(in_parts(difference[good]))[1]
     kinds_then, kinds_now = (
         kinds_under(side.panel, side.log.xy_m, settings.structure_margin_m) for side in (earlier, later)
@@ -267,7 +266,8 @@ def changes(
             float(chance[row_of[k]]),
             float(sure[row_of[k]]),
             settings.confidence,
-            by_itself=bool(by_ring(chance, of_ring)[row_of[k]]),
+            rung if by_ring(chance, rung.chance)[row_of[k]] else None,
+            row_of[k],
         )
         for k in range(len(later.log.labels))
     ]
@@ -309,8 +309,8 @@ def pair_stations(earlier: Sounded, later: Sounded) -> NDArray[np.intp]:
     --------
     >>> nothing = np.zeros((0, 23))
     >>> def visit(labels, xy_m):
-    ...     n = len(labels)
-    ...     log = Earlier("deck", {}, labels, np.array(xy_m), nothing, np.zeros(n), ("",) * n, np.zeros(n))
+    ...     n, at_m = len(labels), np.array(xy_m)
+    ...     log = Earlier("deck", {}, labels, at_m, nothing, *np.zeros((2, n)), ("",) * n, np.zeros(n))
     ...     panel = Panel("deck", "port", "outside", "solid", "stem", (), (), spacing_m=0.1)
     ...     return Sounded(log, panel, (), (), (), nothing, np.zeros(0))
     >>> then = visit(("A1", "A2", "A3"), [[0.0, 0.0], [0.1, 0.0], [0.2, 0.0]])
@@ -458,16 +458,49 @@ def _chance_if_unchanged(
     return np.where(told, np.maximum(chance, alike), np.nan)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Rung:
+    """How the ring asked by itself changed, and the share of unchanged stations that change as much."""
+
+    off_db: FloatArray
+    chance: FloatArray
+    spread_db: float
+    after_ms: float
+
+
 def _by_the_ring(
-    off_db: FloatArray, good: NDArray[np.bool_], doubt_db: float, settings: JudgeSettings
-) -> FloatArray:
-    """Share of unchanged stations whose ring would fall short, or grow, by as much: the smaller of the two.
+    earlier: Sounded,
+    later: Sounded,
+    then: NDArray[np.intp],
+    now: NDArray[np.intp],
+    late_off_db: FloatArray,
+    good: NDArray[np.bool_],
+    doubt_db: float,
+    settings: JudgeSettings,
+) -> _Rung:
+    """Ask whether a ring fell short, or grew: the rarer of the two.
 
     Counted as at one visit, it adds at most a tenth to what falls below any limit, not a twentieth.
     """
+    late, early = (
+        np.concatenate(rows)
+        for rows in (
+            (earlier.log.ring_db, later.log.ring_db),
+            (earlier.log.early_ring_db, later.log.early_ring_db),
+        )
+    )
+    nobody = np.zeros(0)
+    after_ms = rings_to_ask(
+        Rings(late, late, nobody), Rings(early, early, nobody, EARLY_MS), settings.least_ring_db
+    ).after_ms
+    off_db = late_off_db
+    if after_ms == EARLY_MS:  # what the day adds is what it adds to most
+        off_db = later.log.early_ring_db[now] - earlier.log.early_ring_db[then]
+        off_db = off_db - location_scale(off_db[good])[0]
     least = float(np.hypot(settings.least_ring_db, doubt_db))
-    shorter, longer = (fit_ringing(sign * off_db[good], least).chance(sign * off_db) for sign in (1, -1))
-    return np.asarray(np.minimum(shorter, longer))
+    shorter, longer = (fit_ringing(sign * off_db[good], least, after_ms) for sign in (1, -1))
+    chance = np.minimum(shorter.chance(off_db), longer.chance(-off_db))
+    return _Rung(off_db, chance, shorter.spread_db, after_ms)
 
 
 def _on_one_scale(
@@ -583,21 +616,25 @@ def _judged(
     chance: float,
     sure: float,
     limit: float,
-    by_itself: bool = False,
+    rung: _Rung | None,
+    row: int,
 ) -> StationChange:
     """What became of a station that was heard on both visits; its reason tells the step as it was heard.
 
-    ``by_itself``: the chance is that of its ring alone.
+    ``rung``: the chance is that of its ring alone, at this row.
     """
     if math.isnan(chance):
         return one
     was, is_now = one.earlier_verdict == "suspect", one.later_verdict == "suspect"
     step = in_parts(heard)
     parts = np.abs(in_parts(difference)) / np.maximum(usual, 0.1)
-    n = len(parts) - 1 if by_itself else int(np.argmax(parts))
+    n = int(np.argmax(parts))
+    name, moved_db, usual_db = part_names(len(heard))[n], float(step[n]), float(usual[n])
+    if rung is not None:
+        name, moved_db, usual_db = f"ring after {rung.after_ms:g} ms", float(rung.off_db[row]), rung.spread_db
     numbers = (
-        f"{part_names(len(heard))[n]} {abs(step[n]):.1f} dB {'up' if step[n] > 0 else 'down'} "
-        f"(unchanged ones ± {usual[n]:.1f} dB); score {one.earlier_score:.1f} then, {one.later_score:.1f} "
+        f"{name} {abs(moved_db):.1f} dB {'up' if moved_db > 0 else 'down'} "
+        f"(unchanged ones ± {usual_db:.1f} dB); score {one.earlier_score:.1f} then, {one.later_score:.1f} "
         f"now; {_share(chance)} unchanged stations would differ this much (tail fitted)"
     )
     one = replace(one, chance_if_unchanged=chance, confidence=sure)
@@ -612,7 +649,7 @@ def _judged(
                 "surely changed: it lies near the limit"
             )
         return replace(one, change="unchanged", flags=flags, reason=numbers)
-    further = heard[-1] < 0 if by_itself else one.later_score > one.earlier_score
+    further = moved_db < 0 if rung is not None else one.later_score > one.earlier_score
     if was == is_now:
         change = "grown" if further else "shrunk"
         if not was:

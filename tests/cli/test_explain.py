@@ -80,13 +80,13 @@ def row(folder, station):
 # -- what is said ----------------------------------------------------------------------------------------
 
 
-@pytest.fixture(scope="module")
-def dead(tmp_path_factory):
+@pytest.fixture(scope="module", params=[2.1, 0.7], ids=["ringing", "over in 20 ms"])
+def dead(request, tmp_path_factory):
     """Uneven skin of which a patch of four dies three times sooner, with the usual spectrum."""
-    folder, rng = tmp_path_factory.mktemp("dead"), np.random.default_rng(3)
-    known = [tap(rng, uneven=5, longer=2.1) for _ in range(20)]
+    folder, rng, fine = tmp_path_factory.mktemp("dead"), np.random.default_rng(3), request.param
+    known = [tap(rng, uneven=5, longer=fine) for _ in range(20)]
     soundfile.write(folder / "good.wav", laid(known), RATE, "PCM_24")
-    hits = [tap(rng, uneven=5, longer=0.7 if k in (23, 24, 33, 34) else 2.1) for k in range(60)]
+    hits = [tap(rng, uneven=5, longer=fine / 3 if k in (23, 24, 33, 34) else fine) for k in range(60)]
     soundfile.write(folder / "deck.wav", laid(hits, [10] * 6), RATE, "PCM_24")
     (folder / "deck.toml").write_text(panel_text(6, 10), encoding="utf-8")
     said = ["--boat", "Kettle", "--construction", "skins over foam", "--hammer", "60 g steel"]
@@ -104,17 +104,19 @@ def test_a_ring_that_is_odd_by_itself(dead, tmp_path, capsys):
     alone = [s for s in patch if said in row(dead / "log", s)["reason"]]
     assert len(alone) >= 2
     reason = row(dead / "log", alone[0])["reason"]
-    assert reason.startswith("ring after 20 ms ")
+    asked = re.match(r"ring after (5|20) ms ", reason)[0]
     assert "would ring this short (counted 20 times, being asked beside the score; a tail fitted" in reason
     capsys.readouterr()
     assert run_main("explain", dead / "log", alone[0], "--out", tmp_path / "told.png") == 0
     told = capsys.readouterr().out
-    assert "Its chance is not from the score but from the ring by itself, " in told
+    assert f"Its chance is not from the score but from the {asked}by itself, " in told
+    assert ("by itself that after 5 ms is asked" in told) == (asked == "ring after 5 ms ")
     words = (
-        r"At any score it is suspect while its ring lies (\d+\.\d) dB or more below what was expected; with"
+        rf"At any score it is suspect while its {asked}lies (\d+\.\d) dB or more below what was expected; "
+        "with the ring as expected"
     )
     short_db = float(re.search(words, told)[1])
-    heard_db = float(re.search(r"from the ring by itself, (?:at least )?(\d+\.\d) dB below", told)[1])
+    heard_db = float(re.search(rf"from the {asked}by itself, (?:at least )?(\d+\.\d) dB below", told)[1])
     assert 3 < short_db <= heard_db
 
 
@@ -125,8 +127,13 @@ def test_what_one_feature_would_have_to_do_counts_the_ring_by_itself(dead):
     assert explained.point.verdict == "no difference"
     heard = np.repeat(compared.heard[explained.k][None], 2, axis=0)
     heard[1, -1] -= 40.0
-    assert explaining._reached(compared, heard, cut).tolist() == [False, True]
-    assert explaining._reached(replace(compared, ringing=None), heard, cut).tolist() == [False, False]
+    # That ring is the one that is asked only where good places ring on.
+    ringing = compared.ringing.after_ms == 20
+    assert explaining._reached(compared, explained.k, heard, cut).tolist() == [False, ringing]
+    silent = replace(compared, ringing=None)
+    assert explaining._reached(silent, explained.k, heard, cut).tolist() == [False, False]
+    patch = [p.station for p in explained.result.points].index("C4")
+    assert explaining._reached(compared, patch, heard, cut)[0] == (not ringing)
 
 
 def test_a_suspect(typed, case):

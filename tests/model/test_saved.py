@@ -69,6 +69,18 @@ def test_a_file_from_before_health_was_kept_still_loads(reference):
     assert old.n_places == 3
 
 
+def test_a_file_from_before_a_measure_was_kept_still_loads_and_one_that_lacks_another_does_not(reference):
+    body = json.loads(dumps(reference))
+    for place in body["places"]:
+        del place["measures"]["early_ring_db"]
+    old = loads(sealed(body), source="good.json")
+    assert all(math.isnan(m["early_ring_db"]) for m in old.measures)
+    assert old.measures[0]["ring_db"] == pytest.approx(reference.measures[0]["ring_db"], abs=1e-4)
+    del body["places"][0]["measures"]["ring_db"]
+    with pytest.raises(BaselineError, match="lacks something"):
+        loads(sealed(body), source="good.json")
+
+
 def test_written_again_it_is_the_same_text(reference):
     text = dumps(reference)
     assert dumps(loads(text, source="good.json")) == text

@@ -72,11 +72,12 @@ def test_20_reference_40_good_10_altered(rng, reference, how):
 
 
 @pytest.mark.parametrize("beside", [True, False], ids=["a baseline", "none"])
-def test_a_dead_patch_of_the_usual_spectrum(rng, beside):
+@pytest.mark.parametrize(("longer", "asked"), [(2.1, 20), (0.7, 5)], ids=["ringing", "over in 20 ms"])
+def test_a_dead_patch_of_the_usual_spectrum(rng, beside, longer, asked):
     """Good taps uneven by 5 % in pitch, 3.5 dB in level, 15 % in decay; nine die three times sooner."""
     dead = [k for k in range(96) if k // 12 in (3, 4, 5) and k % 12 in (4, 5, 6)]
-    hits = [tap(rng, uneven=5, longer=0.7 if k in dead else 2.1) for k in range(96)]
-    known = Invented(laid([tap(rng, uneven=5, longer=2.1) for _ in range(20)]), "good.wav")
+    hits = [tap(rng, uneven=5, longer=longer / 3 if k in dead else longer) for k in range(96)]
+    known = Invented(laid([tap(rng, uneven=5, longer=longer) for _ in range(20)]), "good.wav")
     stated = {"boat": "Kettle", "construction": "skins over foam", "hammer": "60 g steel"}
     result = analyse_sounds(
         [Invented(laid(hits, [12] * 8))],
@@ -86,8 +87,27 @@ def test_a_dead_patch_of_the_usual_spectrum(rng, beside):
     odd = [result.points[k] for k in dead]
     assert [p.verdict for p in odd] == ["suspect"] * 9
     assert len(labels(result, "suspect")) <= 10
-    assert sum("ring after 20 ms" in p.reason and "by itself is rarer" in p.reason for p in odd) >= 6
+    assert sum(f"ring after {asked} ms" in p.reason and "by itself is rarer" in p.reason for p in odd) >= 6
     assert {p.character for p in odd} <= {"dead", "dull", ""}
+
+
+def test_a_baseline_from_before_the_early_ring_was_kept_says_what_it_lacks(rng):
+    stated = {"boat": "Kettle", "construction": "skins over foam", "hammer": "60 g steel"}
+    for longer, lacks in ((0.7, True), (2.1, False)):
+        known = Invented(laid([tap(rng, uneven=5, longer=longer) for _ in range(20)]), "good.wav")
+        reference = learn_reference([known], **stated)[0]
+        before = dataclasses.replace(
+            reference, measures=tuple({**m, "early_ring_db": math.nan} for m in reference.measures)
+        )
+        hits = Invented(laid([tap(rng, uneven=5, longer=longer) for _ in range(32)], [8] * 4))
+        said = [
+            any(
+                "learn the baseline again" in note
+                for note in analyse_sounds([hits], panel=panel(4, 8), reference=used).notes
+            )
+            for used in (reference, before)
+        ]
+        assert said == [False, lacks]
 
 
 def test_measured_beside_how_it_was_made(rng, reference):

@@ -10,6 +10,7 @@ from scipy.spatial import cKDTree
 
 from taptone.model.baseline import Baseline
 from taptone.pipeline.compare import compare, crisper, shapes, softened, with_score, worth_naming
+from taptone.pipeline.ringing import EARLY_MS, Rings
 from taptone.types import BAND_CENTRES_HZ
 
 ROWS, COLUMNS = 6, 10
@@ -270,10 +271,42 @@ def test_a_short_ring_by_itself_is_enough(rng, ring_db):
     assert with_score(got, others[0], 99.0).chance_if_good[others[0]] < 0.005
     # What surely rings longer, or was not read, tells nothing.
     longer = np.where(np.isin(np.arange(N), patch), 0.0, whole[:, -1])
-    again = compare(whole, XY_M, PLAIN, about_their_mean(reference), new(12), ring_db=longer)
+    rings = Rings(whole[:, -1], longer, reference[:, -1])
+    again = compare(whole, XY_M, PLAIN, about_their_mean(reference), new(12), rings=rings)
     assert again.chance_by_ring[patch].min() > 0.05
     whole[patch, -1] = np.nan
     assert compare(whole, XY_M, PLAIN, reference, new(12)).chance_by_ring[patch].min() == 1
+
+
+def test_a_dead_patch_does_not_vouch_for_itself(rng):
+    """Alike in all but its ring, and as wide as the eight nearest neighbours reach."""
+    spread_db = np.append(np.full(11, 3.0), 2.0)
+    shape, reference = good(rng, N, 12) * spread_db, good(rng, 20, 12) * spread_db
+    patch = [k for k in range(N) if k // 10 in (1, 2, 3) and k % 10 in (2, 3, 4, 5)]
+    shape[patch, -1] -= 14.0
+    got = compare(about_their_mean(shape), XY_M, PLAIN, about_their_mean(reference), new(12))
+    assert not got.good[patch].any()
+    assert np.median(got.ring_off_db[patch]) < -11.0
+    assert np.median(got.chance_if_good[patch]) < 0.005
+    # Where the whole panel rings less than its reference, that is not asked of single stations.
+    reference[:, -1] += 25.0
+    got = compare(about_their_mean(shape), XY_M, PLAIN, about_their_mean(reference), new(12))
+    others = np.setdiff1d(np.arange(N), patch)
+    assert (got.chance_by_ring[others] < 0.005).mean() < 0.05
+    assert got.good[others].mean() > 0.9
+
+
+def test_another_ring_may_be_asked(rng):
+    shape, reference = good(rng, N, 12) * 2, good(rng, 20, 12) * 2
+    early, known = np.full(N, -9.0) + rng.normal(0, 1, N), np.full(20, -9.0) + rng.normal(0, 1, 20)
+    early[25], early[26] = -25.0, np.nan
+    rings = Rings(early, early, known, EARLY_MS)
+    got = compare(about_their_mean(shape), XY_M, PLAIN, about_their_mean(reference), new(12), rings=rings)
+    assert got.ringing.after_ms == EARLY_MS
+    assert got.ring_off_db[25] == pytest.approx(-16.0, abs=1.5)
+    assert got.chance_by_ring[25] < 1e-4
+    assert got.chance_by_ring[26] == 1
+    assert got.ringing.places in (N + 18, N + 17, N + 16)  # of good stations read, and known places
 
 
 def test_a_long_ring_by_itself_is_not(rng):
@@ -299,7 +332,8 @@ def test_rings_that_were_not_read_teach_nothing(rng):
     assert (compare(about_their_mean(shape), None, PLAIN, None, new(12)).chance_by_ring == 1).all()
     assert compare(about_their_mean(shape), XY_M, PLAIN, None, new(12)).chance_by_ring[7] < 1e-4
     shape[:, -1] = -12.0
-    got = compare(about_their_mean(shape), XY_M, PLAIN, None, new(12), ring_db=np.full(N, -30.0))
+    rings = Rings(shape[:, -1], np.full(N, -30.0), np.zeros(0))
+    got = compare(about_their_mean(shape), XY_M, PLAIN, None, new(12), rings=rings)
     assert (got.chance_by_ring == 1).all()
 
 

@@ -63,6 +63,20 @@ def heard_bands(sound, rng):
     return levels - levels.mean()
 
 
+@pytest.mark.parametrize("decay_ms", [12.0, 30.0, 90.0])
+def test_rings_after_5_and_20_ms_are_those_of_a_dying_tone(made_ring, rng, decay_ms):
+    """Energy of an exponential decay that falls by 60 dB in that time, by hand."""
+    got = of(made_ring(RATE, 1500, decay_ms, 0.5), rng)
+
+    def left(ms):
+        return 10 ** (-6 * ms / decay_ms)
+
+    early = 10 * np.log10((left(5) - left(20)) / (1 - left(5)))
+    late = 10 * np.log10(max((left(20) - left(100)) / (1 - left(20)), 1e-3))
+    assert got["early_ring_db"] == pytest.approx(max(early, -30.0), abs=0.4)
+    assert got["ring_db"] == pytest.approx(late, abs=0.4)
+
+
 def test_what_comes_back_from_the_edges_is_not_in_the_bands(made_ring, rng):
     sound = made_ring(RATE, 1500, 20.0, 0.2)
     late = sound.copy()

@@ -6,7 +6,16 @@ import numpy as np
 import pytest
 from scipy.stats import t
 
-from taptone.pipeline.ringing import Ringing, by_either, by_ring, fit_ringing, surely_rings_db
+from taptone.pipeline.ringing import (
+    EARLY_MS,
+    Ringing,
+    Rings,
+    by_either,
+    by_ring,
+    fit_ringing,
+    rings_to_ask,
+    surely_rings_db,
+)
 
 
 @pytest.fixture
@@ -27,6 +36,31 @@ def test_chance_is_students_of_the_short_side():
 def test_few_places_hold_more_surprises(places, freedom):
     told = Ringing(0.0, 1.0, places).chance(np.array([-4.0]))
     assert told == pytest.approx(t.cdf(-4.0 / np.sqrt(1 + 1 / places), freedom))
+
+
+def test_the_early_ring_holds_more_surprises_however_many_taught_it():
+    told = Ringing(0.0, 1.0, 400, EARLY_MS).chance(np.array([-4.0]))
+    assert told == pytest.approx(t.cdf(-4.0 / np.sqrt(1 + 1 / 400), 6))
+
+
+@pytest.mark.parametrize(
+    ("late_db", "early_db", "after_ms"),
+    [(-12.0, -2.0, 20), (-19.0, -2.0, 5), (-29.0, -9.0, 5), (-19.0, -18.0, 20), (-29.0, np.nan, 20)],
+)
+def test_where_nothing_could_fall_far_short_after_20_ms_it_is_asked_after_5(rng, late_db, early_db, after_ms):
+    """Spreads of 2 dB over a floor of -30: 9, 5.5, 0.5 of them to fall after 20 ms, 14 and 6 after 5."""
+    stray_db = rng.normal(0, 2, 400)
+    late, early = (np.maximum(middle + stray_db, -30.0) for middle in (late_db, early_db))
+    nobody, other = np.zeros(0), np.full(9, -12.0)
+    alone = rings_to_ask(Rings(late, late, nobody), Rings(early, early, nobody, EARLY_MS), 1.0)
+    beside_known = rings_to_ask(Rings(other, other, late), Rings(other, other, early, EARLY_MS), 1.0)
+    assert alone.after_ms == beside_known.after_ms == after_ms
+
+
+def test_what_noise_may_have_drowned_of_a_ring_after_5_ms():
+    """15 ms of noise over the 20 ms that the ratio is of, a fifth of it unknown."""
+    told = surely_rings_db(np.array([-30.0]), np.array([15.0]), EARLY_MS)
+    assert told == pytest.approx(10 * np.log10(0.2 * 15 / 20) - 15)
 
 
 def test_what_was_not_read_and_what_nobody_taught_tells_nothing():
