@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 
 from taptone.pipeline.heaps import lower_heap
 from taptone.pipeline.patchy import least_chance
-from taptone.pipeline.ringing import Ringing, Rings, by_either, fit_ringing
+from taptone.pipeline.ringing import Ringing, Rings, by_either, fit_ringing, ringing_of_most, rings_to_ask
 from taptone.pipeline.robust import location_scale
 from taptone.settings import JudgeSettings
 from taptone.types import BAND_CENTRES_HZ, BAND_NAMES_HZ, FloatArray, Scorer
@@ -80,6 +80,7 @@ class Comparison:
     counts the stations in the smaller part of a panel that divides in two. ``chance_by_ring`` is the chance
     by the ring alone (by ``ringing``), which ``chance_if_good`` has taken into account and ``score`` has not;
     ``ring_off_db`` how far that ring lies from what was expected, ``nan`` where it could not be read.
+    ``rings_less``: most of the panel rings less than its reference, so that this tells nothing of a place.
     """
 
     score: FloatArray
@@ -98,6 +99,7 @@ class Comparison:
     usual_in_parts: FloatArray | None = None
     chance_by_ring: FloatArray | None = None
     ring_off_db: FloatArray | None = None
+    rings_less: bool = False
     ringing: Ringing | None = None
 
 
@@ -455,7 +457,7 @@ def compare(
     reference: FloatArray | None,
     new_scorer: Callable[[], Scorer],
     settings: JudgeSettings = JudgeSettings(),
-    rings: Rings | None = None,
+    rings: Sequence[Rings] = (),
 ) -> Comparison:
     """Hold each station against the reference and its good neighbours.
 
@@ -476,8 +478,9 @@ def compare(
         Makes an unfitted model.
     settings : JudgeSettings, optional
         Number of neighbours and the weight of the reference.
-    rings : Rings, optional
-        What is asked by itself; the last feature if not given.
+    rings : sequence of Rings, optional
+        What may be asked by itself, after 20 ms first (:func:`~taptone.pipeline.ringing.rings_to_ask`); the
+        last feature if not given.
 
     Returns
     -------
@@ -498,14 +501,9 @@ def compare(
     """
     heard = np.asarray(np.isfinite(shape[:, :-1]).all(axis=1)) & np.isfinite(shape).any(axis=1)
     unread = heard & np.isnan(shape[:, -1])
-    if rings is None:
-        rings = Rings(shape[:, -1], shape[:, -1], np.zeros(0) if reference is None else reference[:, -1])
-    read_ring = heard & np.isfinite(rings.pooled_db)
-    if len(np.unique(rings.pooled_db[read_ring])) < 2:  # no ring was read, here or there
-        read_ring[:] = False
-    surely_db = np.where(read_ring, rings.surely_db, np.nan)
-    usual_ring_db = float(np.median(rings.pooled_db[read_ring])) if read_ring.any() else 0.0
-    ring_db = np.where(read_ring, rings.pooled_db, usual_ring_db)  # for what is expected beside them
+    if not rings:
+        last, known_last = shape[:, -1], np.zeros(0) if reference is None else reference[:, -1]
+        rings = [Rings(last, last, known_last)]
     if unread.any():  # an unread ring tells nothing: it is taken for what was expected there
         read = shape[heard & ~unread, -1]
         shape = shape.copy()
@@ -515,7 +513,7 @@ def compare(
     if not heard.any():
         return Comparison(nothing, nothing, able, tuple(() for _ in shape))
     count = 0 if xy_m is None else settings.neighbours
-    strays, stray_rings = np.zeros((0, shape.shape[1])), np.zeros(0)
+    strays = np.zeros((0, shape.shape[1]))
     own = True
     known, alone, short = able.copy(), nothing.copy(), np.zeros(len(shape), bool)
     at_m = np.zeros((len(shape), 2)) if xy_m is None else xy_m
@@ -533,23 +531,34 @@ def compare(
         # that is most alike starts the search, and the reference only lends its spread.
         own = bool(2 * alike.sum() < able.sum()) and count > 0
         strays = softened(reference - scorer.location_)
-        known_rings_db = rings.known_db[np.isfinite(rings.known_db)]
-        if len(known_rings_db):
-            usual_ring_db = float(location_scale(known_rings_db)[0])
-        stray_rings = known_rings_db - usual_ring_db
-        if not own:
-            middle, good = scorer.location_, alike
-            # Dead skin may be alike in all else, and would vouch for its neighbours: its ring is asked too,
-            # unless most of the panel rings otherwise.
-            law = fit_ringing(stray_rings, settings.least_ring_db, rings.after_ms)
-            chance = by_either(np.ones(len(shape)), law.chance(surely_db - usual_ring_db))
-            dead = chance <= _FIRST * settings.set_aside
-            if 2 * (alike & dead).sum() < alike.sum():
-                good, known, short = alike & ~dead, known & ~dead, dead
+        middle, good = scorer.location_, alike
     core_middle, core = _own_middle(shape, able, new_scorer)
     if own:
         middle, good = core_middle, core
-        usual_ring_db = float(ring_db[core].mean()) if core.any() else usual_ring_db
+    asked = rings_to_ask(rings, settings.least_ring_db, able if own else None)
+    read_ring = heard & np.isfinite(asked.pooled_db)
+    if len(np.unique(asked.pooled_db[read_ring])) < 2:  # no ring was read, here or there
+        read_ring[:] = False
+    surely_db = np.where(read_ring, asked.surely_db, np.nan)
+    stray_rings = asked.known_db[np.isfinite(asked.known_db)]
+    if len(stray_rings):
+        stray_rings = stray_rings - float(location_scale(stray_rings)[0])
+    law = (
+        ringing_of_most(asked.pooled_db[able & read_ring], settings.least_ring_db, asked.after_ms)
+        if own
+        else fit_ringing(asked.known_db, settings.least_ring_db, asked.after_ms)
+    )
+    usual_ring_db = law.middle_db if law.places else 0.0
+    ring_db = np.where(read_ring, asked.pooled_db, usual_ring_db)  # for what is expected beside them
+    rings_less = False
+    if not own:
+        # Dead skin may be alike in all else, and would vouch for its neighbours: its ring is asked too,
+        # unless most of the panel rings less.
+        chance = by_either(np.ones(len(shape)), law.chance(surely_db))
+        dead = chance <= _FIRST * settings.set_aside
+        rings_less = bool(2 * (good & dead).sum() >= good.sum() > 0)
+        if not rings_less:
+            good, known, short = good & ~dead, known & ~dead, dead
     # Where the panel divides in two, the larger part starts, and the smaller is late.
     larger = able if count == 0 else _larger_part(shape, able, core_middle, core, new_scorer)
     divided = bool((larger != able).any())
@@ -562,7 +571,7 @@ def compare(
 
     def ringing(off_db: FloatArray, good: NDArray[np.bool_]) -> Ringing:
         return fit_ringing(
-            np.concatenate([stray_rings, off_db[good]]), settings.least_ring_db, rings.after_ms
+            np.concatenate([stray_rings, off_db[good]]), settings.least_ring_db, asked.after_ms
         )
 
     def settled(good: NDArray[np.bool_], known: NDArray[np.bool_]) -> _Settled | None:
@@ -635,6 +644,7 @@ def compare(
         usual_in_parts=location_scale(in_parts(found.rows))[1],
         chance_by_ring=by_its_ring,
         ring_off_db=found.ring_off_db,
+        rings_less=rings_less,
         ringing=ring,
     )
 

@@ -178,10 +178,7 @@ def judged_stations(
             f"{int(able.sum())} stations and no baseline: at least {least} are needed to compare them"
         )
         heard = [replace(h, refused=h.refused or notes[-1]) for h in heard]
-    rings = rings_to_ask(late, early, settings.judge.least_ring_db)
-    if reference is not None and not refused and not np.isfinite(early.known_db).any():
-        notes += _say_lacking(late, early, settings)
-    heard = [replace(h, ring_db=ring) for h, ring in zip(heard, rings.pooled_db.tolist(), strict=True)]
+    rings = [late, early]
     xy_m = None if panel is None else np.array([[s.station.x_m, s.station.y_m] for s in places])
 
     def against(rows: FloatArray) -> Comparison:
@@ -189,6 +186,11 @@ def judged_stations(
         return compare(rows, xy_m, kinds, known_shape, lambda: new_scorer(width), settings.judge, rings)
 
     compared = against(shape)
+    if compared.ringing is not None:
+        rings = [ring for ring in rings if ring.after_ms == compared.ringing.after_ms]
+        heard = [replace(h, ring_db=ring) for h, ring in zip(heard, rings[0].pooled_db.tolist(), strict=True)]
+    if reference is not None and not refused:
+        notes += _about_rings(compared, late, early, settings)
     spread_db = np.array(
         [p[2] if p is not None and row else np.nan for p, row in zip(pooled, able, strict=True)]
     )
@@ -303,15 +305,23 @@ def _rings(
     return Rings(pooled_db, np.array(surely_db, float), np.array(known_db, float), after_ms)
 
 
-def _say_lacking(late: Rings, early: Rings, settings: Settings) -> list[str]:
-    """Say so where a baseline from before the early ring was kept leaves what dies sooner unheard."""
-    late, early = (replace(rings, known_db=np.zeros(0)) for rings in (late, early))
-    if rings_to_ask(late, early, settings.judge.least_ring_db) is late:
-        return []
-    return [
-        f"the taps are as good as over after {LATE_MS:.0f} ms, and the baseline is from before rings after "
-        f"{EARLY_MS:.0f} ms were kept: what only dies sooner may pass; learn the baseline again"
-    ]
+def _about_rings(compared: Comparison, late: Rings, early: Rings, settings: Settings) -> list[str]:
+    """Say where no ring by itself tells anything: a panel that rings less as a whole, or an old file."""
+    notes = []
+    if compared.rings_less:
+        notes.append(
+            "most of this panel rings less than the baseline: it stands or is held otherwise, the day is "
+            "another, or most of it is dead; a dead part of it may pass as no difference"
+        )
+    kept = np.isfinite(early.known_db).any()
+    early = replace(early, known_db=early.pooled_db)
+    if not kept and not compared.own and rings_to_ask([late, early], settings.judge.least_ring_db) is early:
+        notes.append(
+            f"good places ring too little after {LATE_MS:.0f} ms, or stray too much, for a shorter ring to "
+            f"stand out, and this baseline is from before rings after {EARLY_MS:.0f} ms were kept: "
+            "learn it again"
+        )
+    return notes
 
 
 def _point(

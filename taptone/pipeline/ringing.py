@@ -6,12 +6,13 @@ is held against that of good places by itself as well, without a limit. It has t
 twenty times rarer than the distance: so at most one good station in twenty more falls below any limit. A ring
 that is longer is not asked by itself: a late sound of something else makes one.
 
-Asked is the ring after 20 ms. Where good places are as good as over by then, nothing can fall far short of
-them: there it is the ring after 5 ms, in which good places have more surprises.
+Asked is the ring after 20 ms. Where good places ring so little by then, or stray so much, that nothing can
+fall far short of them, it is the ring after 5 ms, in which good places have more surprises.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -29,6 +30,7 @@ __all__ = [
     "by_either",
     "by_ring",
     "fit_ringing",
+    "ringing_of_most",
     "rings_to_ask",
     "surely_rings_db",
 ]
@@ -40,6 +42,7 @@ RARER = 20.0
 _TELLING, _FURTHER = 7.0, 1.5  # spreads; a lone station of 100 has to fall so far short, or more
 _FREEDOM = {LATE_MS: 10.0, EARLY_MS: 6.0}  # at most, far out; chosen on made-up panels, development seeds
 _LASTS = {LATE_MS: 4.0, EARLY_MS: 0.75}  # 80 and 15 ms, over the 20 ms that `snr_db` is of
+_HALF_NORMAL = 0.6745  # spreads from the middle that hold half of a normal variable's values to one side
 _NOISE_KNOWN = 0.2  # so surely the power of the noise is known
 
 
@@ -91,38 +94,86 @@ class Ringing:
         return np.asarray(np.where(np.isfinite(chance), chance, 1.0))
 
 
-def rings_to_ask(late: Rings, early: Rings, least_spread_db: float) -> Rings:
+def rings_to_ask(
+    rings: Sequence[Rings], least_spread_db: float, good: NDArray[np.bool_] | None = None
+) -> Rings:
     """The ring after 20 ms, or after 5 ms where a place could not fall far enough short of good ones by then.
 
     Parameters
     ----------
-    late, early : Rings
-        Of the same stations and places.
+    rings : sequence of Rings
+        Of the same stations and places: after 20 ms first.
     least_spread_db : float
         Good places are never taken to agree better.
+    good : ndarray of bool, shape (stations,), optional
+        Stations of which the most alike half shows how good ones ring; None: the known-good places do.
 
     Returns
     -------
     Rings
-        One of them: the early one where good places, known ones if there are any, lie less than 7 of their
-        spreads above -30 dB after 20 ms, and half as many spreads again after 5.
+        The first, unless good places lie less than 7 of their spreads above -30 dB there, and half as many
+        spreads again in a later one, and most of them were read in that.
 
     Examples
     --------
     >>> over, ringing = np.full(30, -29.0), np.full(30, -9.0)
     >>> late, early = Rings(over, over, over[:20]), Rings(ringing, ringing, ringing[:20], EARLY_MS)
-    >>> rings_to_ask(late, early, 1.0).after_ms, rings_to_ask(early, early, 1.0) is early
+    >>> rings_to_ask([late, early], 1.0).after_ms, rings_to_ask([early, late], 1.0) is early
     (5.0, True)
     """
-    of_good = (late.known_db, early.known_db) if len(late.known_db) else (late.pooled_db, early.pooled_db)
-    much, more = (_reach(rows, least_spread_db) for rows in of_good)
-    return early if much < _TELLING and more > _FURTHER * much else late
+    asked, *others = rings
+    much = _reach(asked, least_spread_db, good)
+    for other in others:
+        more = _reach(other, least_spread_db, good)
+        if much < _TELLING and more > _FURTHER * much:
+            asked, much = other, more
+    return asked
 
 
-def _reach(good_db: FloatArray, least_spread_db: float) -> float:
-    """How many spreads a ring can fall short by."""
-    middle, spread = location_scale(good_db)
-    return float(np.nan_to_num((middle - RING_FLOOR_DB) / max(float(spread), least_spread_db)))
+def _reach(rings: Rings, least_spread_db: float, good: NDArray[np.bool_] | None) -> float:
+    """How many spreads a ring can fall short by; 0 where most were not read."""
+    rows = rings.known_db if good is None else rings.pooled_db[good]
+    if not 2 * np.isfinite(rows).sum() > len(rows):
+        return 0.0
+    if good is not None:
+        law = ringing_of_most(rows, least_spread_db)
+        return (law.middle_db - RING_FLOOR_DB) / law.spread_db
+    middle, spread = location_scale(rows)
+    return float((middle - RING_FLOOR_DB) / max(float(spread), least_spread_db))
+
+
+def ringing_of_most(ring_db: FloatArray, least_spread_db: float, after_ms: float = LATE_MS) -> Ringing:
+    """How good places ring, by stations of which a wide patch may be dead.
+
+    Parameters
+    ----------
+    ring_db : ndarray, shape (stations,)
+        As they were heard; ``nan`` where a ring could not be read.
+    least_spread_db : float
+        Good places are never taken to agree better.
+    after_ms : float, optional
+        Which ring it is.
+
+    Returns
+    -------
+    Ringing
+        Middle of the shortest half (Rousseeuw 1984), and how far those above it lie from it: what is dead
+        lies below.
+
+    Examples
+    --------
+    >>> law = ringing_of_most(np.append(np.full(40, -30.0), np.linspace(-14, -10, 60)), 1.0)
+    >>> round(law.middle_db), round(law.spread_db, 1)
+    (-12, 1.5)
+    """
+    ordered = np.sort(ring_db[np.isfinite(ring_db)])
+    half = len(ordered) // 2 + 1
+    if half > len(ordered):
+        return Ringing(0.0, least_spread_db, 0, after_ms)
+    first = int(np.argmin(ordered[half - 1 :] - ordered[: len(ordered) - half + 1]))
+    middle = float(np.median(ordered[first : first + half]))
+    above = float(np.median(ordered[ordered >= middle])) - middle
+    return Ringing(middle, max(above / _HALF_NORMAL, least_spread_db), len(ordered), after_ms)
 
 
 def fit_ringing(off_db: FloatArray, least_spread_db: float, after_ms: float = LATE_MS) -> Ringing:

@@ -483,15 +483,15 @@ def _by_the_ring(
     Counted as at one visit, it adds at most a tenth to what falls below any limit, not a twentieth.
     """
     late, early = (
-        np.concatenate(rows)
-        for rows in (
+        np.concatenate([before[then][good], after[now][good]])
+        for before, after in (
             (earlier.log.ring_db, later.log.ring_db),
             (earlier.log.early_ring_db, later.log.early_ring_db),
         )
     )
     nobody = np.zeros(0)
     after_ms = rings_to_ask(
-        Rings(late, late, nobody), Rings(early, early, nobody, EARLY_MS), settings.least_ring_db
+        [Rings(nobody, nobody, late), Rings(nobody, nobody, early, EARLY_MS)], settings.least_ring_db
     ).after_ms
     off_db = late_off_db
     if after_ms == EARLY_MS:  # what the day adds is what it adds to most

@@ -91,6 +91,37 @@ def test_a_dead_patch_of_the_usual_spectrum(rng, beside, longer, asked):
     assert {p.character for p in odd} <= {"dead", "dull", ""}
 
 
+@pytest.mark.parametrize("baseline", [False, True], ids=["none", "of shorter taps"])
+def test_a_wide_dead_patch_without_a_baseline_or_with_one_that_is_otherwise(baseline):
+    """25 of 96, as before; what is asked follows this panel, not a baseline that most of it is unlike."""
+    stated = {"boat": "Kettle", "construction": "skins over foam", "hammer": "60 g steel"}
+    dead = [k for k in range(96) if k // 12 in range(2, 7) and k % 12 in range(3, 8)]
+    for seed in (61, 62):
+        rng = np.random.default_rng(seed)
+        hits = [tap(rng, uneven=5, longer=0.7 if k in dead else 2.1) for k in range(96)]
+        known = Invented(laid([tap(rng, uneven=5, longer=0.7) for _ in range(20)]), "good.wav")
+        result = analyse_sounds(
+            [Invented(laid(hits, [12] * 8))],
+            panel=panel(8, 12),
+            reference=learn_reference([known], **stated)[0] if baseline else None,
+        )
+        odd = [result.points[k] for k in dead]
+        assert sum(p.verdict == "suspect" for p in odd) >= 20
+        assert len(labels(result, "suspect")) <= 28
+        assert any("ring after 20 ms" in p.reason for p in odd)
+
+
+def test_a_panel_that_rings_less_as_a_whole_is_not_judged_by_that_and_it_is_said(rng):
+    stated = {"boat": "Kettle", "construction": "skins over foam", "hammer": "60 g steel"}
+    known = Invented(laid([tap(rng, uneven=5, longer=0.7) for _ in range(20)]), "good.wav")
+    reference = learn_reference([known], **stated)[0]
+    hits = [tap(rng, uneven=5, longer=0.7 if k % 10 < 3 else 0.2) for k in range(60)]
+    hits = Invented(laid(hits, [10] * 6))
+    result = analyse_sounds([hits], panel=panel(6, 10), reference=reference)
+    assert len(labels(result, "suspect")) <= 1
+    assert any("most of this panel rings less than the baseline" in note for note in result.notes)
+
+
 def test_a_baseline_from_before_the_early_ring_was_kept_says_what_it_lacks(rng):
     stated = {"boat": "Kettle", "construction": "skins over foam", "hammer": "60 g steel"}
     for longer, lacks in ((0.7, True), (2.1, False)):
@@ -102,7 +133,7 @@ def test_a_baseline_from_before_the_early_ring_was_kept_says_what_it_lacks(rng):
         hits = Invented(laid([tap(rng, uneven=5, longer=longer) for _ in range(32)], [8] * 4))
         said = [
             any(
-                "learn the baseline again" in note
+                "learn it again" in note
                 for note in analyse_sounds([hits], panel=panel(4, 8), reference=used).notes
             )
             for used in (reference, before)

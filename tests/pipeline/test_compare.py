@@ -272,7 +272,7 @@ def test_a_short_ring_by_itself_is_enough(rng, ring_db):
     # What surely rings longer, or was not read, tells nothing.
     longer = np.where(np.isin(np.arange(N), patch), 0.0, whole[:, -1])
     rings = Rings(whole[:, -1], longer, reference[:, -1])
-    again = compare(whole, XY_M, PLAIN, about_their_mean(reference), new(12), rings=rings)
+    again = compare(whole, XY_M, PLAIN, about_their_mean(reference), new(12), rings=[rings])
     assert again.chance_by_ring[patch].min() > 0.05
     whole[patch, -1] = np.nan
     assert compare(whole, XY_M, PLAIN, reference, new(12)).chance_by_ring[patch].min() == 1
@@ -301,7 +301,7 @@ def test_another_ring_may_be_asked(rng):
     early, known = np.full(N, -9.0) + rng.normal(0, 1, N), np.full(20, -9.0) + rng.normal(0, 1, 20)
     early[25], early[26] = -25.0, np.nan
     rings = Rings(early, early, known, EARLY_MS)
-    got = compare(about_their_mean(shape), XY_M, PLAIN, about_their_mean(reference), new(12), rings=rings)
+    got = compare(about_their_mean(shape), XY_M, PLAIN, about_their_mean(reference), new(12), rings=[rings])
     assert got.ringing.after_ms == EARLY_MS
     assert got.ring_off_db[25] == pytest.approx(-16.0, abs=1.5)
     assert got.chance_by_ring[25] < 1e-4
@@ -333,7 +333,7 @@ def test_rings_that_were_not_read_teach_nothing(rng):
     assert compare(about_their_mean(shape), XY_M, PLAIN, None, new(12)).chance_by_ring[7] < 1e-4
     shape[:, -1] = -12.0
     rings = Rings(shape[:, -1], np.full(N, -30.0), np.zeros(0))
-    got = compare(about_their_mean(shape), XY_M, PLAIN, None, new(12), rings=rings)
+    got = compare(about_their_mean(shape), XY_M, PLAIN, None, new(12), rings=[rings])
     assert (got.chance_by_ring == 1).all()
 
 

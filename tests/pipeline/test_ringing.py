@@ -52,9 +52,27 @@ def test_where_nothing_could_fall_far_short_after_20_ms_it_is_asked_after_5(rng,
     stray_db = rng.normal(0, 2, 400)
     late, early = (np.maximum(middle + stray_db, -30.0) for middle in (late_db, early_db))
     nobody, other = np.zeros(0), np.full(9, -12.0)
-    alone = rings_to_ask(Rings(late, late, nobody), Rings(early, early, nobody, EARLY_MS), 1.0)
-    beside_known = rings_to_ask(Rings(other, other, late), Rings(other, other, early, EARLY_MS), 1.0)
+    able = np.ones(400, bool)
+    alone = rings_to_ask([Rings(late, late, nobody), Rings(early, early, nobody, EARLY_MS)], 1.0, able)
+    beside_known = rings_to_ask([Rings(other, other, late), Rings(other, other, early, EARLY_MS)], 1.0)
     assert alone.after_ms == beside_known.after_ms == after_ms
+
+
+def test_a_wide_dead_patch_does_not_choose_the_ring(rng):
+    """Of 100 stations that ring on 40 are dead: by the middle and spread of all it would be the early one."""
+    late, early = -12 + rng.normal(0, 1.5, 100), -2 + rng.normal(0, 0.5, 100)
+    late[:40], early[:40] = -30.0, -12.0
+    pair = [Rings(late, late, np.zeros(0)), Rings(early, early, np.zeros(0), EARLY_MS)]
+    assert rings_to_ask(pair, 1.0, np.ones(100, bool)).after_ms == 20
+
+
+def test_a_ring_that_was_read_at_less_than_half_of_the_places_is_not_asked():
+    late, early = np.full(20, -29.0), np.full(20, -9.0)
+    early[:11] = np.nan
+    pair = [Rings(late, late, late), Rings(early, early, early, EARLY_MS)]
+    assert rings_to_ask(pair, 1.0).after_ms == 20
+    early[:2] = -9.0
+    assert rings_to_ask(pair, 1.0).after_ms == 5
 
 
 def test_what_noise_may_have_drowned_of_a_ring_after_5_ms():
