@@ -48,10 +48,10 @@ FloatArray = NDArray[np.float64]
 #: Exact base-ten third-octave centres from 100 Hz to 16 kHz (IEC 61260-1:2014, G = 10**0.3).
 BAND_CENTRES_HZ: tuple[float, ...] = tuple(1000.0 * 10.0 ** (0.1 * k) for k in range(-10, 13))
 
-#: Nominal centres of the same bands (IEC 61260-1:2014), by which they are called.
 #: Least ``ring_db`` and ``early_ring_db``: what falls further is hardly there.
 RING_FLOOR_DB = -30.0
 
+#: Nominal centres of the same bands (IEC 61260-1:2014), by which they are called.
 BAND_NAMES_HZ: tuple[int, ...] = tuple(
     round(nominal * decade)
     for decade in (1, 10, 100)

@@ -29,11 +29,12 @@ from taptone.pipeline.compare import band_name_hz, part_columns, shapes
 from taptone.pipeline.decay import Decay, Room
 from taptone.pipeline.judge import CHARACTERS
 from taptone.pipeline.measure import attack, whole_decay
+from taptone.pipeline.ringing import LATE_MS
 from taptone.pipeline.spectrum import power_spectra
 from taptone.settings import Settings
 from taptone.survey.lengths import in_units
 from taptone.survey.worded import worded_of
-from taptone.types import FloatArray, Sound, Tap
+from taptone.types import FloatArray, Measured, Sound, Tap
 
 __all__ = ["draw_station"]
 
@@ -302,27 +303,51 @@ def _bands(axes: Axes, ring: Axes, explained: Explained) -> None:
     if len(good) and good.shape[1] == features:
         low, high = np.nanpercentile(good, [10, 90], axis=0)
         axes.fill_between(x, low[:-1], high[:-1], **_SPREAD)
-        ring.fill_between([-0.5, 0.5], low[-1], high[-1], **_SPREAD)
     for row in near:
         axes.plot(x, row[:-1], **_NEAR)
-        ring.plot([-0.3, 0.3], [row[-1]] * 2, **_NEAR)
     for row in own:
         axes.plot(x, row[:-1], **_ONE)
-        ring.plot([-0.3, 0.3], [row[-1]] * 2, **_ONE)
     axes.plot(x, pooled[:-1], **_POOLED, marker="s", ms=3)
-    ring.plot([-0.35, 0.35], [pooled[-1]] * 2, **_POOLED)
     if expected is not None and compared.usual is not None:
         axes.errorbar(x, expected[:-1], compared.usual[:-1], capsize=1.5, elinewidth=0.7, **_EXPECTED)
-        ring.errorbar([0.0], expected[-1:], compared.usual[-1:], capsize=3, marker="_", ms=9, **_EXPECTED)
+    _ring(ring, explained, strikes, float(pooled[-1]))
     _told_as_one(axes, features)
     _numbered(axes, ring, explained)
     _third_octave_ticks(axes, features)
     axes.set_xlim(-0.6, features - 1.4)
+    axes.set_xlabel("middle of the band, Hz", size=7.5, labelpad=1)
+
+
+def _ring(ring: Axes, explained: Explained, strikes: Sequence[Measured], pooled_db: float) -> None:
+    """Draw the ring that is asked by itself: after 20 ms, where it is a feature as well, or after 5."""
+    judging, k, reference = explained.judging, explained.k, explained.reference
+    compared, law = judging.compared, judging.compared.ringing
+    after_ms = LATE_MS if law is None else law.after_ms
+    late = after_ms == LATE_MS
+    name = "ring_db" if late else "early_ring_db"
+    stations_db = np.array([heard.ring_db for heard in judging.heard])
+    if reference is not None and not compared.own:
+        good_db = np.array([place[name] for place in reference.measures])
+    else:
+        good_db = stations_db[compared.good]
+    off_db = usual_db = np.nan
+    if late and compared.heard is not None and compared.usual is not None:
+        off_db, usual_db = compared.heard[k, -1], compared.usual[-1]
+    elif law is not None and compared.ring_off_db is not None:
+        pooled_db, off_db, usual_db = stations_db[k], compared.ring_off_db[k], law.spread_db
+    if np.isfinite(good_db).any():
+        ring.fill_between([-0.5, 0.5], *np.nanpercentile(good_db, [10, 90]), **_SPREAD)
+    for own in stations_db[list(compared.neighbours[k])]:
+        ring.plot([-0.3, 0.3], [own] * 2, **_NEAR)
+    for strike in strikes:
+        ring.plot([-0.3, 0.3], [strike[name]] * 2, **_ONE)
+    ring.plot([-0.35, 0.35], [pooled_db] * 2, **_POOLED)
+    if np.isfinite(off_db):
+        ring.errorbar([0.0], [pooled_db - off_db], [usual_db], capsize=3, marker="_", ms=9, **_EXPECTED)
     ring.set_xlim(-0.6, 0.6)
     ring.set_xticks([])
     ring.yaxis.set_major_locator(MaxNLocator(4, integer=True))
-    ring.set_xlabel("20 ms on", size=7, labelpad=2)
-    axes.set_xlabel("middle of the band, Hz", size=7.5, labelpad=1)
+    ring.set_xlabel(f"{after_ms:.0f} ms on", size=7, labelpad=2)
 
 
 def _columns(bands: Sequence[Any], ring_db: Sequence[float], features: int) -> FloatArray:
@@ -340,7 +365,11 @@ def _numbered(axes: Axes, ring: Axes, explained: Explained) -> None:
     low, high = axes.get_ylim()
     axes.set_ylim(low, high + 0.12 * (high - low))
     last = max((n for part in explained.parts for n in part.columns), default=0)
+    law = explained.judging.compared.ringing
+    late = law is None or law.after_ms == LATE_MS
     for rank, part in enumerate(foremost(explained.parts), start=1):
+        if last in part.columns and not late:  # the ring that is drawn is another
+            continue
         on, at = (ring, 0.0) if last in part.columns else (axes, float(np.mean(part.columns)))
         on.text(
             at,

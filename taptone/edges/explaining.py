@@ -684,7 +684,10 @@ def _compared_with(explained: Explained) -> str:
     what += ", and the ring after 20 ms"
     law = judging.compared.ringing
     if law is not None and law.after_ms != LATE_MS:
-        what += f" (good places hardly ring so long: by itself that after {law.after_ms:g} ms is asked)"
+        what += (
+            f" (by itself that after {law.after_ms:g} ms is asked: good places ring too little after 20 ms, "
+            "or stray too much, for a shorter ring to stand out)"
+        )
     beside = [f"its {len(near)} neighbours without a difference {' '.join(near)}"] if near else []
     if judging.known is not None and not judging.compared.own:
         weight = explained.log.settings.judge.reference_weight
@@ -720,7 +723,7 @@ def _by_its_ring(explained: Explained) -> str:
     return (
         f" Its chance is not from the score but from the ring after {law.after_ms:g} ms by itself, {short}: "
         "good ones stray by "
-        f"{law.spread_db:.1f} dB, by Student's law of {law.places} of them; it is counted {RARER:.0f} times, "
+        f"{law.spread_db:.1f} dB, by a tail fitted to {law.places} of them; it is counted {RARER:.0f} times, "
         "being asked beside the score."
     )
 
@@ -827,27 +830,57 @@ def _would_change(explained: Explained) -> Iterator[str]:
             "as large, the other stations as they are."
         )
     yield _one_feature(explained, suspect)
+    if not suspect:
+        yield _short_enough(explained)
+
+
+def _with_ring(explained: Explained, off_db: float, score: float) -> str:
+    """The verdict, had the station another ring and another score."""
+    judging, k, ring = explained.judging, explained.k, explained.judging.compared.ringing
+    assert ring is not None
+    by_its_ring = np.array(judging.compared.chance_by_ring, float)
+    by_its_ring[k] = ring.chance(np.array([off_db]))[0]
+    other = with_score(dataclasses.replace(judging.compared, chance_by_ring=by_its_ring), k, score)
+    return judging.again(judging.heard, other)[k].verdict
+
+
+def _suspect_from_db(explained: Explained, score: float) -> float:
+    """From how many dB below what was expected on its ring would make it suspect; nan where none would."""
+    falls = np.arange(0.0, -_MOST_DB - 0.1, -0.5)
+    return next((-off for off in falls if _with_ring(explained, off, score) == "suspect"), math.nan)
+
+
+def _short_enough(explained: Explained) -> str:
+    """How its ring stands, and how far it would have to fall short by itself."""
+    compared, k = explained.judging.compared, explained.k
+    ring, off_db = compared.ringing, compared.ring_off_db
+    if ring is None or off_db is None or not np.isfinite(off_db[k]):
+        return ""
+    from_db = _suspect_from_db(explained, explained.point.score)
+    side = "above" if off_db[k] > 0 else "below"
+    what = (
+        f"Its ring after {ring.after_ms:g} ms lies {abs(off_db[k]):.1f} dB {side} what was expected "
+        f"(good ones ± {ring.spread_db:.1f} dB)"
+    )
+    if math.isnan(from_db):
+        return f"{what}; by itself it would not make it suspect."
+    floor_db = explained.judging.heard[k].ring_db - off_db[k] - RING_FLOOR_DB
+    far = "" if from_db <= floor_db else f", which is more than can be measured here ({floor_db:.1f} dB)"
+    return f"{what}; by itself it would make it suspect from {from_db:.1f} dB below on{far}."
 
 
 def _by_its_ring_alone(explained: Explained) -> str:
     """What its ring and its score would do by themselves, where it would be suspect at any score."""
     judging, k, ring = explained.judging, explained.k, explained.judging.compared.ringing
-    if ring is None or explained.point.verdict != "suspect":
+    if ring is None or explained.point.verdict != "suspect" or not _by_itself(judging, k):
         return ""
-
-    def verdict(off_db: float, score: float) -> str:
-        by_its_ring = np.array(judging.compared.chance_by_ring, float)
-        by_its_ring[k] = ring.chance(np.array([off_db]))[0]
-        other = with_score(dataclasses.replace(judging.compared, chance_by_ring=by_its_ring), k, score)
-        return judging.again(judging.heard, other)[k].verdict
-
-    if verdict(-_MOST_DB, _NO_SCORE) != "suspect" or not _by_itself(judging, k):
+    short = _suspect_from_db(explained, _NO_SCORE)
+    if math.isnan(short):
         return ""
-    short = next(off for off in np.arange(0.0, -_MOST_DB - 0.1, -0.5) if verdict(off, _NO_SCORE) == "suspect")
     return (
-        f"At any score it is suspect while its ring after {ring.after_ms:g} ms lies {-short:.1f} dB or more "
+        f"At any score it is suspect while its ring after {ring.after_ms:g} ms lies {short:.1f} dB or more "
         "below what was expected; with the ring as expected it would be "
-        f"{verdict(0.0, explained.point.score)} at the same score."
+        f"{_with_ring(explained, 0.0, explained.point.score)} at the same score."
     )
 
 

@@ -17,7 +17,7 @@ __all__ = ["dumps", "loads"]
 
 _FORMAT = "taptone baseline 1"
 _HINT = "give a file that taptone learn wrote, or learn the baseline anew from its recordings"
-_KEPT_SINCE = ("early_ring_db",)
+_KEPT_LATER = ("early_ring_db",)
 _TEXTS = ("boat", "construction", "hammer", "recorder", "version")
 
 
@@ -168,7 +168,7 @@ def _plain(value: float, digits: int = 4) -> float | None:
 
 def _measures(of_place: dict[str, Any]) -> dict[str, float]:
     """Every measure of a place; a file from before one was kept lacks it, and it counts as not read."""
-    kept = dict.fromkeys(_KEPT_SINCE) | of_place
+    kept = dict.fromkeys(_KEPT_LATER) | of_place
     return {name: _number(kept[name]) for name in MEASURE_NAMES}
 
 

@@ -120,6 +120,18 @@ def test_a_ring_that_is_odd_by_itself(dead, tmp_path, capsys):
     assert 3 < short_db <= heard_db
 
 
+def test_a_station_without_a_difference_is_told_how_far_its_ring_would_have_to_fall(dead, tmp_path, capsys):
+    assert row(dead / "log", "A1")["verdict"] == "no difference"
+    assert run_main("explain", dead / "log", "A1", "--out", tmp_path / "told.png") == 0
+    told = capsys.readouterr().out
+    found = re.search(
+        r"Its ring after (5|20) ms lies \d+\.\d dB (above|below) what was expected "
+        r"\(good ones ± (\d+\.\d) dB\); by itself it would make it suspect from (\d+\.\d) dB below on",
+        told,
+    )
+    assert 4 < float(found[4]) / float(found[3]) < 12  # spreads of good ones
+
+
 def test_what_one_feature_would_have_to_do_counts_the_ring_by_itself(dead):
     log = explaining.open_log(dead / "log")
     explained = explaining.explain(log, "A1", [open_sound(dead / "deck.wav")])
