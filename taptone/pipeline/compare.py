@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 
 from taptone.pipeline.heaps import lower_heap
 from taptone.pipeline.patchy import least_chance
-from taptone.pipeline.ringing import Ringing, Rings, by_either, fit_ringing, ringing_of_most, rings_to_ask
+from taptone.pipeline.ringing import Ringing, Rings, by_either, fit_ringing, rings_to_ask, usual_ringing
 from taptone.pipeline.robust import location_scale
 from taptone.settings import JudgeSettings
 from taptone.types import BAND_CENTRES_HZ, BAND_NAMES_HZ, FloatArray, Scorer
@@ -543,11 +543,7 @@ def compare(
     stray_rings = asked.known_db[np.isfinite(asked.known_db)]
     if len(stray_rings):
         stray_rings = stray_rings - float(location_scale(stray_rings)[0])
-    law = (
-        ringing_of_most(asked.pooled_db[able & read_ring], settings.least_ring_db, asked.after_ms)
-        if own
-        else fit_ringing(asked.known_db, settings.least_ring_db, asked.after_ms)
-    )
+    law = usual_ringing(asked, settings.least_ring_db, able & read_ring if own else None)
     usual_ring_db = law.middle_db if law.places else 0.0
     ring_db = np.where(read_ring, asked.pooled_db, usual_ring_db)  # for what is expected beside them
     rings_less = False

@@ -56,7 +56,7 @@ _RAREST = 1e-4  # below it a fitted tail is not put into figures
 class Heard:
     """One station as it was heard: pooled measures, or the reason why it cannot be judged.
 
-    ``ring_db`` is the ring asked by itself: after 20 ms, or after 5 where good places are over by then.
+    ``ring_db`` is the ring asked by itself: after 20 ms, or after 5 where that tells more.
     """
 
     decay_ms: float = math.nan

@@ -30,9 +30,9 @@ __all__ = [
     "by_either",
     "by_ring",
     "fit_ringing",
-    "ringing_of_most",
     "rings_to_ask",
     "surely_rings_db",
+    "usual_ringing",
 ]
 
 #: Rings are of the sound after so long, over all before: ``ring_db`` and ``early_ring_db``.
@@ -132,48 +132,46 @@ def rings_to_ask(
 
 def _reach(rings: Rings, least_spread_db: float, good: NDArray[np.bool_] | None) -> float:
     """How many spreads a ring can fall short by; 0 where most were not read."""
-    rows = rings.known_db if good is None else rings.pooled_db[good]
-    if not 2 * np.isfinite(rows).sum() > len(rows):
-        return 0.0
-    if good is not None:
-        law = ringing_of_most(rows, least_spread_db)
-        return (law.middle_db - RING_FLOOR_DB) / law.spread_db
-    middle, spread = location_scale(rows)
-    return float((middle - RING_FLOOR_DB) / max(float(spread), least_spread_db))
+    law = usual_ringing(rings, least_spread_db, good)
+    asked = len(rings.known_db) if good is None else int(good.sum())
+    return (law.middle_db - RING_FLOOR_DB) / law.spread_db if 2 * law.places > asked else 0.0
 
 
-def ringing_of_most(ring_db: FloatArray, least_spread_db: float, after_ms: float = LATE_MS) -> Ringing:
-    """How good places ring, by stations of which a wide patch may be dead.
+def usual_ringing(rings: Rings, least_spread_db: float, good: NDArray[np.bool_] | None = None) -> Ringing:
+    """How good places ring.
 
     Parameters
     ----------
-    ring_db : ndarray, shape (stations,)
-        As they were heard; ``nan`` where a ring could not be read.
+    rings : Rings
+        Of stations and known-good places.
     least_spread_db : float
         Good places are never taken to agree better.
-    after_ms : float, optional
-        Which ring it is.
+    good : ndarray of bool, shape (stations,), optional
+        Stations to learn it from, of which a wide patch may be dead; None: the known-good places.
 
     Returns
     -------
     Ringing
-        Middle of the shortest half (Rousseeuw 1984), and how far those above it lie from it: what is dead
-        lies below.
+        Of stations: the middle of their shortest half (Rousseeuw 1984), and how far those above it lie from
+        it, because what is dead lies below.
 
     Examples
     --------
-    >>> law = ringing_of_most(np.append(np.full(40, -30.0), np.linspace(-14, -10, 60)), 1.0)
+    >>> ring_db = np.append(np.full(40, -30.0), np.linspace(-14, -10, 60))
+    >>> law = usual_ringing(Rings(ring_db, ring_db, np.zeros(0)), 1.0, np.ones(100, bool))
     >>> round(law.middle_db), round(law.spread_db, 1)
-    (-12, 1.5)
+    (-12, 1.7)
     """
-    ordered = np.sort(ring_db[np.isfinite(ring_db)])
+    if good is None:
+        return fit_ringing(rings.known_db, least_spread_db, rings.after_ms)
+    ordered = np.sort(rings.pooled_db[good & np.isfinite(rings.pooled_db)])
+    if not len(ordered):
+        return Ringing(0.0, least_spread_db, 0, rings.after_ms)
     half = len(ordered) // 2 + 1
-    if half > len(ordered):
-        return Ringing(0.0, least_spread_db, 0, after_ms)
     first = int(np.argmin(ordered[half - 1 :] - ordered[: len(ordered) - half + 1]))
     middle = float(np.median(ordered[first : first + half]))
     above = float(np.median(ordered[ordered >= middle])) - middle
-    return Ringing(middle, max(above / _HALF_NORMAL, least_spread_db), len(ordered), after_ms)
+    return Ringing(middle, max(above / _HALF_NORMAL, least_spread_db), len(ordered), rings.after_ms)
 
 
 def fit_ringing(off_db: FloatArray, least_spread_db: float, after_ms: float = LATE_MS) -> Ringing:
