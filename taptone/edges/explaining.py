@@ -40,9 +40,10 @@ from taptone.pipeline.compare import (
     worth_naming,
 )
 from taptone.pipeline.crisp import FLAG
-from taptone.pipeline.judge import CHARACTERS, rarity, short_ring
+from taptone.pipeline.judge import CHARACTERS, off_together, rarity, short_ring
 from taptone.pipeline.mirror import lowered
 from taptone.pipeline.ringing import LATE_MS, RARER, by_ring
+from taptone.pipeline.together import AREA
 from taptone.settings import Settings, as_now, flat, with_values
 from taptone.types import (
     RING_FLOOR_DB,
@@ -720,6 +721,14 @@ def _by_its_ring(explained: Explained) -> str:
     short = "" if law is None else short_ring(judging.heard[k], judging.compared, k)
     if not short or law is None:
         return ""
+    together = judging.compared.together
+    if together is not None and off_together(judging.compared, k):
+        return (
+            f" Its chance is not from the score but from the ring after {law.after_ms:g} ms of the places it "
+            f"lies among, {short}: {AREA} good places together stray by {together.usual_db:.1f} dB, by a "
+            f"tail fitted to such areas among {together.stations} stations; it is counted {RARER:.0f} times, "
+            "being asked beside the score."
+        )
     return (
         f" Its chance is not from the score but from the ring after {law.after_ms:g} ms by itself, {short}: "
         "good ones stray by "
@@ -765,6 +774,8 @@ def _reached(compared: Comparison, k: int, heard: FloatArray, cut: float) -> NDA
             by_its_ring = compared.ringing.chance(heard[:, -1])
         else:
             by_its_ring = np.full(len(heard), compared.chance_by_ring[k])
+        if compared.together is not None:
+            by_its_ring = np.minimum(by_its_ring, compared.together.chance[k])
         reached |= by_ring(limit, by_its_ring)
     return np.asarray(reached)
 
@@ -834,12 +845,15 @@ def _would_change(explained: Explained) -> Iterator[str]:
         yield _short_enough(explained)
 
 
-def _with_ring(explained: Explained, off_db: float, score: float) -> str:
-    """The verdict, had the station another ring and another score."""
+def _with_ring(explained: Explained, off_db: float, score: float, *, alone: bool = False) -> str:
+    """The verdict, had the station another ring and another score; alone: whatever those around it do."""
     judging, k, ring = explained.judging, explained.k, explained.judging.compared.ringing
     assert ring is not None
+    together = judging.compared.together
     by_its_ring = np.array(judging.compared.chance_by_ring, float)
     by_its_ring[k] = ring.chance(np.array([off_db]))[0]
+    if together is not None and not alone:
+        by_its_ring[k] = min(by_its_ring[k], together.chance[k])
     other = with_score(dataclasses.replace(judging.compared, chance_by_ring=by_its_ring), k, score)
     return judging.again(judging.heard, other)[k].verdict
 
@@ -863,10 +877,23 @@ def _short_enough(explained: Explained) -> str:
         f"(good ones ± {ring.spread_db:.1f} dB)"
     )
     if math.isnan(from_db):
-        return f"{what}; by itself it would not make it suspect."
+        return f"{what}; by itself it would not make it suspect.{_with_those_around(explained)}"
     floor_db = explained.judging.heard[k].ring_db - off_db[k] - RING_FLOOR_DB
     far = "" if from_db <= floor_db else f", which is more than can be measured here ({floor_db:.1f} dB)"
-    return f"{what}; by itself it would make it suspect from {from_db:.1f} dB below on{far}."
+    alone = f"{what}; by itself it would make it suspect from {from_db:.1f} dB below on{far}."
+    return f"{alone}{_with_those_around(explained)}"
+
+
+def _with_those_around(explained: Explained) -> str:
+    """How it and the places around it ring beside other such areas of the panel."""
+    together, k = explained.judging.compared.together, explained.k
+    if together is None or not np.isfinite(together.off_db[k]):
+        return ""
+    side = "above" if together.off_db[k] > 0 else "below"
+    return (
+        f" With those around it, {AREA} places together, it lies {abs(together.off_db[k]):.1f} dB {side} the "
+        f"middle of the panel ({AREA} good ones ± {together.usual_db:.1f} dB)."
+    )
 
 
 def _by_its_ring_alone(explained: Explained) -> str:
@@ -874,6 +901,13 @@ def _by_its_ring_alone(explained: Explained) -> str:
     judging, k, ring = explained.judging, explained.k, explained.judging.compared.ringing
     if ring is None or explained.point.verdict != "suspect" or not _by_itself(judging, k):
         return ""
+    if off_together(judging.compared, k):
+        own_db = float(np.asarray(judging.compared.ring_off_db)[k])
+        by_itself = _with_ring(explained, own_db, explained.point.score, alone=True)
+        return (
+            "At any score it is suspect while it and those around it ring as they do after "
+            f"{ring.after_ms:g} ms; by itself it would be {by_itself}."
+        )
     short = _suspect_from_db(explained, _NO_SCORE)
     if math.isnan(short):
         return ""

@@ -13,7 +13,8 @@ one band that dips does not count at all, the one that explains most: a node, or
 blow, which moves with its strength, takes one band away on good laminate too; most loose skin changes more.
 Which stations are good is asked with every band, because that is the sharper.
 
-Beside that distance the ring is asked by itself (``ringing.py``): a dead place may have the usual spectrum.
+Beside that distance the ring is asked by itself (``ringing.py``): a dead place may have the usual spectrum;
+and the ring of nine places at once (``together.py``): a patch may be heard as a whole only.
 """
 
 from __future__ import annotations
@@ -29,6 +30,7 @@ from taptone.pipeline.heaps import lower_heap
 from taptone.pipeline.patchy import least_chance
 from taptone.pipeline.ringing import Ringing, Rings, by_either, fit_ringing, rings_to_ask, usual_ringing
 from taptone.pipeline.robust import location_scale
+from taptone.pipeline.together import Together, ring_together
 from taptone.settings import JudgeSettings
 from taptone.types import BAND_CENTRES_HZ, BAND_NAMES_HZ, FloatArray, Scorer
 
@@ -78,7 +80,8 @@ class Comparison:
     kind; ``nan`` where these are too few. ``scorer`` is the model that the differences were scored with.
     ``crisper`` marks what differs but is stiffer or heavier, not loose (``crisp.py``). ``in_smaller_heap``
     counts the stations in the smaller part of a panel that divides in two. ``chance_by_ring`` is the chance
-    by the ring alone (by ``ringing``), which ``chance_if_good`` has taken into account and ``score`` has not;
+    by the ring alone (by ``ringing``, or with the places around it by ``together``), which ``chance_if_good``
+    has taken into account and ``score`` has not;
     ``ring_off_db`` how far that ring lies from what was expected, ``nan`` where it could not be read.
     ``rings_less``: most of the panel rings less than its reference, so that this tells nothing of a place.
     """
@@ -101,6 +104,7 @@ class Comparison:
     ring_off_db: FloatArray | None = None
     rings_less: bool = False
     ringing: Ringing | None = None
+    together: Together | None = None
 
 
 def shapes(bands_db: FloatArray, features: int | None = None) -> FloatArray:
@@ -555,11 +559,16 @@ def compare(
         rings_less = bool(2 * (good & dead).sum() >= good.sum() > 0)
         if not rings_less:
             good, known, short = good & ~dead, known & ~dead, dead
+    # Nor does a patch that rings short, or long, as a whole.
+    together = ring_together(asked, far_m, able & read_ring, settings.least_ring_db) if count else None
+    with_others = np.ones(len(shape)) if together is None else together.chance
+    as_one = by_either(np.ones(len(shape)), with_others) <= _FIRST * settings.set_aside
     # Where the panel divides in two, the larger part starts, and the smaller is late.
     larger = able if count == 0 else _larger_part(shape, able, core_middle, core, new_scorer)
     divided = bool((larger != able).any())
     if divided:
         good = known = larger
+    good, known, short = good & ~as_one, known & ~as_one, short | as_one
     in_turn = None
     if xy_m is None and reference is None:
         in_turn = np.arange(len(shape)) // max(min(_TOGETHER, len(shape) // _LEAST_PARTS), 1)
@@ -588,7 +597,7 @@ def compare(
             score[heard] = scorer.score_samples(difference[heard])
             score[good] = scorer.held_out_[len(strays) :]  # not by what was learnt from themselves
             chance[heard] = scorer.chance_if_good(score[heard], usual=True)
-            chance = by_either(chance, ringing(off_db, good).chance(off_db))
+            chance = by_either(chance, np.minimum(ringing(off_db, good).chance(off_db), with_others))
             # Good stations come in at once, when the expectation first follows the panel. A patch comes in
             # later, from its rim, one by one, each making room for the next: so the reference has a say in
             # who is late.
@@ -623,7 +632,7 @@ def compare(
     score[found.good] = scorer.held_out_[len(strays) :]
     chance[heard] = scorer.chance_if_good(score[heard])
     ring = ringing(found.ring_off_db, found.good)
-    by_its_ring = ring.chance(found.ring_off_db)
+    by_its_ring = np.minimum(ring.chance(found.ring_off_db), with_others)
     return Comparison(
         score,
         by_either(chance, by_its_ring),
@@ -642,6 +651,7 @@ def compare(
         ring_off_db=found.ring_off_db,
         rings_less=rings_less,
         ringing=ring,
+        together=together,
     )
 
 

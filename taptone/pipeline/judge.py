@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from taptone.pipeline.compare import Comparison, in_parts, part_names, worth_naming
 from taptone.pipeline.ringing import RARER, by_ring
+from taptone.pipeline.together import AREA
 from taptone.settings import JudgeSettings
 from taptone.types import RING_FLOOR_DB, FloatArray
 
@@ -23,6 +24,7 @@ __all__ = [
     "character",
     "confidence",
     "judge",
+    "off_together",
     "on_its_kind",
     "rarity",
     "short_ring",
@@ -239,8 +241,38 @@ def confidence(chance_if_good: FloatArray, able: NDArray[np.bool_]) -> FloatArra
     return out
 
 
+def off_together(compared: Comparison, k: int) -> bool:
+    """Whether the chance of a station is that of its ring with the places around it.
+
+    Parameters
+    ----------
+    compared : Comparison
+        Of all stations.
+    k : int
+        Which one.
+
+    Returns
+    -------
+    bool
+        False where the chance is another's, that of its own ring among them.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> one = np.ones(1)
+    >>> off_together(Comparison(one, one, one > 0, ((),)), 0)
+    False
+    """
+    together, law, off_db = compared.together, compared.ringing, compared.ring_off_db
+    if together is None or law is None or off_db is None:
+        return False
+    if not by_ring(compared.chance_if_good, compared.chance_by_ring)[k]:
+        return False
+    return bool(together.chance[k] < law.chance(off_db[k : k + 1])[0])
+
+
 def short_ring(here: Heard, compared: Comparison, k: int) -> str:
-    """How far a ring falls short where the chance of a station is that of its ring, in words.
+    """How far a ring is off where the chance of a station is that of its ring, in words.
 
     Parameters
     ----------
@@ -269,6 +301,13 @@ def short_ring(here: Heard, compared: Comparison, k: int) -> str:
         return ""
     if not by_ring(compared.chance_if_good, compared.chance_by_ring)[k]:
         return ""
+    together = compared.together
+    if together is not None and off_together(compared, k):
+        side = "below" if together.off_db[k] < 0 else "above"
+        return (
+            f"{abs(together.own_db[k]):.1f} dB {side} the middle of this panel, and so around it: "
+            f"{AREA} places together {abs(together.off_db[k]):.1f} dB"
+        )
     least = "at least " if here.ring_db <= RING_FLOOR_DB else ""
     return f"{least}{-compared.ring_off_db[k]:.1f} dB below what was expected"
 
@@ -375,17 +414,16 @@ def _one(
     if compared.crisper is not None and compared.crisper[k]:
         return verdict("not assessed", _CRISPER)
     ring = short_ring(here, compared, k)
-    furthest = _by_its_ring(ring, compared) or _furthest(compared, k)
+    furthest = _by_its_ring(ring, compared, k) or _furthest(compared, k)
     numbers = _numbers(here, len(near), decay_ms, centroid_hz, reference_decay_ms, reference_centroid_hz)
     if sure >= settings.confidence:
         where = f"on declared {here.structure}, but unlike the others on it; " if here.structure else ""
-        n = compared.ringing.places if ring and compared.ringing else compared.n_good
+        sound, taught, n = _taught(ring, compared, k)
         beyond = ", an estimate beyond what so many can show" if chance < 1 / (n + 1) else ""
         how = f"counted {RARER:.0f} times, being asked beside the score; a tail" if ring else "tail"
-        sound = "ring this short" if ring else "sound this different"
         text = (
             f"{where}{furthest}{numbers}; {rarity(chance)} would {sound} ({how} fitted to "
-            f"{n} good places and stations{beyond}); {judged} compared"
+            f"{taught}{beyond}); {judged} compared"
         )
         base = (
             (decay_ms, centroid_hz, _median([h.ring_db for h in near]))
@@ -403,12 +441,27 @@ def _one(
     return verdict("no difference", text, "", sure)
 
 
-def _by_its_ring(ring: str, compared: Comparison) -> str:
+def _by_its_ring(ring: str, compared: Comparison, k: int) -> str:
     if not ring or compared.ringing is None:
         return ""
-    usual = f"good ones ± {compared.ringing.spread_db:.1f} dB"
     what = f"ring after {compared.ringing.after_ms:g} ms"
+    if compared.together is not None and off_together(compared, k):
+        usual = f"{AREA} good ones ± {compared.together.usual_db:.1f} dB"
+        return f"{what} {ring} ({usual}), which together is rarer than its score; "
+    usual = f"good ones ± {compared.ringing.spread_db:.1f} dB"
     return f"{what} {ring} here ({usual}), which by itself is rarer than its score; "
+
+
+def _taught(ring: str, compared: Comparison, k: int) -> tuple[str, str, int]:
+    """What the chance of a suspect is of, what taught it, and how many that were."""
+    together, law = compared.together, compared.ringing
+    if not ring or law is None:
+        return "sound this different", f"{compared.n_good} good places and stations", compared.n_good
+    if together is None or not off_together(compared, k):
+        return "ring this short", f"{law.places} good places and stations", law.places
+    side = "short" if together.off_db[k] < 0 else "long"
+    areas = together.stations // AREA
+    return f"ring this {side} with those around it", f"areas among {together.stations} stations", areas
 
 
 def _stands_out(decay_ms: float, usual_ms: float) -> bool:

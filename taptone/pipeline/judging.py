@@ -21,7 +21,7 @@ from taptone.pipeline.hint import hints
 from taptone.pipeline.judge import Heard, Judgement, judge
 from taptone.pipeline.mirror import Mirrored, match, mirrored, say_mirror
 from taptone.pipeline.outline import outline, spacing
-from taptone.pipeline.ringing import EARLY_MS, LATE_MS, Rings, rings_to_ask, surely_rings_db
+from taptone.pipeline.ringing import EARLY_MS, LATE_MS, Rings, not_by_noise_db, rings_to_ask, surely_rings_db
 from taptone.settings import Settings
 from taptone.types import (
     BAND_CENTRES_HZ,
@@ -297,12 +297,13 @@ def _rings(
     """The ring of that name, of the stations and of the places taken for good."""
     pooled_db = np.array([p[1][name] if p is not None else np.nan for p in pooled])
     strikes = [[taps[k] for k in spot.taps] for spot in places]
-    surely_db = [
-        surely_rings_db(np.array([t[name] for t in own]), np.array([t["snr_db"] for t in own]), after_ms)
-        for own in strikes
-    ]
+    read = [(np.array([t[name] for t in own]), np.array([t["snr_db"] for t in own])) for own in strikes]
+    surely_db, longer_db = (
+        np.array([told(ring_db, snr_db, after_ms) for ring_db, snr_db in read], float)
+        for told in (surely_rings_db, not_by_noise_db)
+    )
     known_db = pooled_db[lent] if reference is None else [m[name] for m in reference.measures]
-    return Rings(pooled_db, np.array(surely_db, float), np.array(known_db, float), after_ms)
+    return Rings(pooled_db, surely_db, np.array(known_db, float), after_ms, longer_db)
 
 
 def _about_rings(compared: Comparison, late: Rings, early: Rings, settings: Settings) -> list[str]:

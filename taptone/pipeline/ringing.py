@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from taptone.pipeline.robust import LEAST_CHANCE, far_out, location_scale
+from taptone.pipeline.robust import LEAST_CHANCE, far_out, location_scale, shortest_half
 from taptone.types import RING_FLOOR_DB, FloatArray
 
 __all__ = [
@@ -30,6 +30,7 @@ __all__ = [
     "by_either",
     "by_ring",
     "fit_ringing",
+    "not_by_noise_db",
     "rings_to_ask",
     "surely_rings_db",
     "usual_ringing",
@@ -51,14 +52,16 @@ class Rings:
     """What is asked by itself: how much is left of a sound after so long.
 
     ``pooled_db`` (stations,) is what is expected of neighbours, ``surely_db`` (stations,) how long each rings
-    at the least (:func:`surely_rings_db`), ``known_db`` (places,) that of known-good places; ``nan`` where it
-    could not be read.
+    at the least (:func:`surely_rings_db`), ``longer_db`` (stations,) what is left of it without what noise
+    may have added (:func:`not_by_noise_db`; None: as pooled), ``known_db`` (places,) that of known-good
+    places; ``nan`` where it could not be read.
     """
 
     pooled_db: FloatArray
     surely_db: FloatArray
     known_db: FloatArray
     after_ms: float = LATE_MS
+    longer_db: FloatArray | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,9 +170,7 @@ def usual_ringing(rings: Rings, least_spread_db: float, good: NDArray[np.bool_] 
     ordered = np.sort(rings.pooled_db[good & np.isfinite(rings.pooled_db)])
     if not len(ordered):
         return Ringing(0.0, least_spread_db, 0, rings.after_ms)
-    half = len(ordered) // 2 + 1
-    first = int(np.argmin(ordered[half - 1 :] - ordered[: len(ordered) - half + 1]))
-    middle = float(np.median(ordered[first : first + half]))
+    middle = float(np.median(shortest_half(ordered)))
     above = float(np.median(ordered[ordered >= middle])) - middle
     return Ringing(middle, max(above / _HALF_NORMAL, least_spread_db), len(ordered), rings.after_ms)
 
@@ -231,6 +232,36 @@ def surely_rings_db(ring_db: FloatArray, snr_db: FloatArray, after_ms: float = L
     told = np.maximum(ring_db, 10 * np.log10(_LASTS[after_ms] * _NOISE_KNOWN) - snr_db)
     told = told[np.isfinite(ring_db)]
     return float(told.max()) if len(told) else float("nan")
+
+
+def not_by_noise_db(ring_db: FloatArray, snr_db: FloatArray, after_ms: float = LATE_MS) -> float:
+    """How long a station rings by the strike that rings least, without what noise may have added.
+
+    Parameters
+    ----------
+    ring_db : ndarray, shape (strikes,)
+        As for :func:`surely_rings_db`.
+    snr_db : ndarray, shape (strikes,)
+        The same: a fifth of the noise may be left in what comes later.
+    after_ms : float, optional
+        Which ring it is.
+
+    Returns
+    -------
+    float
+        In dB, -30 at the least; ``nan`` where none could be read.
+
+    Examples
+    --------
+    >>> round(not_by_noise_db(np.array([-6.0, -14.0]), np.array([60.0, 60.0])), 1)
+    -14.0
+    >>> round(not_by_noise_db(np.array([-14.0]), np.array([15.0])), 1)
+    -18.4
+    """
+    added = _LASTS[after_ms] * _NOISE_KNOWN * 10 ** (-snr_db / 10)
+    told = 10 * np.log10(np.maximum(10 ** (ring_db / 10) - added, 10 ** (RING_FLOOR_DB / 10)))
+    told = told[np.isfinite(ring_db)]
+    return float(told.min()) if len(told) else float("nan")
 
 
 def by_either(distance: FloatArray, ring: FloatArray) -> FloatArray:

@@ -617,3 +617,64 @@ def test_a_crisper_station_is_not_said_to_be_unscored(case, monkeypatch, capsys,
     assert "its area as a whole decides: declare the structure" in said
     assert "Nothing was scored" not in said
     assert ("Of the squared score" in said) != alone
+
+
+# -- a patch that is off as a whole ------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module", params=[0.45, 2.0], ids=["short", "long"])
+def patch(request, tmp_path_factory):
+    """Uneven skin of 8 by 12 stations; C5 to E7 die sooner, or ring on, and sound as usual otherwise."""
+    folder, rng, longer = tmp_path_factory.mktemp("patch"), np.random.default_rng(5), request.param
+    known = [tap(rng, uneven=8) for _ in range(20)]
+    soundfile.write(folder / "good.wav", laid(known), RATE, "PCM_24")
+    odd = {12 * row + column for row in (2, 3, 4) for column in (4, 5, 6)}
+    hits = [tap(rng, uneven=8, longer=longer if k in odd else 1.0) for k in range(96)]
+    soundfile.write(folder / "deck.wav", laid(hits, [12] * 8), RATE, "PCM_24")
+    (folder / "deck.toml").write_text(panel_text(8, 12), encoding="utf-8")
+    said = ["--boat", "Kettle", "--construction", "skins over foam", "--hammer", "60 g steel"]
+    said += ["--taps-per-place", 1, "--out", folder / "good.json"]
+    assert run_main("learn", folder / "good.wav", *said) == 0
+    given = ["--panel", folder / "deck.toml", "--baseline", folder / "good.json"]
+    assert run_main("analyse", folder / "deck.wav", *given, "--out", folder / "log") == 0
+    return folder, "short" if longer < 1 else "long"
+
+
+def test_a_patch_that_rings_otherwise_as_a_whole(patch, tmp_path, capsys):
+    folder, how = patch
+    inside = [f"{row}{column}" for row in "CDE" for column in (5, 6, 7)]
+    suspects = [p["station"] for p in body(folder / "log")["points"] if p["verdict"] == "suspect"]
+    assert len(set(suspects) & set(inside)) >= 7
+    assert len(set(suspects) - set(inside)) <= 2
+    together = [
+        s for s in suspects if "which together is rarer than its score" in row(folder / "log", s)["reason"]
+    ]
+    assert together
+    side = "below" if how == "short" else "above"
+    reason = row(folder / "log", together[0])["reason"]
+    assert re.match(
+        rf"ring after (5|20) ms \d+\.\d dB {side} the middle of this panel, and so around it: "
+        r"9 places together \d+\.\d dB \(9 good ones ± \d\.\d dB\), which together",
+        reason,
+    )
+    assert f"would ring this {how} with those around it (counted 20 times" in reason
+    capsys.readouterr()
+    assert run_main("explain", folder / "log", together[0], "--out", tmp_path / "told.png") == 0
+    told = capsys.readouterr().out
+    assert "of the places it lies among, " in told
+    assert "At any score it is suspect while it and those around it ring as they do" in told
+    assert "by itself it would be no difference" in told
+    assert (tmp_path / "told.png").stat().st_size > 10_000
+
+
+def test_a_good_station_is_told_how_it_rings_with_those_around_it(patch, tmp_path, capsys):
+    folder, _ = patch
+    told = []
+    for station in ("A1", "G2", "H12"):
+        assert row(folder / "log", station)["verdict"] == "no difference"
+        assert run_main("explain", folder / "log", station, "--out", tmp_path / "told.png") == 0
+        told.append(capsys.readouterr().out)
+    words = (
+        r"With those around it, 9 places together, it lies \d\.\d dB (above|below) the middle of the panel"
+    )
+    assert any(re.search(words, text) for text in told)

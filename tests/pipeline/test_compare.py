@@ -315,7 +315,8 @@ def test_a_long_ring_by_itself_is_not(rng):
     shape, reference = good(rng, N, 12) * spread_db, good(rng, 20, 12) * spread_db
     shape[25, -1] += 40
     got = compare(about_their_mean(shape), XY_M, PLAIN, about_their_mean(reference), new(12))
-    assert got.chance_by_ring[25] > 0.5
+    assert got.ringing.chance(got.ring_off_db[25:26])[0] > 0.5
+    assert 20 * got.chance_by_ring[25] > 1  # nor does it make an area
     assert got.chance_if_good[25] == got.scorer.chance_if_good(got.score[25:26])[0]
 
 
@@ -417,3 +418,27 @@ def test_where_the_only_plain_station_is_set_aside_the_reference_remains():
     found = compare(shape, xy_m, ["", *["frame"] * 9], rng.normal(size=(20, 4)), Baseline)
     assert not found.good.any()
     assert found.chance_if_good[0] < 2e-4
+
+
+@pytest.mark.parametrize("with_reference", [True, False])
+@pytest.mark.parametrize("ring_db", [-6.0, 6.0])
+def test_a_patch_whose_rings_are_off_as_a_whole_is_told(rng, ring_db, with_reference):
+    """2.5 spreads at each of 9 of 108 places: by its own ring few are told, and by the distance few."""
+    n = 108
+    xy_m = np.stack(np.divmod(np.arange(n), 12)[::-1], axis=1) * 0.1
+    plain, spread_db = [""] * n, np.append(np.full(11, 3.0), 2.0)
+    shape, reference = good(rng, n, 12) * spread_db, good(rng, 20, 12) * spread_db
+    patch = np.array([k for k in range(n) if k // 12 in (3, 4, 5) and k % 12 in (5, 6, 7)])
+    shape[patch, -1] += ring_db
+    known = about_their_mean(reference) if with_reference else None
+    got = compare(about_their_mean(shape), xy_m, plain, known, new(12))
+    others = np.setdiff1d(np.arange(n), patch)
+    assert np.median(got.chance_if_good[patch]) < 0.005
+    assert np.median(got.scorer.chance_if_good(got.score[patch])) > 0.01
+    assert (got.chance_if_good[others] < 0.005).sum() <= 3
+    told = got.together.chance[patch] < 1e-3
+    assert told.sum() >= 7
+    assert not got.good[patch[told]].any()  # nor does it vouch for itself
+    # Without places nobody knows what lies around.
+    nowhere = compare(about_their_mean(shape), None, plain, about_their_mean(reference), new(12))
+    assert nowhere.together is None
