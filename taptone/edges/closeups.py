@@ -27,7 +27,7 @@ from taptone.edges.pictures import repeatable_style
 from taptone.pipeline import listen, pool
 from taptone.pipeline.compare import band_name_hz, part_columns, shapes
 from taptone.pipeline.decay import Decay, Room
-from taptone.pipeline.judge import CHARACTERS
+from taptone.pipeline.judge import CHARACTERS, off_together
 from taptone.pipeline.measure import attack, whole_decay
 from taptone.pipeline.ringing import LATE_MS
 from taptone.pipeline.spectrum import power_spectra
@@ -342,6 +342,9 @@ def _ring(ring: Axes, explained: Explained, strikes: Sequence[Measured], pooled_
     for strike in strikes:
         ring.plot([-0.3, 0.3], [strike[name]] * 2, **_ONE)
     ring.plot([-0.35, 0.35], [pooled_db] * 2, **_POOLED)
+    if compared.together is not None and off_together(compared, k):
+        area_db = float(np.mean(stations_db[compared.together.areas[k]]))
+        ring.plot([-0.5, 0.5], [area_db] * 2, color=_POOLED["color"], ls=":", lw=1.2)
     if np.isfinite(off_db):
         ring.errorbar([0.0], [pooled_db - off_db], [usual_db], capsize=3, marker="_", ms=9, **_EXPECTED)
     ring.set_xlim(-0.6, 0.6)
@@ -500,6 +503,8 @@ def _legend(figure: Figure, explained: Explained) -> None:
     first = foremost(explained.parts)
     parts = ", ".join(f"{n} {part.name} {100 * part.share:.0f} %" for n, part in enumerate(first, start=1))
     share = f"Largest parts of the squared score: {parts}. " if first else ""
+    if off_together(explained.judging.compared, explained.k):
+        share += "Its chance is from the ring of the area it lies in, dotted. "
     version = explained.result.versions.get("taptone", "")
     _write(
         figure,

@@ -724,10 +724,12 @@ def _by_its_ring(explained: Explained) -> str:
     together = judging.compared.together
     if together is not None and off_together(judging.compared, k):
         return (
-            f" Its chance is not from the score but from the ring after {law.after_ms:g} ms of the places it "
-            f"lies among, {short}: {AREA} good places together stray by {together.usual_db:.1f} dB, by a "
-            f"tail fitted to such areas among {together.stations} stations; it is counted {RARER:.0f} times, "
-            "being asked beside the score."
+            f" Its chance is not from the score but from the ring after {law.after_ms:g} ms of an area, "
+            f"{' '.join(_around(explained))}. Its own lies {short}. Such areas of good skin stray by "
+            f"{together.usual_db:.1f} dB, by a tail fitted to those among {together.stations} stations; no "
+            f"place counts for more than 3 spreads of single ones, and the chance {RARER:.0f} times, being "
+            "asked beside the score. Strike these again, in another order; look for what stands behind, a "
+            "stand pad, a hand, and thickness."
         )
     return (
         f" Its chance is not from the score but from the ring after {law.after_ms:g} ms by itself, {short}: "
@@ -887,13 +889,26 @@ def _short_enough(explained: Explained) -> str:
 def _with_those_around(explained: Explained) -> str:
     """How it and the places around it ring beside other such areas of the panel."""
     together, k = explained.judging.compared.together, explained.k
-    if together is None or not np.isfinite(together.off_db[k]):
-        return ""
+    if together is None:
+        return (
+            f" Rings of {AREA} places together were not asked: fewer than {4 * AREA} stations could be, "
+            "or most of them are off."
+        )
+    if not np.isfinite(together.off_db[k]) or off_together(explained.judging.compared, k):
+        return ""  # nothing, or said before
     side = "above" if together.off_db[k] > 0 else "below"
     return (
-        f" With those around it, {AREA} places together, it lies {abs(together.off_db[k]):.1f} dB {side} the "
-        f"middle of the panel ({AREA} good ones ± {together.usual_db:.1f} dB)."
+        f" The area it is most off with, {' '.join(_around(explained))}, lies "
+        f"{abs(together.off_db[k]):.1f} dB {side} the middle of the panel (such areas of good skin ± "
+        f"{together.usual_db:.1f} dB)."
     )
+
+
+def _around(explained: Explained) -> list[str]:
+    """Stations of the area that a station is most off with."""
+    together = explained.judging.compared.together
+    assert together is not None
+    return [explained.result.points[j].station for j in sorted(together.areas[explained.k])]
 
 
 def _by_its_ring_alone(explained: Explained) -> str:

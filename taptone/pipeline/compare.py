@@ -562,7 +562,7 @@ def compare(
     # Nor does a patch that rings short, or long, as a whole.
     together = ring_together(asked, far_m, able & read_ring, settings.least_ring_db) if count else None
     with_others = np.ones(len(shape)) if together is None else together.chance
-    as_one = by_either(np.ones(len(shape)), with_others) <= _FIRST * settings.set_aside
+    as_one = by_either(np.ones(len(shape)), with_others) < min(_FIRST * settings.set_aside, 1.0)
     # Where the panel divides in two, the larger part starts, and the smaller is late.
     larger = able if count == 0 else _larger_part(shape, able, core_middle, core, new_scorer)
     divided = bool((larger != able).any())

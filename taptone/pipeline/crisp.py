@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptone.pipeline.compare import Comparison
-from taptone.pipeline.judge import Heard, Judgement
+from taptone.pipeline.judge import Heard, Judgement, off_together
 from taptone.pipeline.outline import together
 from taptone.pipeline.robust import location_scale
 from taptone.settings import JudgeSettings
@@ -37,8 +37,9 @@ def with_crisper(
 ) -> Comparison:
     """Mark the areas of suspects that are crisper as a whole: whether they are bonded cannot be told.
 
-    Stations on declared structure are not asked, and one that by itself is as much duller, rings as much
-    longer, or rattles, stays out.
+    Stations that are suspect by the ring of those around them alone do not make an area large enough: what
+    was suspect without them stays so. Stations on declared structure are not asked, and one that by itself is
+    as much duller, rings as much longer, or rattles, stays out.
 
     Parameters
     ----------
@@ -91,7 +92,7 @@ def with_crisper(
     for group in together(asked, others, spacing_m):
         area = [index[s.label] for s in group]
         crisper[area] = (
-            len(area) >= _FEWEST
+            sum(not off_together(compared, k) for k in area) >= _FEWEST
             and np.median(brighter[area]) > settings.crisper
             and np.median(ring[area]) < -settings.crisper
             and dead[area].mean() <= 0.5

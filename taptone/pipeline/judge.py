@@ -305,20 +305,22 @@ def short_ring(here: Heard, compared: Comparison, k: int) -> str:
     if together is not None and off_together(compared, k):
         side = "below" if together.off_db[k] < 0 else "above"
         return (
-            f"{abs(together.own_db[k]):.1f} dB {side} the middle of this panel, and so around it: "
-            f"{AREA} places together {abs(together.off_db[k]):.1f} dB"
+            f"{abs(together.own_db[k]):.1f} dB {side} the middle of this panel, and on average "
+            f"{abs(together.off_db[k]):.1f} dB over the {AREA} places it lies among"
         )
     least = "at least " if here.ring_db <= RING_FLOOR_DB else ""
     return f"{least}{-compared.ring_off_db[k]:.1f} dB below what was expected"
 
 
-def rarity(chance: float) -> str:
+def rarity(chance: float, of: str = "good place") -> str:
     """A chance as a plain count, to one figure: a fitted tail deserves no more.
 
     Parameters
     ----------
     chance : float
         Between 0 and 1.
+    of : str, optional
+        What it is counted of.
 
     Returns
     -------
@@ -331,9 +333,9 @@ def rarity(chance: float) -> str:
     ('about 1 good place in 4,000', 'fewer than 1 good place in 10,000')
     """
     if chance < _RAREST:
-        return f"fewer than 1 good place in {1 / _RAREST:,.0f}"
+        return f"fewer than 1 {of} in {1 / _RAREST:,.0f}"
     size = 10 ** int(math.log10(1 / chance))
-    return f"about 1 good place in {round(1 / chance / size) * size:,}"
+    return f"about 1 {of} in {round(1 / chance / size) * size:,}"
 
 
 def sureness(confidence: float) -> str:
@@ -418,11 +420,11 @@ def _one(
     numbers = _numbers(here, len(near), decay_ms, centroid_hz, reference_decay_ms, reference_centroid_hz)
     if sure >= settings.confidence:
         where = f"on declared {here.structure}, but unlike the others on it; " if here.structure else ""
-        sound, taught, n = _taught(ring, compared, k)
+        of, sound, taught, n = _taught(ring, compared, k)
         beyond = ", an estimate beyond what so many can show" if chance < 1 / (n + 1) else ""
         how = f"counted {RARER:.0f} times, being asked beside the score; a tail" if ring else "tail"
         text = (
-            f"{where}{furthest}{numbers}; {rarity(chance)} would {sound} ({how} fitted to "
+            f"{where}{furthest}{numbers}; {rarity(chance, of)} would {sound} ({how} fitted to "
             f"{taught}{beyond}); {judged} compared"
         )
         base = (
@@ -436,6 +438,8 @@ def _one(
         return verdict("at structure", f"{text}; {furthest}{numbers}")
     share = f"about {100 * chance:.0f} of 100" if chance >= 0.01 else "fewer than 1 of 100"
     text = f"{share} good places would sound at least this different; {numbers}"
+    if off_together(compared, k):
+        text = f"{share} areas of good skin would ring so; {furthest}{numbers}"
     if _stands_out(here.decay_ms, decay_ms) and _stands_out(here.decay_ms, reference_decay_ms):
         text += "; its decay stands out, which the verdict does not rest on: listen to it again"
     return verdict("no difference", text, "", sure)
@@ -446,22 +450,22 @@ def _by_its_ring(ring: str, compared: Comparison, k: int) -> str:
         return ""
     what = f"ring after {compared.ringing.after_ms:g} ms"
     if compared.together is not None and off_together(compared, k):
-        usual = f"{AREA} good ones ± {compared.together.usual_db:.1f} dB"
+        usual = f"such areas of good skin ± {compared.together.usual_db:.1f} dB"
         return f"{what} {ring} ({usual}), which together is rarer than its score; "
     usual = f"good ones ± {compared.ringing.spread_db:.1f} dB"
     return f"{what} {ring} here ({usual}), which by itself is rarer than its score; "
 
 
-def _taught(ring: str, compared: Comparison, k: int) -> tuple[str, str, int]:
-    """What the chance of a suspect is of, what taught it, and how many that were."""
+def _taught(ring: str, compared: Comparison, k: int) -> tuple[str, str, str, int]:
+    """What the chance of a suspect is a share of, what that does, what taught it, and how many taught it."""
     together, law = compared.together, compared.ringing
     if not ring or law is None:
-        return "sound this different", f"{compared.n_good} good places and stations", compared.n_good
+        taught = f"{compared.n_good} good places and stations"
+        return "good place", "sound this different", taught, compared.n_good
     if together is None or not off_together(compared, k):
-        return "ring this short", f"{law.places} good places and stations", law.places
-    side = "short" if together.off_db[k] < 0 else "long"
-    areas = together.stations // AREA
-    return f"ring this {side} with those around it", f"areas among {together.stations} stations", areas
+        return "good place", "ring this short", f"{law.places} good places and stations", law.places
+    how = "ring this short" if together.off_db[k] < 0 else "ring this long"
+    return "area of good skin", how, f"areas among {together.stations} stations", together.stations // AREA
 
 
 def _stands_out(decay_ms: float, usual_ms: float) -> bool:

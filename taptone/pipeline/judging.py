@@ -18,7 +18,7 @@ from taptone.pipeline.drift import Visit, drift_of, in_doubt, say_drift
 from taptone.pipeline.faults import end_hz
 from taptone.pipeline.hearing import medians, pool
 from taptone.pipeline.hint import hints
-from taptone.pipeline.judge import Heard, Judgement, judge
+from taptone.pipeline.judge import Heard, Judgement, judge, off_together
 from taptone.pipeline.mirror import Mirrored, match, mirrored, say_mirror
 from taptone.pipeline.outline import outline, spacing
 from taptone.pipeline.ringing import EARLY_MS, LATE_MS, Rings, not_by_noise_db, rings_to_ask, surely_rings_db
@@ -253,6 +253,7 @@ def judged_stations(
         )
         if compared.crisper is not None:
             verdicts = again(heard, compared)
+    notes += _about_areas([s.station.label for s in places], verdicts, compared)
     on_judged(Judging(tuple(heard), shape, known_shape, compared, again, other))
     points = tuple(
         _point(k, panel, spot, p, v, compared, taps, (decay_ms, centroid_hz))
@@ -304,6 +305,23 @@ def _rings(
     )
     known_db = pooled_db[lent] if reference is None else [m[name] for m in reference.measures]
     return Rings(pooled_db, surely_db, np.array(known_db, float), after_ms, longer_db)
+
+
+def _about_areas(labels: Sequence[str], verdicts: Sequence[Judgement], compared: Comparison) -> list[str]:
+    """Say which stations are suspect by the ring of their area, and what else makes one."""
+    named = [
+        label
+        for k, label in enumerate(labels)
+        if verdicts[k].verdict == "suspect" and off_together(compared, k)
+    ]
+    if not named:
+        return []
+    who = " ".join(named) if len(named) <= 12 else f"{' '.join(named[:12])} … ({len(named)})"
+    return [
+        f"suspect by the ring of the area they lie in, not by themselves: {who}. Strike them again, in "
+        "another order; a stand pad, a hand, what stands behind, thickness, or a recorder that was moved can "
+        "do it too"
+    ]
 
 
 def _about_rings(compared: Comparison, late: Rings, early: Rings, settings: Settings) -> list[str]:

@@ -37,15 +37,19 @@ _TURNS = 20
 class Together:
     """How far each station is off together with the places around it: of the areas it lies in, the oddest.
 
-    Of shape (stations,): ``off_db`` is the mean of the area, no place counted for more than 3 spreads, less
-    the middle of all areas; ``own_db`` the station by itself less the middle of the panel; ``chance`` the
-    share of good areas that would be off as far, either way; ``nan``, and a chance of 1, where there is
-    nothing to tell. ``usual_db`` is how far areas of good places stray, ``stations`` how many taught that.
+    Of shape (stations,): ``off_db`` is the mean of the area less the middle of the panel, ``own_db`` the
+    station's less the same; ``strays`` how many spreads of such areas the area is off, where no place counts
+    for more than 3 of its own, ``chance`` the share of areas of good places that would be, either way;
+    ``nan``, and a chance of 1, where there is nothing to tell. ``areas``, shape (stations, 9), holds the
+    places of that area, -1 where there is none. ``usual_db`` is how far areas of good places stray,
+    ``stations`` how many taught that.
     """
 
     off_db: FloatArray
     own_db: FloatArray
+    strays: FloatArray
     chance: FloatArray
+    areas: NDArray[np.intp]
     usual_db: float
     stations: int
 
@@ -92,13 +96,16 @@ def ring_together(
     if told is None:
         return None
     own, area, stray, spread_db, own_db = told
-    chance = _chance(area / stray, len(read))
-    nothing = np.full(len(able), np.nan)
-    out = Together(nothing, nothing.copy(), np.ones(len(able)), stray * spread_db, len(read))
+    strays = area / stray
+    chance = _chance(strays, len(read))
+    off_db, each_db, in_spreads = np.full((3, len(able)), np.nan)
+    nowhere, usual_db = np.full((len(able), AREA), -1), stray * spread_db
+    out = Together(off_db, each_db, in_spreads, np.ones(len(able)), nowhere, usual_db, len(read))
     out.own_db[read] = own_db
     for k in np.argsort(chance, kind="stable")[::-1]:  # the oddest area has the last word
         with_it = read[near[k][own[near[k]] * np.sign(area[k]) >= _OWN * abs(area[k])]]
-        out.off_db[with_it], out.chance[with_it] = area[k] * spread_db, chance[k]
+        out.off_db[with_it], out.chance[with_it] = own_db[near[k]].mean(), chance[k]
+        out.strays[with_it], out.areas[with_it] = strays[k], read[near[k]]
     return out
 
 

@@ -653,15 +653,22 @@ def test_a_patch_that_rings_otherwise_as_a_whole(patch, tmp_path, capsys):
     side = "below" if how == "short" else "above"
     reason = row(folder / "log", together[0])["reason"]
     assert re.match(
-        rf"ring after (5|20) ms \d+\.\d dB {side} the middle of this panel, and so around it: "
-        r"9 places together \d+\.\d dB \(9 good ones ± \d\.\d dB\), which together",
+        rf"ring after (5|20) ms \d+\.\d dB {side} the middle of this panel, and on average \d+\.\d dB "
+        r"over the 9 places it lies among \(such areas of good skin ± \d\.\d dB\), which together",
         reason,
     )
-    assert f"would ring this {how} with those around it (counted 20 times" in reason
+    assert re.search(rf"1 area of good skin in [\d,]+ would ring this {how} \(counted 20 times", reason)
     capsys.readouterr()
     assert run_main("explain", folder / "log", together[0], "--out", tmp_path / "told.png") == 0
     told = capsys.readouterr().out
-    assert "of the places it lies among, " in told
+    named = re.search(r"from the ring after (?:5|20) ms of an area, ((?:[A-H]\d+ ?)+)\. Its own", told)[
+        1
+    ].split()
+    assert len(named) == 9
+    assert together[0] in named
+    notes = [n for n in body(folder / "log")["notes"] if "by the ring of the area they lie in" in n]
+    assert len(notes) == 1
+    assert together[0] in notes[0]
     assert "At any score it is suspect while it and those around it ring as they do" in told
     assert "by itself it would be no difference" in told
     assert (tmp_path / "told.png").stat().st_size > 10_000
@@ -674,7 +681,5 @@ def test_a_good_station_is_told_how_it_rings_with_those_around_it(patch, tmp_pat
         assert row(folder / "log", station)["verdict"] == "no difference"
         assert run_main("explain", folder / "log", station, "--out", tmp_path / "told.png") == 0
         told.append(capsys.readouterr().out)
-    words = (
-        r"With those around it, 9 places together, it lies \d\.\d dB (above|below) the middle of the panel"
-    )
+    words = r"The area it is most off with, (?:[A-H]\d+ ?){9}, lies \d\.\d dB (above|below) the middle"
     assert any(re.search(words, text) for text in told)

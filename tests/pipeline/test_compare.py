@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 from taptone.model.baseline import Baseline
 from taptone.pipeline.compare import compare, crisper, shapes, softened, with_score, worth_naming
 from taptone.pipeline.ringing import EARLY_MS, Rings
+from taptone.settings import JudgeSettings
 from taptone.types import BAND_CENTRES_HZ
 
 ROWS, COLUMNS = 6, 10
@@ -442,3 +443,11 @@ def test_a_patch_whose_rings_are_off_as_a_whole_is_told(rng, ring_db, with_refer
     # Without places nobody knows what lies around.
     nowhere = compare(about_their_mean(shape), None, plain, about_their_mean(reference), new(12))
     assert nowhere.together is None
+
+
+@pytest.mark.parametrize("with_places", [True, False])
+def test_however_early_a_station_is_set_aside_some_are_good(rng, with_places):
+    shape = about_their_mean(good(rng, N, 12))
+    settings = JudgeSettings(set_aside=0.2)
+    got = compare(shape, XY_M if with_places else None, PLAIN, None, new(12), settings)
+    assert got.good.sum() > N // 6

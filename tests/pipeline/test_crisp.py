@@ -13,6 +13,8 @@ from taptone.edges.learning import learn_reference
 from taptone.pipeline.compare import Comparison
 from taptone.pipeline.crisp import FLAG, with_crisper
 from taptone.pipeline.judge import Heard, Judgement
+from taptone.pipeline.ringing import Ringing
+from taptone.pipeline.together import Together
 from taptone.settings import JudgeSettings, with_values
 from taptone.survey.panel import parse_panel
 from taptone.types import Station
@@ -35,7 +37,7 @@ STATIONS = [
 COLUMN = np.arange(ROWS * COLUMNS) % COLUMNS == 4
 
 
-def crisper_ones(brighter, ring, suspect=COLUMN, structure="", settings=JudgeSettings()):
+def crisper_ones(brighter, ring, suspect=COLUMN, structure="", settings=JudgeSettings(), **more):
     """Good stations stray by 5 % in centroid and 1 dB in ring; suspects lie so many spreads off."""
     rng = np.random.default_rng(7)
     n = len(STATIONS)
@@ -43,7 +45,7 @@ def crisper_ones(brighter, ring, suspect=COLUMN, structure="", settings=JudgeSet
     step = np.zeros((n, 3))
     step[:, -1] = rng.normal(size=n) + np.where(suspect, ring, 0.0)
     near = (tuple(np.flatnonzero(~suspect)[:8].tolist()),) * n
-    compared = Comparison(np.ones(n), np.where(suspect, 1e-6, 0.5), ~suspect, near, heard=step)
+    compared = Comparison(np.ones(n), np.where(suspect, 1e-6, 0.5), ~suspect, near, heard=step, **more)
     heard = [
         Heard(centroid_hz=float(hz), structure=structure if k else "")
         for hz, k in zip(np.exp(log), suspect, strict=True)
@@ -70,6 +72,17 @@ def test_a_few_stations_are_no_area():
     few = COLUMN & (np.arange(ROWS * COLUMNS) < 7 * COLUMNS)
     assert few.sum() == 7
     assert crisper_ones(9.0, -9.0, few) == []
+
+
+@pytest.mark.parametrize(("by_the_area", "crisper"), [(0, 8), (1, 0)])
+def test_stations_told_by_their_area_alone_make_none(by_the_area, crisper):
+    """Of a column of eight, seven that are suspect by themselves stay so."""
+    n, ones = ROWS * COLUMNS, np.ones(ROWS * COLUMNS)
+    told = np.where(np.cumsum(COLUMN) <= by_the_area, 1e-8, 1.0)
+    around = Together(-ones, -ones, -9 * ones, told, np.zeros((n, 9), int), 1.0, n)
+    more = {"together": around, "ringing": Ringing(0.0, 1.0, n), "ring_off_db": 0 * ones}
+    found = crisper_ones(4.0, -4.0, **more, chance_by_ring=np.minimum(told, 0.5))
+    assert len(found) == crisper
 
 
 def test_areas_are_asked_one_by_one():

@@ -69,9 +69,23 @@ def test_chance_is_students_of_either_side(rng):
     ring_db = rng.normal(-14.0, 2.0, len(XY_M))
     ring_db[FAR_M[MIDST] < 0.16] -= 4.0
     got = told(ring_db)
-    k = int(np.argmin(got.chance))
-    strays = abs(got.off_db[k]) / got.usual_db
-    assert got.chance[k] == pytest.approx(2 * t.sf(strays, len(XY_M) / 12), rel=1e-9)
+    some = np.isfinite(got.strays)
+    assert got.strays[MIDST] < -3.0
+    told_by_it = np.maximum(2 * t.sf(np.abs(got.strays[some]), len(XY_M) / 12), 1e-6)
+    assert got.chance[some] == pytest.approx(told_by_it, rel=1e-9)
+
+
+def test_its_figures_are_those_of_the_places(rng):
+    """The mean is of all that was heard, though no place counts for more than 3 spreads."""
+    ring_db = rng.normal(-14.0, 2.0, len(XY_M))
+    ring_db[FAR_M[MIDST] < 0.16] -= 12.0
+    got = told(ring_db)
+    assert sorted(got.areas[MIDST]) == sorted(np.argsort(FAR_M[got.areas[MIDST][0]], kind="stable")[:AREA])
+    off_db = ring_db - (ring_db[MIDST] - got.own_db[MIDST])
+    assert got.off_db[MIDST] == pytest.approx(off_db[got.areas[MIDST]].mean())
+    nothing = ~np.isfinite(got.off_db)
+    assert (got.areas[nothing] == -1).all()
+    assert (got.chance[nothing] == 1).all()
 
 
 def test_one_late_sound_makes_no_area(rng):
