@@ -889,6 +889,8 @@ def _short_enough(explained: Explained) -> str:
 def _with_those_around(explained: Explained) -> str:
     """How it and the places around it ring beside other such areas of the panel."""
     together, k = explained.judging.compared.together, explained.k
+    if together is None and explained.result.panel is None:
+        return ""  # nobody knows what lies around
     if together is None:
         return (
             f" Rings of {AREA} places together were not asked: fewer than {4 * AREA} stations could be, "
