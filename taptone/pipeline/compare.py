@@ -564,7 +564,7 @@ def compare(
     with_others = np.ones(len(shape)) if together is None else together.chance
     as_one = by_either(np.ones(len(shape)), with_others) < min(_FIRST * settings.set_aside, 1.0)
     # Where the panel divides in two, the larger part starts, and the smaller is late.
-    larger = able if count == 0 else _larger_part(shape, at_m, able, core_middle, core, new_scorer)
+    larger = able if count == 0 else _larger_part(shape, able, core_middle, core, new_scorer)
     divided = bool((larger != able).any())
     if divided:
         good = known = larger
@@ -729,28 +729,6 @@ def _own_middle(
 
 
 def _larger_part(
-    shape: FloatArray,
-    at_m: FloatArray,
-    able: NDArray[np.bool_],
-    middle: FloatArray,
-    core: NDArray[np.bool_],
-    new_scorer: Callable[[], Scorer],
-) -> NDArray[np.bool_]:
-    """Stations of the larger part where the panel divides in two; all, where it does not.
-
-    A trend over the panel, of thickness or of what it stands on, lies far off at both its ends: what no
-    longer divides once a plane is taken off is no second sort.
-    """
-    larger = _lower_part(shape, able, middle, core, new_scorer)
-    if (larger == able).all():
-        return able
-    plane = np.column_stack([np.ones(len(at_m)), at_m])
-    level = shape - plane @ np.linalg.lstsq(plane[able], shape[able], rcond=None)[0]
-    still = _lower_part(level, able, *_own_middle(level, able, new_scorer), new_scorer)
-    return able if (still == able).all() else larger
-
-
-def _lower_part(
     shape: FloatArray,
     able: NDArray[np.bool_],
     middle: FloatArray,

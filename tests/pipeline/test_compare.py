@@ -451,21 +451,3 @@ def test_however_early_a_station_is_set_aside_some_are_good(rng, with_places):
     settings = JudgeSettings(set_aside=0.2)
     got = compare(shape, XY_M if with_places else None, PLAIN, None, new(12), settings)
     assert got.good.sum() > N // 6
-
-
-def test_a_trend_with_two_far_ends_is_no_second_sort():
-    """Thin at one corner, thick at the other, even between: both ends lie far from the half most alike."""
-    n, rng = 108, np.random.default_rng(1)
-    xy_m = np.stack(np.divmod(np.arange(n), 12)[::-1], axis=1) * 0.1
-    shape, reference = 1.5 * good(rng, n, 12), 1.5 * good(rng, 20, 12)
-    along_m = (xy_m - xy_m.mean(axis=0)) @ [0.8, 0.6]
-    ends = (np.tanh((along_m - 0.3) / 0.12) + np.tanh((along_m + 0.3) / 0.12)) / 2
-    shape[:, :4] += 20 * ends[:, None] * [-1.0, -0.5, 0.5, 1.0]
-    got = compare(about_their_mean(shape), xy_m, [""] * n, about_their_mean(reference), new(12))
-    assert got.in_smaller_heap == 0
-    assert (got.chance_if_good < 0.002).sum() == 0
-    # A third that is another sort at one side is still told, trend or not.
-    odd = xy_m[:, 0] > 0.75
-    shape[odd, 6:9] += [14.0, -14.0, 14.0]
-    got = compare(about_their_mean(shape), xy_m, [""] * n, about_their_mean(reference), new(12))
-    assert np.median(got.chance_if_good[odd]) < 0.002
