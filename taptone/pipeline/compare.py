@@ -560,7 +560,11 @@ def compare(
         if not rings_less:
             good, known, short = good & ~dead, known & ~dead, dead
     # Nor does a patch that rings short, or long, as a whole.
-    together = ring_together(asked, far_m, able & read_ring, settings.least_ring_db) if count else None
+    alone_enough = (1 - settings.confidence) / max(int(able.sum()), 1)  # suspect, were it the only one
+    by_itself = by_either(np.ones(len(shape)), law.chance(surely_db)) < alone_enough
+    together = (
+        ring_together(asked, far_m, able & read_ring, settings.least_ring_db, by_itself) if count else None
+    )
     with_others = np.ones(len(shape)) if together is None else together.chance
     as_one = by_either(np.ones(len(shape)), with_others) < min(_FIRST * settings.set_aside, 1.0)
     # Where the panel divides in two, the larger part starts, and the smaller is late.

@@ -55,7 +55,11 @@ class Together:
 
 
 def ring_together(
-    rings: Rings, far_m: FloatArray, able: NDArray[np.bool_], least_spread_db: float
+    rings: Rings,
+    far_m: FloatArray,
+    able: NDArray[np.bool_],
+    least_spread_db: float,
+    told: NDArray[np.bool_] | None = None,
 ) -> Together | None:
     """Hold the ring of each place and its eight nearest against that of other such areas of the panel.
 
@@ -70,6 +74,9 @@ def ring_together(
         Heard, and with no declared structure under them.
     least_spread_db : float
         Good places are never taken to agree better.
+    told : ndarray of bool, shape (stations,), optional
+        Stations whose own ring says it already: they make no area odd, or good ones beside them would be
+        taken along.
 
     Returns
     -------
@@ -92,10 +99,11 @@ def ring_together(
     if len(read) < _LEAST:
         return None
     near = np.argsort(far_m[np.ix_(read, read)], axis=1, kind="stable")[:, :AREA]
-    told = _settled(rings, read, near, least_spread_db)
-    if told is None:
+    alone = np.zeros(len(read), bool) if told is None else told[read]
+    found = _settled(rings, read, near, least_spread_db, alone)
+    if found is None:
         return None
-    own, area, stray, spread_db, own_db = told
+    own, area, stray, spread_db, own_db = found
     strays = area / stray
     chance = _chance(strays, len(read))
     off_db, each_db, in_spreads = np.full((3, len(able)), np.nan)
@@ -110,7 +118,11 @@ def ring_together(
 
 
 def _settled(
-    rings: Rings, read: NDArray[np.intp], near: NDArray[np.intp], least_spread_db: float
+    rings: Rings,
+    read: NDArray[np.intp],
+    near: NDArray[np.intp],
+    least_spread_db: float,
+    alone: NDArray[np.bool_],
 ) -> tuple[FloatArray, FloatArray, float, float, FloatArray] | None:
     """Places and areas in spreads of a place, spread of areas in the same, of a place in dB; places in dB.
 
@@ -118,12 +130,12 @@ def _settled(
     moves, then by all that lies in no odd area.
     """
     ring_db = rings.pooled_db[read]
-    teach, least = np.ones(len(read), bool), 0.0
+    teach, least = ~alone, 0.0
     for _ in range(_TURNS):
         middle_db, spread_db = (float(v) for v in location_scale(ring_db[teach]))
         spread_db = max(spread_db, least_spread_db)
         own_db = _told_db(rings, read, middle_db)
-        own = np.clip(own_db / spread_db, -_MOST, _MOST)
+        own = np.where(alone, 0.0, np.clip(own_db / spread_db, -_MOST, _MOST))
         area = own[near].mean(axis=1)
         whole = teach[near].all(axis=1)
         if 4 * whole.sum() < len(read):
@@ -131,7 +143,7 @@ def _settled(
         middle, stray = (float(v) for v in location_scale(area[whole]))
         least = least or max(_LEFT * stray, _ALONE)
         area, stray = area - middle, max(stray, least)
-        odd = np.zeros(len(read), bool)
+        odd = alone.copy()
         for k in np.flatnonzero(np.abs(area) > _ODD * stray):
             odd[near[k]] |= own[near[k]] * area[k] > 0
         if (teach == ~odd).all():

@@ -139,3 +139,16 @@ def test_structure_is_in_no_area(rng):
 def test_numbers_that_are_all_the_same(rng):
     got = told(np.full(len(XY_M), -30.0))
     assert got.chance.min() == 1
+
+
+def test_a_patch_told_place_by_place_takes_no_good_neighbour_along(rng):
+    ring_db = rng.normal(-14.0, 2.0, len(XY_M))
+    patch = FAR_M[MIDST] < 0.16
+    ring_db[patch] = -30.0
+    beside = (FAR_M[patch] < 0.08).any(axis=0) & ~patch
+    ring_db[beside] = -18.0
+    rings = Rings(ring_db, ring_db, np.zeros(0))
+    assert (ring_together(rings, FAR_M, ABLE, 1.0).chance[beside] < 1e-3).any()
+    got = ring_together(rings, FAR_M, ABLE, 1.0, told=patch)
+    assert got.chance.min() > 1e-3
+    assert (got.chance[patch] == 1).all()
