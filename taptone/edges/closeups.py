@@ -342,8 +342,8 @@ def _ring(ring: Axes, explained: Explained, strikes: Sequence[Measured], pooled_
     for strike in strikes:
         ring.plot([-0.3, 0.3], [strike[name]] * 2, **_ONE)
     ring.plot([-0.35, 0.35], [pooled_db] * 2, **_POOLED)
-    if compared.together is not None and off_together(compared, k):
-        area_db = float(np.mean(stations_db[compared.together.areas[k]]))
+    if together := off_together(compared, k):
+        area_db = float(np.mean(stations_db[together.areas[k]]))
         ring.plot([-0.5, 0.5], [area_db] * 2, color=_POOLED["color"], ls=":", lw=1.2)
     if np.isfinite(off_db):
         ring.errorbar([0.0], [pooled_db - off_db], [usual_db], capsize=3, marker="_", ms=9, **_EXPECTED)

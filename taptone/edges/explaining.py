@@ -43,7 +43,7 @@ from taptone.pipeline.crisp import FLAG
 from taptone.pipeline.judge import CHARACTERS, off_together, rarity, short_ring
 from taptone.pipeline.mirror import lowered
 from taptone.pipeline.ringing import LATE_MS, RARER, by_ring
-from taptone.pipeline.together import AREA
+from taptone.pipeline.together import AREA, MOST
 from taptone.settings import Settings, as_now, flat, with_values
 from taptone.types import (
     RING_FLOOR_DB,
@@ -721,15 +721,14 @@ def _by_its_ring(explained: Explained) -> str:
     short = "" if law is None else short_ring(judging.heard[k], judging.compared, k)
     if not short or law is None:
         return ""
-    together = judging.compared.together
-    if together is not None and off_together(judging.compared, k):
+    if together := off_together(judging.compared, k):
         return (
             f" Its chance is not from the score but from the ring after {law.after_ms:g} ms of an area, "
             f"{' '.join(_around(explained))}. Its own lies {short}. Such areas of good skin stray by "
             f"{together.usual_db:.1f} dB, by a tail fitted to those among {together.stations} stations; no "
-            f"place counts for more than 3 spreads of single ones, and the chance {RARER:.0f} times, being "
-            "asked beside the score. Strike these again, in another order; look for what stands behind, a "
-            "stand pad, a hand, and thickness."
+            f"place counts for more than {MOST:g} spreads of single ones, and the chance {RARER:.0f} times, "
+            "being asked beside the score. Strike these again, in another order; look for what stands "
+            "behind, a stand pad, a hand, and thickness."
         )
     return (
         f" Its chance is not from the score but from the ring after {law.after_ms:g} ms by itself, {short}: "

@@ -551,22 +551,22 @@ def compare(
     usual_ring_db = law.middle_db if law.places else 0.0
     ring_db = np.where(read_ring, asked.pooled_db, usual_ring_db)  # for what is expected beside them
     rings_less = False
+    by_its_own = by_either(np.ones(len(shape)), law.chance(surely_db))
+    at_first = min(_FIRST * settings.set_aside, 1.0)  # a chance of 1 sets nothing aside
     if not own:
         # Dead skin may be alike in all else, and would vouch for its neighbours: its ring is asked too,
         # unless most of the panel rings less.
-        chance = by_either(np.ones(len(shape)), law.chance(surely_db))
-        dead = chance <= _FIRST * settings.set_aside
+        dead = by_its_own < at_first
         rings_less = bool(2 * (good & dead).sum() >= good.sum() > 0)
         if not rings_less:
             good, known, short = good & ~dead, known & ~dead, dead
     # Nor does a patch that rings short, or long, as a whole.
-    alone_enough = (1 - settings.confidence) / max(int(able.sum()), 1)  # suspect, were it the only one
-    by_itself = by_either(np.ones(len(shape)), law.chance(surely_db)) < alone_enough
-    together = (
-        ring_together(asked, far_m, able & read_ring, settings.least_ring_db, by_itself) if count else None
-    )
+    together = None
+    if count:  # what would be suspect by its own ring, were it the only one, is told already
+        told = not rings_less and by_its_own < (1 - settings.confidence) / max(int(able.sum()), 1)
+        together = ring_together(asked, far_m, able & read_ring, settings.least_ring_db, told & able)
     with_others = np.ones(len(shape)) if together is None else together.chance
-    as_one = by_either(np.ones(len(shape)), with_others) < min(_FIRST * settings.set_aside, 1.0)
+    as_one = by_either(np.ones(len(shape)), with_others) < at_first
     # Where the panel divides in two, the larger part starts, and the smaller is late.
     larger = able if count == 0 else _larger_part(shape, able, core_middle, core, new_scorer)
     divided = bool((larger != able).any())

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from taptone.pipeline.compare import Comparison, in_parts, part_names, worth_naming
 from taptone.pipeline.ringing import RARER, by_ring
-from taptone.pipeline.together import AREA
+from taptone.pipeline.together import AREA, Together
 from taptone.settings import JudgeSettings
 from taptone.types import RING_FLOOR_DB, FloatArray
 
@@ -241,8 +241,8 @@ def confidence(chance_if_good: FloatArray, able: NDArray[np.bool_]) -> FloatArra
     return out
 
 
-def off_together(compared: Comparison, k: int) -> bool:
-    """Whether the chance of a station is that of its ring with the places around it.
+def off_together(compared: Comparison, k: int) -> Together | None:
+    """What the rings of areas say, where the chance of a station is that of its area.
 
     Parameters
     ----------
@@ -253,22 +253,22 @@ def off_together(compared: Comparison, k: int) -> bool:
 
     Returns
     -------
-    bool
-        False where the chance is another's, that of its own ring among them.
+    Together or None
+        None where the chance is another's, that of its own ring among them.
 
     Examples
     --------
     >>> import numpy as np
     >>> one = np.ones(1)
-    >>> off_together(Comparison(one, one, one > 0, ((),)), 0)
-    False
+    >>> off_together(Comparison(one, one, one > 0, ((),)), 0) is None
+    True
     """
     together, law, off_db = compared.together, compared.ringing, compared.ring_off_db
     if together is None or law is None or off_db is None:
-        return False
+        return None
     if not by_ring(compared.chance_if_good, compared.chance_by_ring)[k]:
-        return False
-    return bool(together.chance[k] < law.chance(off_db[k : k + 1])[0])
+        return None
+    return together if together.chance[k] < law.chance(off_db[k : k + 1])[0] else None
 
 
 def short_ring(here: Heard, compared: Comparison, k: int) -> str:
@@ -301,8 +301,7 @@ def short_ring(here: Heard, compared: Comparison, k: int) -> str:
         return ""
     if not by_ring(compared.chance_if_good, compared.chance_by_ring)[k]:
         return ""
-    together = compared.together
-    if together is not None and off_together(compared, k):
+    if together := off_together(compared, k):
         side = "below" if together.off_db[k] < 0 else "above"
         return (
             f"{abs(together.own_db[k]):.1f} dB {side} the middle of this panel, and on average "
@@ -449,8 +448,8 @@ def _by_its_ring(ring: str, compared: Comparison, k: int) -> str:
     if not ring or compared.ringing is None:
         return ""
     what = f"ring after {compared.ringing.after_ms:g} ms"
-    if compared.together is not None and off_together(compared, k):
-        usual = f"such areas of good skin ± {compared.together.usual_db:.1f} dB"
+    if together := off_together(compared, k):
+        usual = f"such areas of good skin ± {together.usual_db:.1f} dB"
         return f"{what} {ring} ({usual}), which together is rarer than its score; "
     usual = f"good ones ± {compared.ringing.spread_db:.1f} dB"
     return f"{what} {ring} here ({usual}), which by itself is rarer than its score; "
@@ -458,11 +457,11 @@ def _by_its_ring(ring: str, compared: Comparison, k: int) -> str:
 
 def _taught(ring: str, compared: Comparison, k: int) -> tuple[str, str, str, int]:
     """What the chance of a suspect is a share of, what that does, what taught it, and how many taught it."""
-    together, law = compared.together, compared.ringing
+    together, law = off_together(compared, k), compared.ringing
     if not ring or law is None:
         taught = f"{compared.n_good} good places and stations"
         return "good place", "sound this different", taught, compared.n_good
-    if together is None or not off_together(compared, k):
+    if together is None:
         return "good place", "ring this short", f"{law.places} good places and stations", law.places
     how = "ring this short" if together.off_db[k] < 0 else "ring this long"
     return "area of good skin", how, f"areas among {together.stations} stations", together.stations // AREA

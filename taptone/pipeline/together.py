@@ -19,12 +19,13 @@ from taptone.pipeline.ringing import Rings
 from taptone.pipeline.robust import LEAST_CHANCE, far_out, location_scale
 from taptone.types import FloatArray
 
-__all__ = ["AREA", "Together", "ring_together"]
+__all__ = ["AREA", "MOST", "Together", "ring_together"]
 
 #: Places that are asked together: one and the eight nearest.
 AREA = 9
 _LEAST = 4 * AREA  # stations: of fewer than four areas nobody knows how they stray
-_MOST = 3.0  # spreads, of one place
+#: Spreads of single places that one counts for at most.
+MOST = 3.0
 _ALONE = AREA**-0.5  # spread of the mean of places that share nothing
 _ODD = 3.5  # spreads, of an area that does not teach how others stray
 _LEFT = 0.7  # of the spread of all areas: what is left out must not make the rest agree by itself
@@ -135,7 +136,7 @@ def _settled(
         middle_db, spread_db = (float(v) for v in location_scale(ring_db[teach]))
         spread_db = max(spread_db, least_spread_db)
         own_db = _told_db(rings, read, middle_db)
-        own = np.where(alone, 0.0, np.clip(own_db / spread_db, -_MOST, _MOST))
+        own = np.where(alone, 0.0, np.clip(own_db / spread_db, -MOST, MOST))
         area = own[near].mean(axis=1)
         whole = teach[near].all(axis=1)
         if 4 * whole.sum() < len(read):

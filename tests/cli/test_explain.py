@@ -77,6 +77,18 @@ def row(folder, station):
     return next(p for p in body(folder)["points"] if p["station"] == station)
 
 
+def logged(folder, known, hits, rows, columns):
+    """A log of a panel beside known-good places, one strike each."""
+    soundfile.write(folder / "good.wav", laid(known), RATE, "PCM_24")
+    soundfile.write(folder / "deck.wav", laid(hits, [columns] * rows), RATE, "PCM_24")
+    (folder / "deck.toml").write_text(panel_text(rows, columns), encoding="utf-8")
+    said = ["--boat", "Kettle", "--construction", "skins over foam", "--hammer", "60 g steel"]
+    said += ["--taps-per-place", 1, "--out", folder / "good.json"]
+    assert run_main("learn", folder / "good.wav", *said) == 0
+    given = ["--panel", folder / "deck.toml", "--baseline", folder / "good.json"]
+    assert run_main("analyse", folder / "deck.wav", *given, "--out", folder / "log") == 0
+
+
 # -- what is said ----------------------------------------------------------------------------------------
 
 
@@ -85,15 +97,8 @@ def dead(request, tmp_path_factory):
     """Uneven skin of which a patch of four dies three times sooner, with the usual spectrum."""
     folder, rng, fine = tmp_path_factory.mktemp("dead"), np.random.default_rng(3), request.param
     known = [tap(rng, uneven=5, longer=fine) for _ in range(20)]
-    soundfile.write(folder / "good.wav", laid(known), RATE, "PCM_24")
     hits = [tap(rng, uneven=5, longer=fine / 3 if k in (23, 24, 33, 34) else fine) for k in range(60)]
-    soundfile.write(folder / "deck.wav", laid(hits, [10] * 6), RATE, "PCM_24")
-    (folder / "deck.toml").write_text(panel_text(6, 10), encoding="utf-8")
-    said = ["--boat", "Kettle", "--construction", "skins over foam", "--hammer", "60 g steel"]
-    said += ["--taps-per-place", 1, "--out", folder / "good.json"]
-    assert run_main("learn", folder / "good.wav", *said) == 0
-    given = ["--panel", folder / "deck.toml", "--baseline", folder / "good.json"]
-    assert run_main("analyse", folder / "deck.wav", *given, "--out", folder / "log") == 0
+    logged(folder, known, hits, 6, 10)
     return folder
 
 
@@ -627,16 +632,9 @@ def patch(request, tmp_path_factory):
     """Uneven skin of 8 by 12 stations; C5 to E7 die sooner, or ring on, and sound as usual otherwise."""
     folder, rng, longer = tmp_path_factory.mktemp("patch"), np.random.default_rng(5), request.param
     known = [tap(rng, uneven=8) for _ in range(20)]
-    soundfile.write(folder / "good.wav", laid(known), RATE, "PCM_24")
     odd = {12 * row + column for row in (2, 3, 4) for column in (4, 5, 6)}
     hits = [tap(rng, uneven=8, longer=longer if k in odd else 1.0) for k in range(96)]
-    soundfile.write(folder / "deck.wav", laid(hits, [12] * 8), RATE, "PCM_24")
-    (folder / "deck.toml").write_text(panel_text(8, 12), encoding="utf-8")
-    said = ["--boat", "Kettle", "--construction", "skins over foam", "--hammer", "60 g steel"]
-    said += ["--taps-per-place", 1, "--out", folder / "good.json"]
-    assert run_main("learn", folder / "good.wav", *said) == 0
-    given = ["--panel", folder / "deck.toml", "--baseline", folder / "good.json"]
-    assert run_main("analyse", folder / "deck.wav", *given, "--out", folder / "log") == 0
+    logged(folder, known, hits, 8, 12)
     return folder, "short" if longer < 1 else "long"
 
 

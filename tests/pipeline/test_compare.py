@@ -440,6 +440,12 @@ def test_a_patch_whose_rings_are_off_as_a_whole_is_told(rng, ring_db, with_refer
     told = got.together.chance[patch] < 1e-3
     assert told.sum() >= 7
     assert not got.good[patch[told]].any()  # nor does it vouch for itself
+    # Nor does it pass where the whole panel rings less than its reference, and looks the same else.
+    if with_reference:
+        rings = Rings(shape[:, -1], shape[:, -1], reference[:, -1] + 40.0)
+        less = compare(about_their_mean(shape), xy_m, plain, known, new(12), rings=[rings])
+        assert less.rings_less
+        assert np.median(less.together.chance[patch]) < 1e-3
     # Without places nobody knows what lies around.
     nowhere = compare(about_their_mean(shape), None, plain, about_their_mean(reference), new(12))
     assert nowhere.together is None
@@ -451,3 +457,6 @@ def test_however_early_a_station_is_set_aside_some_are_good(rng, with_places):
     settings = JudgeSettings(set_aside=0.2)
     got = compare(shape, XY_M if with_places else None, PLAIN, None, new(12), settings)
     assert got.good.sum() > N // 6
+    # Nor is such a panel said to ring less than a reference that rings as it does.
+    beside = compare(shape, XY_M, PLAIN, about_their_mean(good(rng, 20, 12)), new(12), settings)
+    assert not beside.rings_less
