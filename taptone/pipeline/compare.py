@@ -62,6 +62,8 @@ _TURNS = 20
 _FIRST = 10.0
 _MANY, _ANEW = 0.15, 2  # share of the stations set aside; how often the search begins anew
 _FOLDS = 10
+_BESIDE, _LEANING = 4, 0.15  # how many lie beside a station; of the way from one part to the other
+_LEAST_DB = 0.7  # no feature is known better
 _TOGETHER, _LEAST_PARTS = 6, 4  # taps in turn: one, two, three or six strikes a place all fit
 _DULLER = 2.0  # spreads of good stations
 
@@ -569,6 +571,8 @@ def compare(
     as_one = by_either(np.ones(len(shape)), with_others) < at_first
     # Where the panel divides in two, the larger part starts, and the smaller is late.
     larger = able if count == 0 else _larger_part(shape, able, core_middle, core, new_scorer)
+    if not _at_a_step(softened(shape - core_middle), far_m, able, larger):
+        larger = able
     divided = bool((larger != able).any())
     if divided:
         good = known = larger
@@ -750,6 +754,27 @@ def _larger_part(
     larger = able.copy()
     larger[able] = lower_heap(score[able])
     return larger
+
+
+def _at_a_step(
+    off: FloatArray, far_m: FloatArray, able: NDArray[np.bool_], larger: NDArray[np.bool_]
+) -> bool:
+    """Whether the larger part ends where the smaller begins: beside it, it is still what it is elsewhere.
+
+    A bond lets go at a line, and a station beside a patch is as good as one far off. Where thickness or
+    core drift, the stations between lie between: that is one panel, whose neighbours follow it.
+    """
+    smaller = able & ~larger
+    near = _nearest(far_m, able, _BESIDE)
+    beside = larger & np.array([bool(smaller[list(k)].any()) for k in near])
+    rest = larger & ~beside
+    if not (smaller.any() and beside.any() and rest.any()):
+        return True
+    scaled = off / np.maximum(location_scale(off[larger])[1], _LEAST_DB)
+    middle = scaled[rest].mean(axis=0)
+    way = scaled[smaller].mean(axis=0) - middle
+    leaning = float((scaled[beside].mean(axis=0) - middle) @ way / max(float(way @ way), 1e-300))
+    return leaning < _LEANING
 
 
 def _plain(rows: FloatArray, middle: FloatArray, _: NDArray[np.bool_]) -> FloatArray:
