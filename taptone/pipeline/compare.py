@@ -26,7 +26,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from taptone.pipeline.heaps import lower_heap
+from taptone.pipeline.heaps import ends_at_a_step, lower_heap
 from taptone.pipeline.patchy import least_chance
 from taptone.pipeline.ringing import Ringing, Rings, by_either, fit_ringing, rings_to_ask, usual_ringing
 from taptone.pipeline.robust import location_scale
@@ -62,8 +62,7 @@ _TURNS = 20
 _FIRST = 10.0
 _MANY, _ANEW = 0.15, 2  # share of the stations set aside; how often the search begins anew
 _FOLDS = 10
-_BESIDE, _LEANING = 4, 0.15  # how many lie beside a station; of the way from one part to the other
-_LEAST_DB = 0.7  # no feature is known better
+_BESIDE = 4  # so many stations lie beside one
 _TOGETHER, _LEAST_PARTS = 6, 4  # taps in turn: one, two, three or six strikes a place all fit
 _DULLER = 2.0  # spreads of good stations
 
@@ -80,8 +79,9 @@ class Comparison:
     one (:func:`in_parts`), ``n_good`` how many good stations and places that was learnt from.
     ``chance_of_kind`` is, on declared structure, the chance among the other stations on structure of that
     kind; ``nan`` where these are too few. ``scorer`` is the model that the differences were scored with.
-    ``crisper`` marks what differs but is stiffer or heavier, not loose (``crisp.py``). ``in_smaller_heap``
-    counts the stations in the smaller part of a panel that divides in two. ``chance_by_ring`` is the chance
+    ``crisper`` marks what differs but is stiffer or heavier, not loose (``crisp.py``). ``smaller``
+    marks the smaller part of a panel of two sorts of sound; ``passing_over``: these pass into each other,
+    and the panel was not divided. ``chance_by_ring`` is the chance
     by the ring alone (by ``ringing``, or with the places around it by ``together``), which ``chance_if_good``
     has taken into account and ``score`` has not;
     ``ring_off_db`` how far that ring lies from what was expected, ``nan`` where it could not be read.
@@ -100,7 +100,8 @@ class Comparison:
     scorer: Scorer | None = None
     heard: FloatArray | None = None
     crisper: NDArray[np.bool_] | None = None
-    in_smaller_heap: int = 0
+    smaller: NDArray[np.bool_] | None = None
+    passing_over: bool = False
     usual_in_parts: FloatArray | None = None
     chance_by_ring: FloatArray | None = None
     ring_off_db: FloatArray | None = None
@@ -571,9 +572,9 @@ def compare(
     as_one = by_either(np.ones(len(shape)), with_others) < at_first
     # Where the panel divides in two, the larger part starts, and the smaller is late.
     larger = able if count == 0 else _larger_part(shape, able, core_middle, core, new_scorer)
-    if not _at_a_step(softened(shape - core_middle), far_m, able, larger):
-        larger = able
-    divided = bool((larger != able).any())
+    smaller = able & ~larger
+    beside = _nearest(far_m, able, _BESIDE)
+    divided = bool(smaller.any()) and ends_at_a_step(softened(shape - core_middle), larger, smaller, beside)
     if divided:
         good = known = larger
     good, known, short = good & ~as_one, known & ~as_one, short | as_one
@@ -653,7 +654,8 @@ def compare(
         _of_kind(found.difference, structure, found.good, heard, new_scorer, settings.least_places),
         scorer,
         found.step,
-        in_smaller_heap=int(able.sum() - larger.sum()),
+        smaller=smaller if smaller.any() else None,
+        passing_over=bool(smaller.any()) and not divided,
         usual_in_parts=location_scale(in_parts(found.rows))[1],
         chance_by_ring=by_its_ring,
         ring_off_db=found.ring_off_db,
@@ -754,27 +756,6 @@ def _larger_part(
     larger = able.copy()
     larger[able] = lower_heap(score[able])
     return larger
-
-
-def _at_a_step(
-    off: FloatArray, far_m: FloatArray, able: NDArray[np.bool_], larger: NDArray[np.bool_]
-) -> bool:
-    """Whether the larger part ends where the smaller begins: beside it, it is still what it is elsewhere.
-
-    A bond lets go at a line, and a station beside a patch is as good as one far off. Where thickness or
-    core drift, the stations between lie between: that is one panel, whose neighbours follow it.
-    """
-    smaller = able & ~larger
-    near = _nearest(far_m, able, _BESIDE)
-    beside = larger & np.array([bool(smaller[list(k)].any()) for k in near])
-    rest = larger & ~beside
-    if not (smaller.any() and beside.any() and rest.any()):
-        return True
-    scaled = off / np.maximum(location_scale(off[larger])[1], _LEAST_DB)
-    middle = scaled[rest].mean(axis=0)
-    way = scaled[smaller].mean(axis=0) - middle
-    leaning = float((scaled[beside].mean(axis=0) - middle) @ way / max(float(way @ way), 1e-300))
-    return leaning < _LEANING
 
 
 def _plain(rows: FloatArray, middle: FloatArray, _: NDArray[np.bool_]) -> FloatArray:

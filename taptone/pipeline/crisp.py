@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from taptone.pipeline.compare import Comparison
 from taptone.pipeline.judge import Heard, Judgement, off_together
+from taptone.pipeline.named import named
 from taptone.pipeline.outline import together
 from taptone.pipeline.robust import location_scale
 from taptone.settings import JudgeSettings
@@ -127,13 +128,13 @@ def say_crisper(points: Sequence[Point], compared: Comparison) -> tuple[tuple[Po
     """
     if compared.crisper is None:
         return tuple(points), []
-    named = [p.station for p, crisper in zip(points, compared.crisper, strict=True) if crisper]
-    who = " ".join(named) if len(named) <= 12 else f"{' '.join(named[:12])} … ({len(named)})"
+    who = [p.station for p, crisper in zip(points, compared.crisper, strict=True) if crisper]
     note = (
-        f"{len(named)} stations differ, but as an area they are brighter than good ones and ring less, as "
-        f"over structure nobody declared ({who}). They are not assessed, which does not make them good: "
-        "look inside and at the drawings, tap the same place on the other side. Declare what stands there "
-        "(declared_after_tapping = true) and analyse again; where nothing stands, treat them as suspects"
+        f"{len(who)} stations differ, but as an area they are brighter than good ones and ring less, as "
+        f"over structure nobody declared ({named(who)}). They are not assessed, which does not make them "
+        "good: look inside and at the drawings, tap the same place on the other side. Declare what stands "
+        "there (declared_after_tapping = true) and analyse again; where nothing stands, treat them as "
+        "suspects"
     )
     return tuple(
         replace(p, flags=(*p.flags, FLAG)) if crisper else p

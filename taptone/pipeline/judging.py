@@ -20,6 +20,7 @@ from taptone.pipeline.hearing import medians, pool
 from taptone.pipeline.hint import hints
 from taptone.pipeline.judge import Heard, Judgement, judge, off_together
 from taptone.pipeline.mirror import Mirrored, match, mirrored, say_mirror
+from taptone.pipeline.named import named
 from taptone.pipeline.outline import outline, spacing
 from taptone.pipeline.ringing import EARLY_MS, LATE_MS, Rings, not_by_noise_db, rings_to_ask, surely_rings_db
 from taptone.settings import Settings
@@ -219,12 +220,7 @@ def judged_stations(
             "whether it was recorded alike, or the whole panel has changed"
         )
         relative_to += f", but most of the panel is unlike it: {ALONE}"
-    if compared.in_smaller_heap:
-        notes.append(
-            f"the stations fall into two sorts of sound, {compared.in_smaller_heap} of them in the smaller: "
-            "a wide bad part, or two builds; the larger was taken for good: look which it is before you rely "
-            "on it"
-        )
+    notes += _about_two_sorts([spot.station.label for spot in places], compared)
     if refused and reference is not None:
         relative_to = "nothing: the baseline was refused"
     notes += _unlike_structure(kinds, compared, settings)
@@ -309,19 +305,34 @@ def _rings(
 
 def _about_areas(labels: Sequence[str], verdicts: Sequence[Judgement], compared: Comparison) -> list[str]:
     """Say which stations are suspect by the ring of their area, and what else makes one."""
-    named = [
+    who = [
         label
         for k, label in enumerate(labels)
         if verdicts[k].verdict == "suspect" and off_together(compared, k)
     ]
-    if not named:
+    if not who:
         return []
-    who = " ".join(named) if len(named) <= 12 else f"{' '.join(named[:12])} … ({len(named)})"
     return [
-        f"suspect by the ring of the area they lie in, not by themselves: {who}. Strike them again, in "
-        "another order; a stand pad, a hand, what stands behind, thickness, or a recorder that was moved can "
-        "do it too"
+        f"suspect by the ring of the area they lie in, not by themselves: {named(who)}. Strike them again, "
+        "in another order; a stand pad, a hand, what stands behind, thickness, or a recorder that was moved "
+        "can do it too"
     ]
+
+
+def _about_two_sorts(labels: Sequence[str], compared: Comparison) -> list[str]:
+    """Say that a panel divides in two, or that one part passes into the other, and which is the smaller."""
+    if compared.smaller is None:
+        return []
+    who = [label for label, smaller in zip(labels, compared.smaller, strict=True) if smaller]
+    two = f"the stations fall into two sorts of sound, {len(who)} of them in the smaller ({named(who)}): "
+    what = "a wide bad part, or two builds; the larger was taken for good: look which it is"
+    if compared.passing_over:
+        what = (
+            "the one passes into the other by degrees, as where thickness or core change. Each was held "
+            "against its neighbours, so a bond that gets worse by degrees would not show: find out what "
+            "changes there, and tap it in closer steps,"
+        )
+    return [f"{two}{what} before you rely on it"]
 
 
 def _about_rings(compared: Comparison, late: Rings, early: Rings, settings: Settings) -> list[str]:

@@ -189,6 +189,39 @@ def test_a_wide_patch_does_not_creep_in_from_its_rim():
     assert np.median(found) > 0.5  # 0 if all were let in at one limit
 
 
+WIDE_Y, WIDE_X = np.divmod(np.arange(160), 16)
+WIDE_M = np.stack([WIDE_X, WIDE_Y], axis=1) * 0.1
+FROM_CORNER = np.minimum(np.hypot(WIDE_X, WIDE_Y), np.hypot(15 - WIDE_X, 9 - WIDE_Y))  # the nearer of two
+OTHER_SORT = 14.0 * np.array([1.0, -1.0, 0.0, -1.0, 1.0]) / 2
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("with_reference", [True, False])
+def test_two_corners_that_drift_off_do_not_divide_a_panel(seed, with_reference):
+    """Over three stations, as thickness does: neighbours follow it, and it is said where it is."""
+    rng = np.random.default_rng(seed)
+    shape = good(rng, 160) + np.clip((6.5 - FROM_CORNER) / 3, 0, 1)[:, None] * OTHER_SORT
+    got = compare(shape, WIDE_M, [""] * 160, good(rng, 30) if with_reference else None, new())
+    assert (got.chance_if_good < 0.003).sum() <= 1  # up to 45 of 60, were it divided
+    if got.smaller is not None:
+        assert got.passing_over
+        assert FROM_CORNER[got.smaller].max() < 6.5
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("with_reference", [True, False])
+def test_two_corners_that_are_another_sort_divide_it(seed, with_reference):
+    """The same corners, from one station to the next."""
+    rng = np.random.default_rng(seed)
+    bad = FROM_CORNER < 5
+    shape = good(rng, 160) + bad[:, None] * OTHER_SORT
+    got = compare(shape, WIDE_M, [""] * 160, good(rng, 30) if with_reference else None, new())
+    assert got.smaller is not None
+    assert not got.passing_over
+    assert got.smaller[bad].all()
+    assert got.chance_if_good[bad].max() < 0.005
+
+
 def test_a_taper_is_followed(rng):
     """From end to end by 12 spreads: held against the reference alone its ends stand out, not so here."""
     along = np.linspace(-6.0, 6.0, COLUMNS)[np.arange(N) % COLUMNS]
