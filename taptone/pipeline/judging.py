@@ -16,6 +16,7 @@ from taptone.pipeline.compare import Comparison, compare, in_one_band, with_ring
 from taptone.pipeline.crisp import say_crisper, with_crisper
 from taptone.pipeline.drift import Visit, drift_of, in_doubt, say_drift
 from taptone.pipeline.faults import end_hz
+from taptone.pipeline.halfway import Changed, find_change
 from taptone.pipeline.hearing import medians, pool
 from taptone.pipeline.hint import hints
 from taptone.pipeline.judge import Heard, Judgement, judge, off_together
@@ -220,7 +221,18 @@ def judged_stations(
             "whether it was recorded alike, or the whole panel has changed"
         )
         relative_to += f", but most of the panel is unlike it: {ALONE}"
-    notes += _about_two_sorts([spot.station.label for spot in places], compared)
+    changed = None
+    if compared.smaller is not None and not compared.passing_over:
+        compared_with = able & np.array([not kind for kind in kinds], bool)
+        struck, rows = [min(s.taps, default=-1) for s in places], [s.station.row for s in places]
+        changed = find_change(compared.smaller, compared_with, struck, rows)
+    if changed is not None and changed.within_row:
+        why = _as_struck(changed, places)
+        heard = [
+            replace(h, refused=h.refused or f"the blow may have changed: {why}") if theirs else h
+            for h, theirs in zip(heard, changed.theirs, strict=True)
+        ]
+    notes += _about_two_sorts(places, compared, changed)
     if refused and reference is not None:
         relative_to = "nothing: the baseline was refused"
     notes += _unlike_structure(kinds, compared, settings)
@@ -319,11 +331,11 @@ def _about_areas(labels: Sequence[str], verdicts: Sequence[Judgement], compared:
     ]
 
 
-def _about_two_sorts(labels: Sequence[str], compared: Comparison) -> list[str]:
+def _about_two_sorts(places: Sequence[Place], compared: Comparison, changed: Changed | None) -> list[str]:
     """Say that a panel divides in two, or that one part passes into the other, and which is the smaller."""
     if compared.smaller is None:
         return []
-    who = [label for label, smaller in zip(labels, compared.smaller, strict=True) if smaller]
+    who = [spot.station.label for spot, smaller in zip(places, compared.smaller, strict=True) if smaller]
     two = f"the stations fall into two sorts of sound, {len(who)} of them in the smaller ({named(who)}): "
     what = "a wide bad part, or two builds; the larger was taken for good: look which it is"
     if compared.passing_over:
@@ -332,7 +344,27 @@ def _about_two_sorts(labels: Sequence[str], compared: Comparison) -> list[str]:
             "against its neighbours, so a bond that gets worse by degrees would not show: find out what "
             "changes there, and tap it in closer steps,"
         )
+    elif changed is not None:
+        what = f"they are {_as_struck(changed, places)}. "
+        if changed.within_row:
+            what += (
+                "A bad part seldom has its only edge where that moment was, within a row: these are not "
+                "assessed. Tap the panel again with one hammer, or plan and tap its parts as two panels,"
+            )
+        else:
+            what += (
+                "A bad part that ends between two rows sounds so too: strike some stations of either part "
+                "again, in turn and with one hammer,"
+            )
     return [f"{two}{what} before you rely on it"]
+
+
+def _as_struck(changed: Changed, places: Sequence[Place]) -> str:
+    first = places[changed.first].station.label
+    return (
+        f"what was struck {f'from {first} on' if changed.later else f'before {first}'}: another hammer, tip "
+        "or hand, or a recorder that was moved, would sound so"
+    )
 
 
 def _about_rings(compared: Comparison, late: Rings, early: Rings, settings: Settings) -> list[str]:
