@@ -574,7 +574,9 @@ def compare(
     larger = able if count == 0 else _larger_part(shape, able, core_middle, core, new_scorer)
     smaller = able & ~larger
     beside = _nearest(far_m, able, _BESIDE)
-    divided = bool(smaller.any()) and ends_at_a_step(softened(shape - core_middle), larger, smaller, beside)
+    divided = bool(smaller.any()) and ends_at_a_step(
+        softened(shape - core_middle), larger, smaller, beside, settings.least_spread_db
+    )
     if divided:
         good = known = larger
     good, known, short = good & ~as_one, known & ~as_one, short | as_one

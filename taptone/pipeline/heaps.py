@@ -32,7 +32,6 @@ _APART = 3.5  # spreads between the middles
 _SHARE = (0.1, 0.5)  # of the stations in the upper heap
 _LEAST = 1e-3
 _LEANING = 0.15  # of the way from the larger part to the smaller
-_LEAST_DB = 0.7  # no feature is known better
 
 
 def lower_heap(score: FloatArray) -> NDArray[np.bool_]:
@@ -78,6 +77,7 @@ def ends_at_a_step(
     larger: NDArray[np.bool_],
     smaller: NDArray[np.bool_],
     near: Sequence[Sequence[int]],
+    least_db: float,
 ) -> bool:
     """Whether the larger part is, beside the smaller, still what it is elsewhere.
 
@@ -89,6 +89,8 @@ def ends_at_a_step(
         The two parts.
     near : sequence of sequence of int, length stations
         Which stations lie beside each.
+    least_db : float
+        No feature is taken to agree better.
 
     Returns
     -------
@@ -101,14 +103,14 @@ def ends_at_a_step(
     >>> near = [[k - 1, k + 1] for k in range(9)] + [[8]]
     >>> larger = np.arange(10) < 6
     >>> step, slope = np.where(larger, 0.0, 9.0), np.interp(np.arange(10), [3, 7], [0.0, 9.0])
-    >>> [ends_at_a_step(off[:, None], larger, ~larger, near) for off in (step, slope)]
+    >>> [ends_at_a_step(off[:, None], larger, ~larger, near, 0.7) for off in (step, slope)]
     [True, False]
     """
     beside = larger & np.array([bool(smaller[list(k)].any()) for k in near])
     rest = larger & ~beside
     if not (smaller.any() and beside.any() and rest.any()):
         return True
-    scaled = off_db / np.maximum(location_scale(off_db[larger])[1], _LEAST_DB)
+    scaled = off_db / np.maximum(location_scale(off_db[larger])[1], least_db)
     middle = scaled[rest].mean(axis=0)
     way = scaled[smaller].mean(axis=0) - middle
     leaning = float((scaled[beside].mean(axis=0) - middle) @ way) / max(float(way @ way), 1e-300)

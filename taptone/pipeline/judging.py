@@ -46,6 +46,10 @@ __all__ = ["ALONE", "Judged", "Judging", "judged_stations"]
 ALONE = "relative to this panel only"
 #: Levels, measures and spread of a station, from :func:`~taptone.pipeline.hearing.pool`.
 _Pooled = tuple[FloatArray, dict[str, float], float]
+_BY_DEGREES = (
+    "here one sort of sound passes into another by degrees: without known-good taps that fit this panel "
+    "nobody can tell whether thickness, core or bond changes"
+)
 _CUT_OFF = "; clipped, which by itself changes how a tap sounds"
 
 
@@ -232,7 +236,6 @@ def judged_stations(
             replace(h, refused=h.refused or f"the blow may have changed: {why}") if theirs else h
             for h, theirs in zip(heard, changed.theirs, strict=True)
         ]
-    notes += _about_two_sorts(places, compared, changed)
     if refused and reference is not None:
         relative_to = "nothing: the baseline was refused"
     notes += _unlike_structure(kinds, compared, settings)
@@ -261,6 +264,13 @@ def judged_stations(
         )
         if compared.crisper is not None:
             verdicts = again(heard, compared)
+    if compared.smaller is not None and compared.passing_over and compared.own:
+        heard = [
+            replace(h, refused=_BY_DEGREES) if smaller and v.verdict == "no difference" else h
+            for h, smaller, v in zip(heard, compared.smaller, verdicts, strict=True)
+        ]
+        verdicts = again(heard, compared)
+    notes += _about_two_sorts(places, compared, changed, verdicts)
     notes += _about_areas([s.station.label for s in places], verdicts, compared)
     on_judged(Judging(tuple(heard), shape, known_shape, compared, again, other))
     points = tuple(
@@ -331,18 +341,24 @@ def _about_areas(labels: Sequence[str], verdicts: Sequence[Judgement], compared:
     ]
 
 
-def _about_two_sorts(places: Sequence[Place], compared: Comparison, changed: Changed | None) -> list[str]:
+def _about_two_sorts(
+    places: Sequence[Place], compared: Comparison, changed: Changed | None, verdicts: Sequence[Judgement]
+) -> list[str]:
     """Say that a panel divides in two, or that one part passes into the other, and which is the smaller."""
     if compared.smaller is None:
         return []
+    of_these = [v.verdict for v, smaller in zip(verdicts, compared.smaller, strict=True) if smaller]
     who = [spot.station.label for spot, smaller in zip(places, compared.smaller, strict=True) if smaller]
     two = f"the stations fall into two sorts of sound, {len(who)} of them in the smaller ({named(who)}): "
     what = "a wide bad part, or two builds; the larger was taken for good: look which it is"
     if compared.passing_over:
+        told = f"{of_these.count('suspect')} of these are suspect, "
+        told += f"{of_these.count('not assessed')} not assessed; "
+        told += "known-good taps that fit would help most" if compared.own else "the others are less sure"
         what = (
-            "the one passes into the other by degrees, as where thickness or core change. Each was held "
-            "against its neighbours, so a bond that gets worse by degrees would not show: find out what "
-            "changes there, and tap it in closer steps,"
+            "the one passes into the other by degrees. A bond that gets worse by degrees does that, "
+            f"thickness or core that change do too, and neighbours follow either: {told}. Look at the "
+            "drawings, inside, with a moisture meter or from the other side"
         )
     elif changed is not None:
         what = f"they are {_as_struck(changed, places)}. "
@@ -356,7 +372,7 @@ def _about_two_sorts(places: Sequence[Place], compared: Comparison, changed: Cha
                 "A bad part that ends between two rows sounds so too: strike some stations of either part "
                 "again, in turn and with one hammer,"
             )
-    return [f"{two}{what} before you rely on it"]
+    return [f"{two}{what} before you rely on this panel"]
 
 
 def _as_struck(changed: Changed, places: Sequence[Place]) -> str:

@@ -182,6 +182,22 @@ def test_what_was_struck_after_a_moment_may_be_another_hammer(reference, altered
     assert all((said in reason) == (verdict == "not assessed") for reason in reasons)
 
 
+@pytest.mark.parametrize("seed", [10, 13])
+def test_without_known_good_taps_a_part_that_changes_by_degrees_is_never_no_difference(seed):
+    """Thickness does that, and a bond that gets worse: a rim of three stations about a wide corner."""
+    rng = np.random.default_rng(seed)
+    y, x = np.divmod(np.arange(96), 12)
+    amount = np.clip((7.0 - np.hypot(x - 1, y - 1)) / 3.0, 0, 1)
+    hits = [tap(rng, uneven=2.0, lower=1 - 0.15 * a, longer=1 + 0.3 * a, duller_db=a) for a in amount]
+    result = analyse_sounds([Invented(laid(hits, [12] * 8))], panel=panel(8, 12))
+    spoken = [p.verdict for p, a in zip(result.points, amount, strict=True) if a == 1.0]
+    assert spoken.count("no difference") <= 1
+    [note] = [note for note in result.notes if "two sorts of sound" in note]
+    if spoken.count("not assessed") > 5:
+        assert "by degrees" in note
+        assert "known-good taps that fit would help most" in note
+
+
 def test_thirds_altered_are_all_found_and_next_to_nothing_else(reference):
     altered = np.array([k % 8 < 3 for k in range(32)])
     false = 0
