@@ -233,7 +233,7 @@ def judged_stations(
     if changed is not None and changed.within_row:
         why = _as_struck(changed, places)
         heard = [
-            replace(h, refused=h.refused or f"the blow may have changed: {why}") if theirs else h
+            replace(h, refused=h.refused or f"sounds unlike the larger part, and is {why}") if theirs else h
             for h, theirs in zip(heard, changed.theirs, strict=True)
         ]
     if refused and reference is not None:
@@ -364,7 +364,7 @@ def _about_two_sorts(
         what = f"they are {_as_struck(changed, places)}. "
         if changed.within_row:
             what += (
-                "A bad part seldom has its only edge where that moment was, within a row: these are not "
+                "Bad skin seldom has its only edge just there, in the middle of a row, so these are not "
                 "assessed. Tap the panel again with one hammer, or plan and tap its parts as two panels,"
             )
         else:
