@@ -362,16 +362,16 @@ def _about_two_sorts(
         )
     elif changed is not None:
         what = f"they are {_as_struck(changed, places)}. "
-        if changed.within_row:
-            what += (
-                "Bad skin seldom has its only edge just there, in the middle of a row, so these are not "
-                "assessed. Tap the panel again with one hammer, or plan and tap its parts as two panels,"
-            )
-        else:
-            what += (
-                "A bad part that ends between two rows sounds so too: strike some stations of either part "
-                "again, in turn and with one hammer,"
-            )
+        what += (
+            "Bad skin seldom has its only edge just there, in the middle of a row: these are not assessed, "
+            "which does not clear them"
+            if changed.within_row
+            else "A bad part that ends between two rows sounds so too"
+        )
+        what += (
+            ". Strike some stations of either part again, in turn and with one hammer: what stays with its "
+            "place is the skin. Tap the panel again if it was the hammer,"
+        )
     return [f"{two}{what} before you rely on this panel"]
 
 
