@@ -4,9 +4,9 @@ A wide bad part is not rare stray values: it is a second sort of sound, and a ta
 So the logarithms of the distances from the half most alike are described by one normal law and by two of one
 width; where two are better by far, there are two heaps.
 
-A bond mostly lets go at a line: a station beside a bad part is as good as one far off. Where thickness or core
-drift over a panel, stations on the way lie between, and two heaps are two ends of one thing. So the stations
-beside the smaller part are held against the rest of the larger.
+A bond mostly lets go at a line: a station beside a bad part is as good as one far off. Where thickness or
+core drift over a panel, stations on the way lie between, and two heaps are two ends of one thing. So the
+stations beside the smaller part are held against the rest of the larger.
 
 References
 ----------
