@@ -80,8 +80,8 @@ class Comparison:
     ``chance_of_kind`` is, on declared structure, the chance among the other stations on structure of that
     kind; ``nan`` where these are too few. ``scorer`` is the model that the differences were scored with.
     ``crisper`` marks what differs but is stiffer or heavier, not loose (``crisp.py``). ``smaller``
-    marks the smaller part of a panel of two sorts of sound; ``passing_over``: these pass into each other,
-    and the panel was not divided. ``chance_by_ring`` is the chance
+    marks the smaller part of a panel of two sorts of sound; ``by_degrees``: the one turns into the other by
+    degrees, and the panel was not divided. ``chance_by_ring`` is the chance
     by the ring alone (by ``ringing``, or with the places around it by ``together``), which ``chance_if_good``
     has taken into account and ``score`` has not;
     ``ring_off_db`` how far that ring lies from what was expected, ``nan`` where it could not be read.
@@ -101,7 +101,7 @@ class Comparison:
     heard: FloatArray | None = None
     crisper: NDArray[np.bool_] | None = None
     smaller: NDArray[np.bool_] | None = None
-    passing_over: bool = False
+    by_degrees: bool = False
     usual_in_parts: FloatArray | None = None
     chance_by_ring: FloatArray | None = None
     ring_off_db: FloatArray | None = None
@@ -573,9 +573,13 @@ def compare(
     # Where the panel divides in two, the larger part starts, and the smaller is late.
     larger = able if count == 0 else _larger_part(shape, able, core_middle, core, new_scorer)
     smaller = able & ~larger
-    beside = _nearest(far_m, able, _BESIDE)
-    divided = bool(smaller.any()) and ends_at_a_step(
-        softened(shape - core_middle), larger, smaller, beside, settings.least_spread_db
+    two_sorts = bool(smaller.any())
+    divided = two_sorts and ends_at_a_step(
+        softened(shape - core_middle),
+        larger,
+        smaller,
+        _nearest(far_m, able, _BESIDE),
+        settings.least_spread_db,
     )
     if divided:
         good = known = larger
@@ -656,8 +660,8 @@ def compare(
         _of_kind(found.difference, structure, found.good, heard, new_scorer, settings.least_places),
         scorer,
         found.step,
-        smaller=smaller if smaller.any() else None,
-        passing_over=bool(smaller.any()) and not divided,
+        smaller=smaller if two_sorts else None,
+        by_degrees=two_sorts and not divided,
         usual_in_parts=location_scale(in_parts(found.rows))[1],
         chance_by_ring=by_its_ring,
         ring_off_db=found.ring_off_db,

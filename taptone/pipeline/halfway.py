@@ -2,7 +2,8 @@
 
 Another hammer, tip or hand, a recorder that was moved, alters every strike from one on. Bad skin lies where
 it lies: panels are struck row by row, and its edge crosses many rows, but a change of the blow only the one
-that was being struck. Where that moment falls between two rows, a bad part that ends there looks the same.
+that was being struck. Where that moment falls between two rows, a bad part that ends there looks the same; so
+does one in the first or the last row, or in the only one.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ class Changed:
     """From which station on the strikes are another sort, and which stations are struck as the smaller part.
 
     ``first`` is the first station struck after the moment, ``later`` says that the smaller part is what came
-    after it, ``within_row`` that it falls into a row.
+    after it, ``within_row`` that it falls into a row and either part holds other rows whole.
     """
 
     first: int
@@ -61,6 +62,8 @@ def find_change(
     >>> changed = find_change(np.arange(20) >= 12, every, range(20), rows)
     >>> changed.first, changed.later, changed.within_row
     (12, True, True)
+    >>> find_change(np.arange(20) >= 17, every, range(20), rows).within_row  # a patch in the last row
+    False
     >>> find_change(np.arange(20) % 5 > 2, every, range(20), rows) is None
     True
     """
@@ -78,7 +81,8 @@ def find_change(
     if strays.min() > _STRAYS * len(odd) or strays.min() > _OF_SMALLER * odd.sum():
         return None
     row = np.asarray(rows)[turn]
-    sides = [int((part == row[cut]).sum()) for part in (row[:cut], row[cut:])]
+    sides = row[:cut] == row[cut], row[cut:] == row[cut]
+    within_row = all(side.sum() >= _OF_ROW and not side.all() for side in sides)
     theirs = np.zeros(len(smaller), bool)
     theirs[turn[cut:] if later == 0 else turn[:cut]] = True
-    return Changed(int(turn[cut]), later == 0, min(sides) >= _OF_ROW, theirs)
+    return Changed(int(turn[cut]), later == 0, within_row, theirs)

@@ -47,7 +47,7 @@ ALONE = "relative to this panel only"
 #: Levels, measures and spread of a station, from :func:`~taptone.pipeline.hearing.pool`.
 _Pooled = tuple[FloatArray, dict[str, float], float]
 _BY_DEGREES = (
-    "here one sort of sound passes into another by degrees: without known-good taps that fit this panel "
+    "here one sort of sound turns into another by degrees: without known-good taps that fit this panel "
     "nobody can tell whether thickness, core or bond changes"
 )
 _CUT_OFF = "; clipped, which by itself changes how a tap sounds"
@@ -226,7 +226,7 @@ def judged_stations(
         )
         relative_to += f", but most of the panel is unlike it: {ALONE}"
     changed = None
-    if compared.smaller is not None and not compared.passing_over:
+    if compared.smaller is not None and not compared.by_degrees:
         compared_with = able & np.array([not kind for kind in kinds], bool)
         struck, rows = [min(s.taps, default=-1) for s in places], [s.station.row for s in places]
         changed = find_change(compared.smaller, compared_with, struck, rows)
@@ -264,7 +264,7 @@ def judged_stations(
         )
         if compared.crisper is not None:
             verdicts = again(heard, compared)
-    if compared.smaller is not None and compared.passing_over and compared.own:
+    if compared.smaller is not None and compared.by_degrees and compared.own:
         heard = [
             replace(h, refused=_BY_DEGREES) if smaller and v.verdict == "no difference" else h
             for h, smaller, v in zip(heard, compared.smaller, verdicts, strict=True)
@@ -344,19 +344,19 @@ def _about_areas(labels: Sequence[str], verdicts: Sequence[Judgement], compared:
 def _about_two_sorts(
     places: Sequence[Place], compared: Comparison, changed: Changed | None, verdicts: Sequence[Judgement]
 ) -> list[str]:
-    """Say that a panel divides in two, or that one part passes into the other, and which is the smaller."""
+    """Say that a panel divides in two, or that one part turns into the other, and which is the smaller."""
     if compared.smaller is None:
         return []
     of_these = [v.verdict for v, smaller in zip(verdicts, compared.smaller, strict=True) if smaller]
     who = [spot.station.label for spot, smaller in zip(places, compared.smaller, strict=True) if smaller]
     two = f"the stations fall into two sorts of sound, {len(who)} of them in the smaller ({named(who)}): "
     what = "a wide bad part, or two builds; the larger was taken for good: look which it is"
-    if compared.passing_over:
+    if compared.by_degrees:
         told = f"{of_these.count('suspect')} of these are suspect, "
         told += f"{of_these.count('not assessed')} not assessed; "
         told += "known-good taps that fit would help most" if compared.own else "the others are less sure"
         what = (
-            "the one passes into the other by degrees. A bond that gets worse by degrees does that, "
+            "the one turns into the other by degrees. A bond that gets worse by degrees does that, "
             f"thickness or core that change do too, and neighbours follow either: {told}. Look at the "
             "drawings, inside, with a moisture meter or from the other side"
         )

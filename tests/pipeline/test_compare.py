@@ -204,7 +204,7 @@ def test_two_corners_that_drift_off_do_not_divide_a_panel(seed, with_reference):
     got = compare(shape, WIDE_M, [""] * 160, good(rng, 30) if with_reference else None, new())
     assert (got.chance_if_good < 0.003).sum() <= 1  # up to 45 of 60, were it divided
     if got.smaller is not None:
-        assert got.passing_over
+        assert got.by_degrees
         assert FROM_CORNER[got.smaller].max() < 6.5
 
 
@@ -217,7 +217,7 @@ def test_two_corners_that_are_another_sort_divide_it(seed, with_reference):
     shape = good(rng, 160) + bad[:, None] * OTHER_SORT
     got = compare(shape, WIDE_M, [""] * 160, good(rng, 30) if with_reference else None, new())
     assert got.smaller is not None
-    assert not got.passing_over
+    assert not got.by_degrees
     assert got.smaller[bad].all()
     assert got.chance_if_good[bad].max() < 0.005
 

@@ -30,6 +30,20 @@ def test_between_two_rows_a_bad_part_may_end(first):
     assert not changed.within_row
 
 
+@pytest.mark.parametrize("first", [4, 54])
+def test_a_bad_part_of_the_first_or_the_last_row_is_not_taken_for_a_change(first):
+    changed = find_change((first < 10) == (first > STRUCK), EVERY, STRUCK, ROWS)
+    assert changed is not None
+    assert changed.first == first
+    assert not changed.within_row
+
+
+def test_nor_is_one_end_of_a_panel_of_one_row():
+    changed = find_change(STRUCK > 40, EVERY, STRUCK, np.zeros(60, int))
+    assert changed is not None
+    assert not changed.within_row
+
+
 def test_a_patch_is_no_change():
     column = STRUCK % 10
     for patch in (
