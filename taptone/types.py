@@ -363,10 +363,12 @@ class Scorer(Protocol):
         *,
         groups: NDArray[np.intp] | None = None,
         dips: FloatArray | None = None,
+        every_way: bool = False,
     ) -> Scorer:
         """Learn from places (rows) and features (columns); rows of one group are held out together.
 
         Of the ways in `dips` (rows), the one that explains most of a difference, downward, does not count.
+        `every_way`: what is else not held against a place counts too.
         """
 
     def score_samples(self, X: FloatArray) -> FloatArray:

@@ -42,6 +42,8 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
         (sum of eigenvalues)² / sum of their squares, of the shrunken covariance.
     n_places_ : int
         Number of places learnt from.
+    free_ : ndarray of shape (n_features,) or None
+        The benign direction, where it was not to count.
     dips_ : ndarray of shape (n_dips, n_features)
         Ways that one thing may have moved on a good place too, upward; only movement downward is free.
     held_out_ : ndarray of shape (n_places,)
@@ -69,6 +71,7 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
         y: object = None,  # noqa: ARG002 (scikit-learn passes it)
         groups: ArrayLike | None = None,
         dips: ArrayLike | None = None,
+        every_way: bool = False,
     ) -> Baseline:
         """Learn from places.
 
@@ -84,6 +87,8 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
             What else may fall away on a good place, one or the other, however far: each row is how the
             features move where it rises by 1. A score does not count the one that explains most. None: all
             of a difference counts.
+        every_way : bool, optional
+            Movement in the benign direction counts as any other.
 
         Returns
         -------
@@ -95,6 +100,7 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
         self.dips_ = np.zeros((0, rows.shape[1])) if dips is None else np.asarray(dips, float)
         if self.dips_.ndim != 2 or self.dips_.shape[1] != rows.shape[1]:
             raise ValueError(f"dips of shape {self.dips_.shape}: {rows.shape[1]} columns are needed")
+        self.free_ = None if self.benign is None or every_way else np.asarray(self.benign, float)
         self.location_, covariance = _learn(rows, self.least_spread)
         self.precision_: FloatArray = np.asarray(np.linalg.inv(covariance), float)
         self.effective_features_ = float(np.trace(covariance) ** 2 / np.sum(covariance**2))
@@ -185,8 +191,7 @@ class Baseline(BaseEstimator):  # type: ignore[misc]
         stiff = np.einsum("ij,ij->i", along_dips, self.dips_)
         depth = weighed @ self.dips_.T / stiff
         squared = whole - depth**2 * stiff
-        if self.benign is not None:
-            direction = np.asarray(self.benign, float)
+        if (direction := self.free_) is not None:
             pull, both = weighed @ direction, along_dips @ direction
             length = float(direction @ precision @ direction)
             whole = whole - np.maximum(pull, 0.0)[:, None] ** 2 / length

@@ -26,10 +26,10 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from taptone.pipeline.heaps import ends_at_a_step, lower_heap
 from taptone.pipeline.patchy import least_chance
 from taptone.pipeline.ringing import Ringing, Rings, by_either, fit_ringing, rings_to_ask, usual_ringing
 from taptone.pipeline.robust import location_scale
+from taptone.pipeline.sorts import Sorts, divide
 from taptone.pipeline.together import Together, ring_together
 from taptone.settings import JudgeSettings
 from taptone.types import BAND_CENTRES_HZ, BAND_NAMES_HZ, FloatArray, Scorer
@@ -570,19 +570,16 @@ def compare(
         together = ring_together(asked, far_m, able & read_ring, settings.least_ring_db, told & able)
     with_others = np.ones(len(shape)) if together is None else together.chance
     as_one = by_either(np.ones(len(shape)), with_others) < at_first
-    # Where the panel divides in two, the larger part starts, and the smaller is late.
-    larger = able if count == 0 else _larger_part(shape, able, core_middle, core, new_scorer)
-    smaller = able & ~larger
-    two_sorts = bool(smaller.any())
-    divided = two_sorts and ends_at_a_step(
-        softened(shape - core_middle),
-        larger,
-        smaller,
-        _nearest(far_m, able, _BESIDE),
-        settings.least_spread_db,
-    )
+    # Where the panel divides in two, the larger part starts, and the smaller is late. What is crisper in one
+    # part and not in the other is no matter of the blow: there that counts as well.
+    sorts = Sorts(able, np.zeros(len(able), bool))
+    beside = _nearest(far_m, able, _BESIDE)
+    if count:
+        off_db = softened(shape - core_middle)
+        sorts = divide(off_db, able, core, beside, new_scorer, settings.least_spread_db)
+    divided = sorts.at_a_step
     if divided:
-        good = known = larger
+        good = known = sorts.larger
     good, known, short = good & ~as_one, known & ~as_one, short | as_one
     in_turn = None
     if xy_m is None and reference is None:
@@ -606,7 +603,8 @@ def compare(
             rows = np.concatenate([strays, difference[good]])
             if len(rows) < 2:
                 return None
-            scorer = new_scorer().fit(rows, groups=None if in_turn is None else in_turn[good])
+            groups = None if in_turn is None else in_turn[good]
+            scorer = new_scorer().fit(rows, groups=groups, every_way=sorts.one_way)
             score = np.full(len(shape), np.nan)
             chance = np.full(len(shape), np.nan)
             score[heard] = scorer.score_samples(difference[heard])
@@ -627,21 +625,23 @@ def compare(
     found = settled(good, known)
     # Where many differ, more may: a wide patch that came in is its own neighbour. The search begins anew
     # without what is more likely bad than good amid such neighbours: by reference and panel, then by panel.
+    # Where the panel divides, a patch was found already: only at its rim can there be more of it.
+    rim = np.array([not divided or bool(sorts.smaller[[k, *near]].any()) for k, near in enumerate(beside)])
     doubts = [] if own else [alone]
     for _ in range(_ANEW):
         if found is None or count == 0 or found.good.sum() > (1 - _MANY) * able.sum():
             break
         doubts.append(found.chance)
-        good = able.copy()
+        good = np.where(rim, able, found.good)
         for chance in doubts:
-            good &= np.nan_to_num(chance, nan=0.0) > least_chance(far_m, chance, able)
+            good &= ~rim | (np.nan_to_num(chance, nan=0.0) > least_chance(far_m, chance, able))
         if good.sum() < settings.least_places:
             break
         doubts, found = [], settled(good, good)
     if found is None:
         return Comparison(nothing, nothing, good, tuple(() for _ in shape))
     groups = None if in_turn is None else in_turn[found.good]
-    scorer = new_scorer().fit(found.rows, groups=groups, dips=dips(shape.shape[1]))
+    scorer = new_scorer().fit(found.rows, groups=groups, dips=dips(shape.shape[1]), every_way=sorts.one_way)
     score, chance = nothing.copy(), nothing.copy()
     score[heard] = scorer.score_samples(found.difference[heard])
     score[found.good] = scorer.held_out_[len(strays) :]
@@ -660,8 +660,8 @@ def compare(
         _of_kind(found.difference, structure, found.good, heard, new_scorer, settings.least_places),
         scorer,
         found.step,
-        smaller=smaller if two_sorts else None,
-        by_degrees=two_sorts and not divided,
+        smaller=sorts.smaller if sorts.smaller.any() else None,
+        by_degrees=bool(sorts.smaller.any()) and not divided,
         usual_in_parts=location_scale(in_parts(found.rows))[1],
         chance_by_ring=by_its_ring,
         ring_off_db=found.ring_off_db,
@@ -742,26 +742,6 @@ def _own_middle(
                 break
             good, middle = core, shape[core].mean(axis=0)
     return middle, good
-
-
-def _larger_part(
-    shape: FloatArray,
-    able: NDArray[np.bool_],
-    middle: FloatArray,
-    core: NDArray[np.bool_],
-    new_scorer: Callable[[], Scorer],
-) -> NDArray[np.bool_]:
-    """Stations of the lower heap of distances from the half most alike; all, where there are no two heaps."""
-    if core.sum() < 2:
-        return able
-    off = softened(shape - middle)
-    scorer = new_scorer().fit(off[core])
-    score = np.zeros(len(able))
-    score[able] = scorer.score_samples(off[able])
-    score[core] = scorer.held_out_
-    larger = able.copy()
-    larger[able] = lower_heap(score[able])
-    return larger
 
 
 def _plain(rows: FloatArray, middle: FloatArray, _: NDArray[np.bool_]) -> FloatArray:

@@ -17,6 +17,7 @@ G. Schwarz, Ann. Stat. 6 (1978) 461-464, the criterion; R. E. Kass, A. E. Rafter
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +25,7 @@ from numpy.typing import NDArray
 from taptone.pipeline.robust import location_scale
 from taptone.types import FloatArray
 
-__all__ = ["ends_at_a_step", "lower_heap"]
+__all__ = ["Heaps", "ends_at_a_step", "lower_heap", "two_heaps"]
 
 _FEWEST = 30  # stations
 _BETTER = 24.0  # difference of the criterion
@@ -56,20 +57,66 @@ def lower_heap(score: FloatArray) -> NDArray[np.bool_]:
     >>> np.flatnonzero(~lower_heap(score)).tolist() == list(range(40, 60))
     True
     """
-    every = np.ones(len(score), bool)
-    if len(score) < _FEWEST:
-        return every
+    heaps = two_heaps(np.log(np.maximum(score, _LEAST)))
+    return np.asarray(~heaps.upper) if heaps.stand_apart(_APART) else np.ones(len(score), bool)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Heaps:
+    """Numbers as two heaps: which lie in the upper, and how much two tell more than one.
+
+    ``better`` is the difference of the Bayesian information criterion, ``apart`` the distance of the middles
+    in spreads, ``share`` that of the upper.
+    """
+
+    upper: NDArray[np.bool_]
+    better: float
+    apart: float
+    share: float
+
+    def stand_apart(self, least: float) -> bool:
+        """Whether there are two, that many spreads apart, and neither is all but everything."""
+        enough = len(self.upper) >= _FEWEST
+        return bool(
+            enough and self.better > _BETTER and self.apart > least and _SHARE[0] < self.share < _SHARE[1]
+        )
+
+
+def two_heaps(values: FloatArray, upper: NDArray[np.bool_] | None = None) -> Heaps:
+    """Describe numbers by two normal laws of one width.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        At least 2.
+    upper : ndarray of bool, shape (n,), optional
+        Where to start from.
+
+    Returns
+    -------
+    Heaps
+        Whether they are two heaps is for :meth:`Heaps.stand_apart` to say.
+
+    Examples
+    --------
+    >>> two_heaps(np.array([0.0, 0.1, 0.2, 5.0, 5.1])).upper.tolist()
+    [False, False, False, True, True]
+    """
     from sklearn.mixture import GaussianMixture
 
-    x = np.log(np.maximum(score, _LEAST))[:, None]
+    x = values[:, None]
+    starts = None if upper is None else np.array([[values[~upper].mean()], [values[upper].mean()]])
     one = GaussianMixture(1).fit(x)
-    two = GaussianMixture(2, covariance_type="tied", n_init=2, random_state=0).fit(x)
-    upper = int(np.argmax(two.means_[:, 0]))
-    apart = abs(float(two.means_[1, 0] - two.means_[0, 0])) / float(np.sqrt(two.covariances_[0, 0]))
-    divided = (
-        one.bic(x) - two.bic(x) > _BETTER and apart > _APART and _SHARE[0] < two.weights_[upper] < _SHARE[1]
+    two = GaussianMixture(
+        2, covariance_type="tied", n_init=2 if starts is None else 1, means_init=starts, random_state=0
+    ).fit(x)
+    above = int(np.argmax(two.means_[:, 0]))
+    return Heaps(
+        np.asarray(two.predict(x) == above),
+        float(one.bic(x) - two.bic(x)),
+        abs(float(two.means_[1, 0] - two.means_[0, 0])) / float(np.sqrt(two.covariances_[0, 0])),
+        float(two.weights_[above]),
     )
-    return np.asarray(two.predict(x) != upper) if divided else every
 
 
 def ends_at_a_step(
