@@ -51,9 +51,7 @@ _LOWER = 0.93  # centroid under this share of its neighbours' is lower
 _LONGER, _SOONER, _HARDLY = 1.15, 0.87, 0.4  # decay over or under this share of its neighbours'
 _HARDLY_DB = -3.0  # late over early energy beside its neighbours': decay alone may be the beat of two modes
 _STANDS_OUT = 2.0  # times longer or shorter
-_OF_ALL = (
-    0.2  # the flags one in 20 of which may be false: where half a panel is bad, no more of its good half
-)
+_BY_CHANCE = 1.0  # good stations of a panel that may be flagged, as expected: of many flags 1 in 20 is more
 _RAREST = 1e-4  # below it a fitted tail is not put into figures
 
 
@@ -108,7 +106,14 @@ def judge(
     Returns
     -------
     tuple of Judgement
-        ``suspect``, ``no difference``, ``at structure`` or ``not assessed``, each with its reason.
+        ``suspect``, ``no difference``, ``at structure`` or ``not assessed``, each with its reason. Suspect is
+        who is sure enough (:func:`confidence`) and so rare that of as many good stations as were judged at
+        most one is expected to be as rare.
+
+    References
+    ----------
+    A. Gordon, G. Glazko, X. Qiu, A. Yakovlev, Ann. Appl. Stat. 1 (2007) 179-190, the mean number of false
+    discoveries held under a limit.
 
     Examples
     --------
@@ -420,7 +425,7 @@ def _one(
     ring = short_ring(here, compared, k)
     furthest = _by_its_ring(ring, compared, k) or _furthest(compared, k)
     numbers = _numbers(here, len(near), decay_ms, centroid_hz, reference_decay_ms, reference_centroid_hz)
-    if sure >= settings.confidence and chance <= _OF_ALL * (1 - settings.confidence):
+    if sure >= settings.confidence and chance * judged <= _BY_CHANCE:
         where = f"on declared {here.structure}, but unlike the others on it; " if here.structure else ""
         of, sound, taught, n = _taught(ring, compared, k)
         beyond = ", an estimate beyond what so many can show" if chance < 1 / (n + 1) else ""

@@ -222,6 +222,42 @@ def test_two_corners_that_are_another_sort_divide_it(seed, with_reference):
     assert got.chance_if_good[bad].max() < 0.005
 
 
+CRISPER = np.append(np.linspace(-1.0, 1.0, 9), 0.0)  # of nine bands and a ring
+HOLLOW = np.array([1.0, 0.0, -1.0, -1.0, 0.0, 1.0, 1.0, 0.0, -1.0, 0.0])  # whatever it is that is not a tilt
+CRISPER_AND_MORE = 0.8 * CRISPER / np.linalg.norm(CRISPER) + 0.6 * HOLLOW / np.linalg.norm(HOLLOW)
+BLOCK = (WIDE_X < 6) & (WIDE_Y < 6)
+IN_BLOCK = np.where(BLOCK, 5.0 + 4.0 * np.minimum(6 - WIDE_X, 6 - WIDE_Y), 0.0)  # spreads
+
+
+def uneven(rng, n):
+    """Good stations of ten features, some of which stray further than others."""
+    return rng.normal(size=(n, 10)) * np.exp(0.25 * rng.normal(size=n))[:, None]
+
+
+def crisper_by(seed, spreads):
+    rng = np.random.default_rng(seed)
+    shape = uneven(rng, 160) + spreads[:, None] * CRISPER_AND_MORE
+    return compare(shape, WIDE_M, [""] * 160, uneven(rng, 30), lambda: Baseline(benign=CRISPER))
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_block_that_is_crisper_as_one_is_held_against_it(seed):
+    got = crisper_by(seed, IN_BLOCK)
+    assert got.smaller is not None
+    assert not got.by_degrees
+    assert (got.chance_if_good[BLOCK] < 0.01).mean() > 0.8
+    assert (got.chance_if_good[~BLOCK] < 0.001).sum() <= 2
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_the_same_crisper_stations_strewn_about_are_not(seed):
+    """A harder blow here and there."""
+    spreads = np.random.default_rng(seed).permutation(IN_BLOCK)
+    got = crisper_by(seed, spreads)
+    assert got.smaller is None
+    assert (got.chance_if_good[spreads > 0] < 0.01).mean() < 0.2
+
+
 def test_a_taper_is_followed(rng):
     """From end to end by 12 spreads: held against the reference alone its ends stand out, not so here."""
     along = np.linspace(-6.0, 6.0, COLUMNS)[np.arange(N) % COLUMNS]

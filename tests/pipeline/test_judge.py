@@ -81,6 +81,16 @@ def test_four_suspects_of_the_published_example():
 # -- verdicts --------------------------------------------------------------------------------------------
 
 
+def test_where_much_is_bad_no_more_than_one_good_station_is_expected_among_the_suspects():
+    """Of 100 that is who is as rare as 1 in 100; by the adjustment alone 0.019 would do here."""
+    chance = np.array([1e-5] * 40 + [0.009, 0.011, 0.019] + [0.5] * 57)
+    assert (confidence(chance, np.ones(100, bool))[:43] >= 0.95).all()
+    got = judged([Heard(40.0, 900.0)] * 100, chance)
+    assert [v.verdict for v in got[39:44]] == ["suspect", "suspect", *["no difference"] * 3]
+    got = judged([Heard(40.0, 900.0)] * 90 + [Heard(refused="frozen")] * 10, chance)
+    assert [v.verdict for v in got[39:44]] == [*["suspect"] * 3, *["no difference"] * 2]
+
+
 def test_cannot_tell_is_never_no_difference():
     heard = [
         Heard(40.0, 900.0, refused="frozen"),
