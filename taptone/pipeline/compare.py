@@ -81,7 +81,8 @@ class Comparison:
     kind; ``nan`` where these are too few. ``scorer`` is the model that the differences were scored with.
     ``crisper`` marks what differs but is stiffer or heavier, not loose (``crisp.py``). ``smaller``
     marks the smaller part of a panel of two sorts of sound; ``by_degrees``: the one turns into the other by
-    degrees, and the panel was not divided. ``chance_by_ring`` is the chance
+    degrees, and the panel was not divided; ``tilt_counts``: it was, by what many stations have in common, and
+    a harder blow's tilt counts as any other difference. ``chance_by_ring`` is the chance
     by the ring alone (by ``ringing``, or with the places around it by ``together``), which ``chance_if_good``
     has taken into account and ``score`` has not;
     ``ring_off_db`` how far that ring lies from what was expected, ``nan`` where it could not be read.
@@ -102,6 +103,7 @@ class Comparison:
     crisper: NDArray[np.bool_] | None = None
     smaller: NDArray[np.bool_] | None = None
     by_degrees: bool = False
+    tilt_counts: bool = False
     usual_in_parts: FloatArray | None = None
     chance_by_ring: FloatArray | None = None
     ring_off_db: FloatArray | None = None
@@ -570,13 +572,14 @@ def compare(
         together = ring_together(asked, far_m, able & read_ring, settings.least_ring_db, told & able)
     with_others = np.ones(len(shape)) if together is None else together.chance
     as_one = by_either(np.ones(len(shape)), with_others) < at_first
-    # Where the panel divides in two, the larger part starts, and the smaller is late. What is crisper in one
-    # part and not in the other is no matter of the blow: there that counts as well.
+    # Where the panel divides in two, the larger part starts, and the smaller is late. Where that is by what
+    # many stations have in common, the tilt of a harder blow counts too: it alone divides no panel.
     sorts = Sorts(able, np.zeros(len(able), bool))
-    beside = _nearest(far_m, able, _BESIDE)
+    beside: list[Sequence[int]] = [()] * len(shape)
     if count:
-        off_db = softened(shape - core_middle)
-        sorts = divide(off_db, able, core, beside, new_scorer, settings.least_spread_db)
+        beside = _nearest(far_m, able, _BESIDE)
+        off_db, harder = softened(shape - core_middle), np.append(crisper(shape.shape[1] - 1), 0.0)
+        sorts = divide(off_db, able, core, beside, new_scorer, settings.least_spread_db, harder)
     divided = sorts.at_a_step
     if divided:
         good = known = sorts.larger
@@ -662,6 +665,7 @@ def compare(
         found.step,
         smaller=sorts.smaller if sorts.smaller.any() else None,
         by_degrees=bool(sorts.smaller.any()) and not divided,
+        tilt_counts=sorts.one_way,
         usual_in_parts=location_scale(in_parts(found.rows))[1],
         chance_by_ring=by_its_ring,
         ring_off_db=found.ring_off_db,

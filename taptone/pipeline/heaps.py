@@ -25,9 +25,10 @@ from numpy.typing import NDArray
 from taptone.pipeline.robust import location_scale
 from taptone.types import FloatArray
 
-__all__ = ["Heaps", "ends_at_a_step", "lower_heap", "two_heaps"]
+__all__ = ["FEWEST", "Heaps", "ends_at_a_step", "lower_heap", "two_heaps"]
 
-_FEWEST = 30  # stations
+#: Stations; fewer are not asked.
+FEWEST = 30
 _BETTER = 24.0  # difference of the criterion
 _APART = 3.5  # spreads between the middles
 _SHARE = (0.1, 0.5)  # of the stations in the upper heap
@@ -76,7 +77,7 @@ class Heaps:
 
     def stand_apart(self, least: float) -> bool:
         """Whether there are two, that many spreads apart, and neither is all but everything."""
-        enough = len(self.upper) >= _FEWEST
+        enough = len(self.upper) >= FEWEST
         return bool(
             enough and self.better > _BETTER and self.apart > least and _SHARE[0] < self.share < _SHARE[1]
         )

@@ -350,7 +350,13 @@ def _about_two_sorts(
     of_these = [v.verdict for v, smaller in zip(verdicts, compared.smaller, strict=True) if smaller]
     who = [spot.station.label for spot, smaller in zip(places, compared.smaller, strict=True) if smaller]
     two = f"the stations fall into two sorts of sound, {len(who)} of them in the smaller ({named(who)}): "
-    what = "a wide bad part, or two builds; the larger was taken for good: look which it is"
+    what = "a wide bad part, or two builds; the larger was taken for good, "
+    what += f"{of_these.count('suspect')} of the smaller are suspect"
+    if compared.tilt_counts:
+        what += (
+            " (brighter counts here: thicker laminate, something behind it or a harder hand does that too)"
+        )
+    what += ": look which it is"
     if compared.by_degrees:
         told = f"{of_these.count('suspect')} of these are suspect, "
         told += f"{of_these.count('not assessed')} not assessed; "

@@ -3,7 +3,8 @@
 By how far stations lie from the half most alike, and, where that shows nothing, by whether many lie off the
 same way: good stations stray each in a direction of its own, bad ones that belong together in one. Along it
 they stand apart where by distance alone the one sort reaches into the other. Strikes of a harder hand are all
-off one way as well, but lie anywhere: so these stations must also lie together.
+off one way as well: now and then, anywhere, so these stations must lie together; over whole rows, so they
+must also stand apart without that way.
 
 References
 ----------
@@ -20,15 +21,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from taptone.pipeline.heaps import ends_at_a_step, lower_heap, two_heaps
+from taptone.pipeline.heaps import FEWEST, ends_at_a_step, lower_heap, two_heaps
 from taptone.pipeline.robust import location_scale
 from taptone.types import FloatArray, Scorer
 
 __all__ = ["Sorts", "divide"]
 
 _APART = 4.0  # spreads between the middles along the one way
+_APART_STILL = 2.0  # the same without the free way
 _OFF = 3.0  # spreads of the larger part beyond which a station is of the smaller
-_FEWEST = 3  # stations that have a mean
+_HAVE_A_MEAN = 3  # stations
 _TURNS = 15
 _SHUFFLES, _AS_MUCH = 999, 0.01  # and the share of them that may lie as much together
 
@@ -54,6 +56,7 @@ def divide(
     near: Sequence[Sequence[int]],
     new_scorer: Callable[[], Scorer],
     least_db: float,
+    free: FloatArray | None = None,
 ) -> Sorts:
     """Divide the stations of a panel in two sorts.
 
@@ -69,12 +72,14 @@ def divide(
         Makes an unfitted model.
     least_db : float
         No feature is taken to agree better.
+    free : ndarray, shape (features,), optional
+        A way that good stations may go together, a harder blow's. None: there is no such way.
 
     Returns
     -------
     Sorts
-        By distance where that ends at a step; else by what many have in common, if that does; else by
-        distance.
+        By distance where that ends at a step; else by what many have in common, if that does and is more
+        than the free way; else by distance.
 
     Examples
     --------
@@ -105,10 +110,16 @@ def divide(
     far[able] = ~lower_heap(distance[able])
     if far.any() and at_a_step(far):
         return Sorts(able & ~far, far, at_a_step=True)
-    scaled = off_db / np.maximum(location_scale(off_db[core])[1], least_db)
+    spread_db = np.maximum(location_scale(off_db[core])[1], least_db)
+    scaled = off_db / spread_db
     alike = nobody.copy()
     alike[able] = _off_one_way(scaled[able], distance[able])
-    if alike.any() and at_a_step(alike) and _lies_together(alike, able, near):
+    told = alike.any() and at_a_step(alike) and _lies_together(alike, able, near)
+    if (
+        told
+        and _apart_without(None if free is None else free / spread_db, scaled, able & ~alike, alike)
+        >= _APART_STILL
+    ):
         return Sorts(able & ~alike, alike, at_a_step=True, one_way=True)
     return Sorts(able & ~far, far)
 
@@ -120,12 +131,12 @@ def _off_one_way(scaled: FloatArray, distance: FloatArray) -> NDArray[np.bool_]:
     again.
     """
     nobody = np.zeros(len(scaled), bool)
-    if len(scaled) < 2 * _FEWEST:
+    if len(scaled) < FEWEST or not np.ptp(distance) > 0:
         return nobody
     off = two_heaps(np.log(np.maximum(distance, 1e-3))).upper
     along = distance
     for _ in range(_TURNS):
-        if min(int(off.sum()), int((~off).sum())) < _FEWEST:
+        if min(int(off.sum()), int((~off).sum())) < _HAVE_A_MEAN:
             return nobody
         way = scaled[off].mean(axis=0) - scaled[~off].mean(axis=0)
         along = scaled @ way / max(float(np.linalg.norm(way)), 1e-300)
@@ -137,6 +148,22 @@ def _off_one_way(scaled: FloatArray, distance: FloatArray) -> NDArray[np.bool_]:
         return nobody
     middle, spread = location_scale(along[~off])
     return np.asarray(off | (along > float(middle) + _OFF * float(spread)))
+
+
+def _apart_without(
+    free: FloatArray | None,
+    scaled: FloatArray,
+    larger: NDArray[np.bool_],
+    smaller: NDArray[np.bool_],
+) -> float:
+    """How many spreads the two parts lie apart once what lies along the free way is taken out."""
+    if free is not None:
+        free = free / np.linalg.norm(free)
+        scaled = scaled - np.outer(scaled @ free, free)
+    way = scaled[smaller].mean(axis=0) - scaled[larger].mean(axis=0)
+    one, other = scaled[smaller] @ way, scaled[larger] @ way
+    spread = np.sqrt((len(one) * one.var() + len(other) * other.var()) / (len(one) + len(other)))
+    return float((one.mean() - other.mean()) / max(float(spread), 1e-300))
 
 
 def _lies_together(who: NDArray[np.bool_], able: NDArray[np.bool_], near: Sequence[Sequence[int]]) -> bool:

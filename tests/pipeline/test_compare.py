@@ -234,9 +234,9 @@ def uneven(rng, n):
     return rng.normal(size=(n, 10)) * np.exp(0.25 * rng.normal(size=n))[:, None]
 
 
-def crisper_by(seed, spreads):
+def crisper_by(seed, spreads, way=CRISPER_AND_MORE):
     rng = np.random.default_rng(seed)
-    shape = uneven(rng, 160) + spreads[:, None] * CRISPER_AND_MORE
+    shape = uneven(rng, 160) + spreads[:, None] * way
     return compare(shape, WIDE_M, [""] * 160, uneven(rng, 30), lambda: Baseline(benign=CRISPER))
 
 
@@ -245,6 +245,7 @@ def test_a_block_that_is_crisper_as_one_is_held_against_it(seed):
     got = crisper_by(seed, IN_BLOCK)
     assert got.smaller is not None
     assert not got.by_degrees
+    assert got.tilt_counts
     assert (got.chance_if_good[BLOCK] < 0.01).mean() > 0.8
     assert (got.chance_if_good[~BLOCK] < 0.001).sum() <= 2
 
@@ -256,6 +257,15 @@ def test_the_same_crisper_stations_strewn_about_are_not(seed):
     got = crisper_by(seed, spreads)
     assert got.smaller is None
     assert (got.chance_if_good[spreads > 0] < 0.01).mean() < 0.2
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("where", [WIDE_X < 5, (WIDE_Y > 2) & (WIDE_Y < 6), (WIDE_Y == 4) | (WIDE_Y == 5)])
+def test_what_is_crisper_and_nothing_else_is_not_held_against_a_part_either(seed, where):
+    """A thickness that steps, rows struck harder, a stringer: with a tilt of the spectrum alone."""
+    got = crisper_by(seed, 12.0 * where, CRISPER / np.linalg.norm(CRISPER))
+    assert (got.chance_if_good[where] < 0.01).mean() < 0.1
+    assert not got.tilt_counts
 
 
 def test_a_taper_is_followed(rng):

@@ -87,6 +87,10 @@ def test_where_much_is_bad_no_more_than_one_good_station_is_expected_among_the_s
     assert (confidence(chance, np.ones(100, bool))[:43] >= 0.95).all()
     got = judged([Heard(40.0, 900.0)] * 100, chance)
     assert [v.verdict for v in got[39:44]] == ["suspect", "suspect", *["no difference"] * 3]
+    assert got[41].reason.startswith(
+        "rare, but of 100 good stations more than one would be as rare: about 1 of"
+    )
+    assert not got[50].reason.startswith("rare")
     got = judged([Heard(40.0, 900.0)] * 90 + [Heard(refused="frozen")] * 10, chance)
     assert [v.verdict for v in got[39:44]] == [*["suspect"] * 3, *["no difference"] * 2]
 

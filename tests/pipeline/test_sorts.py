@@ -61,14 +61,6 @@ def test_the_same_stations_strewn_about_do_not_divide(seed):
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-def test_each_off_a_way_of_its_own_does_not_divide(seed):
-    """As many and as far, and beside each other."""
-    ways = np.random.default_rng(seed + 100).normal(size=(N, FEATURES))
-    ways /= np.linalg.norm(ways, axis=1)[:, None]
-    assert not parts(good(seed) + OFF[:, None] * ways).one_way
-
-
-@pytest.mark.parametrize("seed", SEEDS)
 def test_what_drifts_over_a_panel_does_not_divide_at_a_step(seed):
     got = parts(good(seed) + np.maximum(X - 6, 0)[:, None] * 3.0 * WAY)
     assert not got.at_a_step
