@@ -4,7 +4,7 @@ By how far stations lie from the half most alike, and, where that shows nothing,
 same way: good stations stray each in a direction of its own, bad ones that belong together in one. Along it
 they stand apart where by distance alone the one sort reaches into the other. Strikes of a harder hand are all
 off one way as well: now and then, anywhere, so these stations must lie together; over whole rows, so they
-must also stand apart without that way.
+must also stand apart without that way, as must a frame: it makes skin crisper, and little else.
 
 References
 ----------
@@ -28,7 +28,7 @@ from taptone.types import FloatArray, Scorer
 __all__ = ["Sorts", "divide"]
 
 _APART = 4.0  # spreads between the middles along the one way
-_APART_STILL = 2.0  # the same without the free way
+_APART_STILL, _OF_THE_WAY = 2.0, 0.25  # the same, and how much is left of the way, without the free way
 _OFF = 3.0  # spreads of the larger part beyond which a station is of the smaller
 _HAVE_A_MEAN = 3  # stations
 _TURNS = 15
@@ -115,11 +115,8 @@ def divide(
     alike = nobody.copy()
     alike[able] = _off_one_way(scaled[able], distance[able])
     told = alike.any() and at_a_step(alike) and _lies_together(alike, able, near)
-    if (
-        told
-        and _apart_without(None if free is None else free / spread_db, scaled, able & ~alike, alike)
-        >= _APART_STILL
-    ):
+    free = None if free is None else free / spread_db
+    if told and _more_than(free, scaled[able & ~alike], scaled[alike]):
         return Sorts(able & ~alike, alike, at_a_step=True, one_way=True)
     return Sorts(able & ~far, far)
 
@@ -150,20 +147,16 @@ def _off_one_way(scaled: FloatArray, distance: FloatArray) -> NDArray[np.bool_]:
     return np.asarray(off | (along > float(middle) + _OFF * float(spread)))
 
 
-def _apart_without(
-    free: FloatArray | None,
-    scaled: FloatArray,
-    larger: NDArray[np.bool_],
-    smaller: NDArray[np.bool_],
-) -> float:
-    """How many spreads the two parts lie apart once what lies along the free way is taken out."""
+def _more_than(free: FloatArray | None, larger: FloatArray, smaller: FloatArray) -> bool:
+    """Whether two parts still stand apart, by no small part of their difference, without the free way."""
+    way = smaller.mean(axis=0) - larger.mean(axis=0)
+    left = way
     if free is not None:
-        free = free / np.linalg.norm(free)
-        scaled = scaled - np.outer(scaled @ free, free)
-    way = scaled[smaller].mean(axis=0) - scaled[larger].mean(axis=0)
-    one, other = scaled[smaller] @ way, scaled[larger] @ way
+        left = way - (way @ free) / (free @ free) * free
+    one, other = smaller @ left, larger @ left
     spread = np.sqrt((len(one) * one.var() + len(other) * other.var()) / (len(one) + len(other)))
-    return float((one.mean() - other.mean()) / max(float(spread), 1e-300))
+    apart = float(one.mean() - other.mean()) / max(float(spread), 1e-300)
+    return apart >= _APART_STILL and bool(np.linalg.norm(left) >= _OF_THE_WAY * np.linalg.norm(way))
 
 
 def _lies_together(who: NDArray[np.bool_], able: NDArray[np.bool_], near: Sequence[Sequence[int]]) -> bool:

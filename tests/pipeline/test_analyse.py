@@ -156,7 +156,9 @@ def test_a_third_of_the_panel_altered(reference):
     result = analyse_sounds([recorded(rng, 4, 8, altered, **ALTERED)], panel=panel(4, 8), reference=reference)
     assert labels(result, "suspect") == [p.station for k, p in enumerate(result.points) if k in altered]
     assert {p.character for p in result.points if p.verdict == "suspect"} == {"hollow"}
-    assert any("two sorts of sound, 12 of them in the smaller (A1 A2 A3 B1" in note for note in result.notes)
+    [note] = [note for note in result.notes if "two sorts of sound" in note]
+    assert "two sorts of sound, 12 of them in the smaller (A1 A2 A3 B1" in note
+    assert "12 of the smaller are suspect: look which it is before you rely on this panel" in note
     [area] = result.areas
     assert len(area.stations) == 12
     assert area.at_least_m2 == pytest.approx(0.28 * 0.18)  # drawn in by 10 mm, the error of aim
