@@ -58,8 +58,11 @@ def lower_heap(score: FloatArray) -> NDArray[np.bool_]:
     >>> np.flatnonzero(~lower_heap(score)).tolist() == list(range(40, 60))
     True
     """
+    every = np.ones(len(score), bool)
+    if len(score) < FEWEST or not np.ptp(score) > 0:
+        return every
     heaps = two_heaps(np.log(np.maximum(score, _LEAST)))
-    return np.asarray(~heaps.upper) if heaps.stand_apart(_APART) else np.ones(len(score), bool)
+    return np.asarray(~heaps.upper) if heaps.stand_apart(_APART) else every
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -110,7 +110,7 @@ def divide(
     far[able] = ~lower_heap(distance[able])
     if far.any() and at_a_step(far):
         return Sorts(able & ~far, far, at_a_step=True)
-    spread_db = np.maximum(location_scale(off_db[core])[1], least_db)
+    spread_db = np.maximum(location_scale(off_db[core])[1], max(least_db, 1e-9))
     scaled = off_db / spread_db
     alike = nobody.copy()
     alike[able] = _off_one_way(scaled[able], distance[able])

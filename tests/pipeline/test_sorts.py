@@ -75,6 +75,12 @@ def test_few_stations_do_not_divide(able):
     assert (got.larger == asked).all()
 
 
+@pytest.mark.parametrize("value", [0.0, 3.0])
+def test_stations_all_alike_do_not_divide_whatever_the_least_spread(value):
+    off_db = np.full((N, FEATURES), value)
+    assert not divide(off_db, EVERYONE, X < 8, NEAR, Baseline, 0.0).smaller.any()
+
+
 def test_who_is_not_asked_is_in_neither_part():
     off_db = good(1) + OFF[:, None] * WAY
     asked = (X + Y) % 7 != 0
