@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from taptone.pipeline.robust import location_scale
 from taptone.types import FloatArray
 
-__all__ = ["FEWEST", "Heaps", "ends_at_a_step", "lower_heap", "two_heaps"]
+__all__ = ["FEWEST", "Heaps", "ends_at_a_step", "logarithms", "lower_heap", "two_heaps"]
 
 #: Stations; fewer are not asked.
 FEWEST = 30
@@ -61,8 +61,29 @@ def lower_heap(score: FloatArray) -> NDArray[np.bool_]:
     every = np.ones(len(score), bool)
     if len(score) < FEWEST or not np.ptp(score) > 0:
         return every
-    heaps = two_heaps(np.log(np.maximum(score, _LEAST)))
+    heaps = two_heaps(logarithms(score))
     return np.asarray(~heaps.upper) if heaps.stand_apart(_APART) else every
+
+
+def logarithms(score: FloatArray) -> FloatArray:
+    """Natural logarithms of distances, of which none is taken for smaller than 0.001.
+
+    Parameters
+    ----------
+    score : ndarray, shape (stations,)
+        Distances from what most stations are like.
+
+    Returns
+    -------
+    ndarray, shape (stations,)
+        Finite.
+
+    Examples
+    --------
+    >>> logarithms(np.array([0.0, 1.0])).round(1).tolist()
+    [-6.9, 0.0]
+    """
+    return np.asarray(np.log(np.maximum(score, _LEAST)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

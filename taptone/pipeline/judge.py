@@ -445,10 +445,10 @@ def _one(
         return verdict("at structure", f"{text}; {furthest}{numbers}")
     share = f"about {100 * chance:.0f} of 100" if chance >= 0.01 else "fewer than 1 of 100"
     text = f"{share} good places would sound at least this different; {numbers}"
-    if sure >= settings.confidence:
-        text = f"rare, but of {judged} good stations more than one would be as rare: {text}"
     if off_together(compared, k):
         text = f"{share} areas of good skin would ring so; {furthest}{numbers}"
+    if sure >= settings.confidence:
+        text = f"rare, but of {judged} good stations more than one would be as rare: {text}"
     if _stands_out(here.decay_ms, decay_ms) and _stands_out(here.decay_ms, reference_decay_ms):
         text += "; its decay stands out, which the verdict does not rest on: listen to it again"
     return verdict("no difference", text, "", sure)

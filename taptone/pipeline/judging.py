@@ -353,9 +353,8 @@ def _about_two_sorts(
     what = "a wide bad part, or two builds; the larger was taken for good, "
     what += f"{of_these.count('suspect')} of the smaller are suspect"
     if compared.tilt_counts:
-        what += (
-            " (brighter counts here: thicker laminate, something behind it or a harder hand does that too)"
-        )
+        what += " (brighter counts as different here: thicker laminate, what stands behind or a harder hand "
+        what += "can do it too)"
     what += ": look which it is"
     if compared.by_degrees:
         told = f"{of_these.count('suspect')} of these are suspect, "

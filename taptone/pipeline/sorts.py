@@ -21,7 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from taptone.pipeline.heaps import FEWEST, ends_at_a_step, lower_heap, two_heaps
+from taptone.pipeline.heaps import FEWEST, ends_at_a_step, logarithms, lower_heap, two_heaps
 from taptone.pipeline.robust import location_scale
 from taptone.types import FloatArray, Scorer
 
@@ -130,7 +130,7 @@ def _off_one_way(scaled: FloatArray, distance: FloatArray) -> NDArray[np.bool_]:
     nobody = np.zeros(len(scaled), bool)
     if len(scaled) < FEWEST or not np.ptp(distance) > 0:
         return nobody
-    off = two_heaps(np.log(np.maximum(distance, 1e-3))).upper
+    off = two_heaps(logarithms(distance)).upper
     along = distance
     for _ in range(_TURNS):
         if min(int(off.sum()), int((~off).sum())) < _HAVE_A_MEAN:
