@@ -42,6 +42,7 @@ from taptone.pipeline.compare import (
 from taptone.pipeline.crisp import FLAG
 from taptone.pipeline.judge import CHARACTERS, off_together, rarity, short_ring
 from taptone.pipeline.mirror import lowered
+from taptone.pipeline.patch import ODD, WEIGHT
 from taptone.pipeline.ringing import LATE_MS, RARER, by_ring
 from taptone.pipeline.together import AREA, MOST
 from taptone.settings import Settings, as_now, flat, with_values
@@ -710,7 +711,7 @@ def _moved_by(explained: Explained) -> str:
     less = " (negative: they make these less surprising)" if rest < 0 else ""
     return (
         f"Of the squared score, by feature: {'; '.join(parts)}; all others together {100 * rest:.0f} %{less}."
-        f"{_left_out(explained)}{_by_its_ring(explained)}"
+        f"{_left_out(explained)}{_by_its_ring(explained)}{_its_patch(explained)}"
     )
 
 
@@ -735,6 +736,21 @@ def _by_its_ring(explained: Explained) -> str:
         "good ones stray by "
         f"{law.spread_db:.1f} dB, by a tail fitted to {law.places} of them; it is counted {RARER:.0f} times, "
         "being asked beside the score."
+    )
+
+
+def _its_patch(explained: Explained) -> str:
+    """Say which patch it lies in, how far that stands out, and what that does."""
+    patches, k = explained.judging.compared.patches, explained.k
+    if patches is None or patches.which[k] < 0:
+        return ""
+    members = [explained.result.points[j].station for j in patches.of(k)]
+    times = patches.times[patches.which[k]]
+    return (
+        f" It lies in a patch of {len(members)} stations, {' '.join(members)}, that differ together from "
+        f"those around them: the square of that step is {times:.0f} times what is usual between such parts "
+        f"of this panel ({ODD:.0f} and more make a patch). So they do not vouch for each other, and the "
+        f"chance of each counts {WEIGHT:.0f} times; none is suspect by the patch alone."
     )
 
 

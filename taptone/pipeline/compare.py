@@ -14,7 +14,8 @@ blow, which moves with its strength, takes one band away on good laminate too; m
 Which stations are good is asked with every band, because that is the sharper.
 
 Beside that distance the ring is asked by itself (``ringing.py``): a dead place may have the usual spectrum;
-and the ring of nine places at once (``together.py``): a patch may be heard as a whole only.
+and the ring of nine places at once (``together.py``): a patch may be heard as a whole only. So may one that
+has an edge (``patch.py``): its stations do not vouch for each other, and less is asked of their chance.
 """
 
 from __future__ import annotations
@@ -26,6 +27,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
+from taptone.pipeline.patch import Patches, find_patches
 from taptone.pipeline.patchy import least_chance
 from taptone.pipeline.ringing import Ringing, Rings, by_either, fit_ringing, rings_to_ask, usual_ringing
 from taptone.pipeline.robust import location_scale
@@ -60,6 +62,7 @@ _RING_DB = 8.0
 _FLOOR = 1e-4  # bands more than 40 dB below the whole are taken as 40 dB below: they are mostly noise
 _TURNS = 20
 _FIRST = 10.0
+_USUAL = 0.1  # chance
 _MANY, _ANEW = 0.15, 2  # share of the stations set aside; how often the search begins anew
 _FOLDS = 10
 _BESIDE = 4  # so many stations lie beside one
@@ -87,6 +90,7 @@ class Comparison:
     has taken into account and ``score`` has not;
     ``ring_off_db`` how far that ring lies from what was expected, ``nan`` where it could not be read.
     ``rings_less``: most of the panel rings less than its reference, so that this tells nothing of a place.
+    ``patches`` says which stations differ together from those around them: no chance has that in it.
     """
 
     score: FloatArray
@@ -110,6 +114,7 @@ class Comparison:
     rings_less: bool = False
     ringing: Ringing | None = None
     together: Together | None = None
+    patches: Patches | None = None
 
 
 def shapes(bands_db: FloatArray, features: int | None = None) -> FloatArray:
@@ -584,6 +589,15 @@ def compare(
     if divided:
         good = known = sorts.larger
     good, known, short = good & ~as_one, known & ~as_one, short | as_one
+    patches = None
+    in_patch = np.zeros(len(shape), bool)
+    if count:
+        off_db, harder = softened(shape - core_middle)[:, :-1], crisper(shape.shape[1] - 1)
+        patches = find_patches(
+            off_db, at_m, able, settings.least_spread_db, harder, None if own else np.nan_to_num(alone)
+        )
+        in_patch = patches.which >= 0
+        good, known = good & ~in_patch, known & ~in_patch
     in_turn = None
     if xy_m is None and reference is None:
         in_turn = np.arange(len(shape)) // max(min(_TOGETHER, len(shape) // _LEAST_PARTS), 1)
@@ -619,6 +633,7 @@ def compare(
             # who is late.
             at_once = ~short & ((own or turn == 0) and not divided)
             least = settings.set_aside * np.where(good | known | at_once, 1.0, _FIRST)
+            least[in_patch] = max(settings.set_aside, _USUAL)  # none of them vouches for another
             still = able & (np.nan_to_num(chance, nan=0.0) > least)
             if (still == good).all():
                 break
@@ -635,7 +650,7 @@ def compare(
         if found is None or count == 0 or found.good.sum() > (1 - _MANY) * able.sum():
             break
         doubts.append(found.chance)
-        good = np.where(rim, able, found.good)
+        good = np.where(rim, able & ~in_patch, found.good)
         for chance in doubts:
             good &= ~rim | (np.nan_to_num(chance, nan=0.0) > least_chance(far_m, chance, able))
         if good.sum() < settings.least_places:
@@ -672,6 +687,7 @@ def compare(
         rings_less=rings_less,
         ringing=ring,
         together=together,
+        patches=patches,
     )
 
 

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptone.pipeline.compare import Comparison, in_parts, part_names, worth_naming
+from taptone.pipeline.patch import WEIGHT
 from taptone.pipeline.ringing import RARER, by_ring
 from taptone.pipeline.together import AREA, Together
 from taptone.settings import JudgeSettings
@@ -72,7 +73,7 @@ class Heard:
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """Verdict on one station."""
+    """Verdict on one station; ``with_patch``: it is suspect with the patch it lies in, not by itself."""
 
     verdict: str
     reason: str
@@ -80,6 +81,7 @@ class Judgement:
     confidence: float = math.nan
     neighbour_decay_ms: float = math.nan
     neighbour_centroid_hz: float = math.nan
+    with_patch: bool = False
 
 
 def judge(
@@ -108,7 +110,7 @@ def judge(
     tuple of Judgement
         ``suspect``, ``no difference``, ``at structure`` or ``not assessed``, each with its reason. Suspect is
         who is sure enough (:func:`confidence`) and so rare that of as many good stations as were judged at
-        most one is expected to be as rare.
+        most one is expected to be as rare. In a patch with an edge a chance counts as a twentieth.
 
     References
     ----------
@@ -127,8 +129,12 @@ def judge(
     """
     chance, able = on_its_kind(compared, [not h.structure for h in heard])
     able &= np.array([not h.refused for h in heard], bool)
-    sure = confidence(chance, able)
-    judged = int((able & np.isfinite(chance)).sum())
+    counts = chance
+    if compared.patches is not None:
+        counts = np.where(compared.patches.which >= 0, chance / WEIGHT, chance)
+    sure, judged = confidence(counts, able), int((able & np.isfinite(chance)).sum())
+    told = (sure >= settings.confidence) & (counts * judged <= _BY_CHANCE)
+    by_itself = (confidence(chance, able) >= settings.confidence) & (chance * judged <= _BY_CHANCE)
     return tuple(
         _one(
             k,
@@ -136,6 +142,7 @@ def judge(
             compared,
             float(chance[k]),
             float(sure[k]),
+            "" if not told[k] else "by itself" if by_itself[k] else "with its patch",
             judged,
             reference_decay_ms,
             reference_centroid_hz,
@@ -408,6 +415,7 @@ def _one(
     compared: Comparison,
     chance: float,
     sure: float,
+    suspect: str,
     judged: int,
     reference_decay_ms: float,
     reference_centroid_hz: float,
@@ -425,21 +433,22 @@ def _one(
     ring = short_ring(here, compared, k)
     furthest = _by_its_ring(ring, compared, k) or _furthest(compared, k)
     numbers = _numbers(here, len(near), decay_ms, centroid_hz, reference_decay_ms, reference_centroid_hz)
-    if sure >= settings.confidence and chance * judged <= _BY_CHANCE:
+    if suspect:
         where = f"on declared {here.structure}, but unlike the others on it; " if here.structure else ""
+        with_patch = suspect == "with its patch"
         of, sound, taught, n = _taught(ring, compared, k)
         beyond = ", an estimate beyond what so many can show" if chance < 1 / (n + 1) else ""
         how = f"counted {RARER:.0f} times, being asked beside the score; a tail" if ring else "tail"
         text = (
             f"{where}{furthest}{numbers}; {rarity(chance, of)} would {sound} ({how} fitted to "
-            f"{taught}{beyond}); {judged} compared"
+            f"{taught}{beyond}){_in_patch(compared, k) if with_patch else ''}; {judged} compared"
         )
         base = (
             (decay_ms, centroid_hz, _median([h.ring_db for h in near]))
             if near
             else (reference_decay_ms, reference_centroid_hz)
         )
-        return verdict("suspect", text, character(here, *base), sure)
+        return verdict("suspect", text, character(here, *base), sure, with_patch=with_patch)
     if here.structure:
         text = beside_plain_skin(here.structure, compared, k, settings)
         return verdict("at structure", f"{text}; {furthest}{numbers}")
@@ -452,6 +461,16 @@ def _one(
     if _stands_out(here.decay_ms, decay_ms) and _stands_out(here.decay_ms, reference_decay_ms):
         text += "; its decay stands out, which the verdict does not rest on: listen to it again"
     return verdict("no difference", text, "", sure)
+
+
+def _in_patch(compared: Comparison, k: int) -> str:
+    """Why less was asked of the chance of a station."""
+    assert compared.patches is not None
+    stations = len(compared.patches.of(k))
+    return (
+        f", counted {WEIGHT:.0f} times: it lies in a patch of {stations} stations that differ together from "
+        "those around them"
+    )
 
 
 def _by_its_ring(ring: str, compared: Comparison, k: int) -> str:

@@ -326,18 +326,29 @@ def _rings(
 
 
 def _about_areas(labels: Sequence[str], verdicts: Sequence[Judgement], compared: Comparison) -> list[str]:
-    """Say which stations are suspect by the ring of their area, and what else makes one."""
-    who = [
+    """Say which stations are suspect by the area or patch they lie in, and what else makes one."""
+    by_ring = [
         label
         for k, label in enumerate(labels)
         if verdicts[k].verdict == "suspect" and off_together(compared, k)
     ]
-    if not who:
-        return []
+    by_patch = [label for label, v in zip(labels, verdicts, strict=True) if v.with_patch]
     return [
-        f"suspect by the ring of the area they lie in, not by themselves: {named(who)}. Strike them again, "
-        "in another order; a stand pad, a hand, what stands behind, thickness, or a recorder that was moved "
-        "can do it too"
+        f"suspect {how}, not by themselves: {named(who)}. Strike them again, in another order; {what} can do "
+        "it too"
+        for how, who, what in (
+            (
+                "by the ring of the area they lie in",
+                by_ring,
+                "a stand pad, a hand, what stands behind, thickness, or a recorder that was moved",
+            ),
+            (
+                "with the patch they lie in, which differs as a whole from what lies around it",
+                by_patch,
+                "a stand pad, a hand, what stands behind, filler, a repair or another lay-up",
+            ),
+        )
+        if who
     ]
 
 
