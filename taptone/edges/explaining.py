@@ -42,7 +42,7 @@ from taptone.pipeline.compare import (
 from taptone.pipeline.crisp import FLAG
 from taptone.pipeline.judge import CHARACTERS, off_together, rarity, short_ring
 from taptone.pipeline.mirror import lowered
-from taptone.pipeline.patch import ODD, WEIGHT
+from taptone.pipeline.patch import WEIGHT
 from taptone.pipeline.ringing import LATE_MS, RARER, by_ring
 from taptone.pipeline.together import AREA, MOST
 from taptone.settings import Settings, as_now, flat, with_values
@@ -749,7 +749,7 @@ def _its_patch(explained: Explained) -> str:
     return (
         f" It lies in a patch of {len(members)} stations, {' '.join(members)}, that differ together from "
         f"those around them: the square of that step is {times:.0f} times what is usual between such parts "
-        f"of this panel ({ODD:.0f} and more make a patch). So they do not vouch for each other, and the "
+        f"of this panel ({patches.least:.0f} and more make a patch). So they do not vouch for each other, and the "
         f"chance of each counts {WEIGHT:.0f} times; none is suspect by the patch alone."
     )
 

@@ -29,12 +29,11 @@ from sklearn.covariance import LedoitWolf
 from taptone.pipeline.robust import location_scale
 from taptone.types import FloatArray
 
-__all__ = ["ODD", "WEIGHT", "Patches", "find_patches"]
+__all__ = ["WEIGHT", "Patches", "find_patches"]
 
-#: Times the usual step of such discs from which a disc is a patch.
-ODD = 8.0
 #: So many times less is asked of the chance of a place in a patch.
 WEIGHT = 20.0
+_ODD, _ODD_ALONE = 8.0, 12.0  # times the usual squared step; where no known-good places fit
 _RADII = (1.5, 2.1, 2.9)  # spacings: 9, 13 and 25 places of a whole square grid
 _AROUND = 2.1  # spacings beyond the disc
 _INSIDE, _OUTSIDE = 6, 8  # places, at least
@@ -49,10 +48,14 @@ _MOST = 6  # patches
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Patches:
-    """Which patch each station lies in, -1 for none, and how many times the usual step each patch makes."""
+    """Which patch each station lies in, -1 for none, and how large a step each patch makes.
+
+    ``times`` is the square of that step over what is usual on this panel; from ``least`` on it is a patch.
+    """
 
     which: NDArray[np.intp]
     times: tuple[float, ...] = ()
+    least: float = _ODD
 
     def of(self, k: int) -> NDArray[np.intp]:
         """The stations of the patch that one lies in, itself among them; none where it lies in none."""
@@ -113,6 +116,7 @@ def find_patches(
     precision = _precision(off_db, far, able, least_spread_db)
     each = np.sqrt(np.einsum("ij,jk,ik->i", off_db, precision, off_db))
     unlike = np.ones(len(able), bool) if by_reference is None else by_reference < _UNLIKE
+    least = _ODD_ALONE if by_reference is None else _ODD
     left = able.copy()
     while len(times) < _MOST:
         odd, disc = max(
@@ -124,12 +128,12 @@ def find_patches(
             key=lambda step: step[0],
             default=(0.0, left),
         )
-        if odd < ODD:
+        if odd < least:
             break
         which[disc] = len(times)
         times.append(odd)
         left &= ~disc
-    return Patches(which, tuple(times))
+    return Patches(which, tuple(times), least)
 
 
 def _precision(
