@@ -749,8 +749,8 @@ def _its_patch(explained: Explained) -> str:
     return (
         f" It lies in a patch of {len(members)} stations, {' '.join(members)}, that differ together from "
         f"those around them: the square of that step is {times:.0f} times what is usual between such parts "
-        f"of this panel ({patches.least:.0f} and more make a patch). So they do not vouch for each other, and "
-        f"the chance of each counts {WEIGHT:.0f} times; none is suspect by the patch alone."
+        f"of this panel ({patches.least:.0f} and more make a patch). So they do not vouch for each other, "
+        f"and the chance of each counts {WEIGHT:.0f} times; none is suspect by the patch alone."
     )
 
 

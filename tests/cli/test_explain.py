@@ -681,3 +681,34 @@ def test_a_good_station_is_told_how_it_rings_with_those_around_it(patch, tmp_pat
         told.append(capsys.readouterr().out)
     words = r"The area it is most off with, (?:[A-H]\d+ ?){9}, lies \d\.\d dB (above|below) the middle"
     assert any(re.search(words, text) for text in told)
+
+
+# -- a patch with an edge ----------------------------------------------------------------------------------
+
+
+def test_a_patch_that_is_no_neighbour_of_itself_is_told_with_its_numbers(tmp_path, capsys):
+    """Uneven skin, of which C5 to E7 sound lower together, each by hardly more than good ones may."""
+    rng = np.random.default_rng(8)
+    known = [tap(rng, uneven=3) for _ in range(20)]
+    odd = {12 * row + column for row in (2, 3, 4) for column in (4, 5, 6)}
+    hits = [tap(rng, uneven=3, **({"lower": 0.92, "duller_db": 1.0} if k in odd else {})) for k in range(96)]
+    logged(tmp_path, known, hits, 8, 12)
+    points = body(tmp_path / "log")["points"]
+    inside = {f"{row}{column}" for row in "CDE" for column in (5, 6, 7)}
+    told = [
+        p["station"] for p in points if re.search(r"counted 20 times: it lies in a patch of \d+", p["reason"])
+    ]
+    assert {p["station"] for p in points if p["verdict"] == "suspect"} == inside
+    assert 5 <= len(told) < 9  # the others are suspect by themselves
+    note = next(n for n in body(tmp_path / "log")["notes"] if "with the patch they lie in" in n)
+    assert re.search(r"not by themselves: ((?:[A-H]\d+ ?)+)\.", note)[1].split() == told
+    capsys.readouterr()
+    assert run_main("explain", tmp_path / "log", told[0], "--out", tmp_path / "told.png") == 0
+    said = capsys.readouterr().out
+    words = r"It lies in a patch of (\d+) stations, ((?:[A-H]\d+ ?)+), that differ .* is (\d+) times what is usual"
+    n, named, times = re.search(words, said).groups()
+    assert set(named.split()) <= inside
+    assert len(named.split()) == int(n)
+    assert int(times) >= 8
+    assert run_main("explain", tmp_path / "log", "A1", "--out", tmp_path / "good.png") == 0
+    assert "lies in a patch" not in capsys.readouterr().out
