@@ -705,7 +705,7 @@ def test_a_patch_that_is_no_neighbour_of_itself_is_told_with_its_numbers(tmp_pat
     capsys.readouterr()
     assert run_main("explain", tmp_path / "log", told[0], "--out", tmp_path / "told.png") == 0
     said = capsys.readouterr().out
-    words = r"It lies in a patch of (\d+) stations, ((?:[A-H]\d+ ?)+), that differ .* is (\d+) times what is usual"
+    words = r"It lies in a patch of (\d+) stations, ((?:[A-H]\d+ ?)+), that differ .* is (\d+) times what is"
     n, named, times = re.search(words, said).groups()
     assert set(named.split()) <= inside
     assert len(named.split()) == int(n)
