@@ -42,7 +42,6 @@ from taptone.pipeline.compare import (
 from taptone.pipeline.crisp import FLAG
 from taptone.pipeline.judge import CHARACTERS, off_together, rarity, short_ring
 from taptone.pipeline.mirror import lowered
-from taptone.pipeline.patch import WEIGHT
 from taptone.pipeline.ringing import LATE_MS, RARER, by_ring
 from taptone.pipeline.together import AREA, MOST
 from taptone.settings import Settings, as_now, flat, with_values
@@ -745,12 +744,13 @@ def _its_patch(explained: Explained) -> str:
     if patches is None or patches.which[k] < 0:
         return ""
     members = [explained.result.points[j].station for j in patches.of(k)]
-    times = patches.times[patches.which[k]]
+    alone = dataclasses.replace(explained.judging.compared, patches=None)
+    by_itself = explained.judging.again(explained.judging.heard, alone)[k].verdict
     return (
         f" It lies in a patch of {len(members)} stations, {' '.join(members)}, that differ together from "
-        f"those around them: the square of that step is {times:.0f} times what is usual between such parts "
-        f"of this panel ({patches.least:.0f} and more make a patch). So they do not vouch for each other, "
-        f"and the chance of each counts {WEIGHT:.0f} times; none is suspect by the patch alone."
+        f"those around them, by {patches.times[patches.which[k]]:.1f} times the step that is usual between "
+        f"such parts of this panel (from {patches.least:.1f} times on it is a patch). So none of them serves "
+        f"as a neighbour, and a chance counts as a twentieth; did it not, this one would be {by_itself}."
     )
 
 

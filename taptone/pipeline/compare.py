@@ -62,7 +62,6 @@ _RING_DB = 8.0
 _FLOOR = 1e-4  # bands more than 40 dB below the whole are taken as 40 dB below: they are mostly noise
 _TURNS = 20
 _FIRST = 10.0
-_USUAL = 0.1  # chance
 _MANY, _ANEW = 0.15, 2  # share of the stations set aside; how often the search begins anew
 _FOLDS = 10
 _BESIDE = 4  # so many stations lie beside one
@@ -592,9 +591,13 @@ def compare(
     patches = None
     in_patch = np.zeros(len(shape), bool)
     if count:
-        off_db, harder = softened(shape - core_middle)[:, :-1], crisper(shape.shape[1] - 1)
         patches = find_patches(
-            off_db, at_m, able, settings.least_spread_db, harder, None if own else np.nan_to_num(alone)
+            softened(shape - core_middle)[:, :-1],
+            at_m,
+            able,
+            settings.least_spread_db,
+            crisper(shape.shape[1] - 1),
+            None if own else np.nan_to_num(alone),
         )
         in_patch = patches.which >= 0
         good, known = good & ~in_patch, known & ~in_patch
@@ -633,8 +636,7 @@ def compare(
             # who is late.
             at_once = ~short & ((own or turn == 0) and not divided)
             least = settings.set_aside * np.where(good | known | at_once, 1.0, _FIRST)
-            least[in_patch] = max(settings.set_aside, _USUAL)  # none of them vouches for another
-            still = able & (np.nan_to_num(chance, nan=0.0) > least)
+            still = able & ~in_patch & (np.nan_to_num(chance, nan=0.0) > least)
             if (still == good).all():
                 break
             good = still

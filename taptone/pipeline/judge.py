@@ -29,6 +29,7 @@ __all__ = [
     "on_its_kind",
     "rarity",
     "short_ring",
+    "sure_in_patches",
     "sureness",
 ]
 
@@ -110,7 +111,8 @@ def judge(
     tuple of Judgement
         ``suspect``, ``no difference``, ``at structure`` or ``not assessed``, each with its reason. Suspect is
         who is sure enough (:func:`confidence`) and so rare that of as many good stations as were judged at
-        most one is expected to be as rare. In a patch with an edge a chance counts as a twentieth.
+        most one is expected to be as rare. In a patch with an edge a chance counts as a twentieth; elsewhere
+        that changes nothing.
 
     References
     ----------
@@ -129,12 +131,12 @@ def judge(
     """
     chance, able = on_its_kind(compared, [not h.structure for h in heard])
     able &= np.array([not h.refused for h in heard], bool)
-    counts = chance
-    if compared.patches is not None:
-        counts = np.where(compared.patches.which >= 0, chance / WEIGHT, chance)
-    sure, judged = confidence(counts, able), int((able & np.isfinite(chance)).sum())
-    told = (sure >= settings.confidence) & (counts * judged <= _BY_CHANCE)
-    by_itself = (confidence(chance, able) >= settings.confidence) & (chance * judged <= _BY_CHANCE)
+    judged = int((able & np.isfinite(chance)).sum())
+    sure, counts = sure_in_patches(chance, able, compared)
+    told, by_itself = (
+        (how_sure >= settings.confidence) & (rare * judged <= _BY_CHANCE)
+        for how_sure, rare in ((sure, counts), (confidence(chance, able), chance))
+    )
     return tuple(
         _one(
             k,
@@ -254,6 +256,44 @@ def confidence(chance_if_good: FloatArray, able: NDArray[np.bool_]) -> FloatArra
     if judged.any():
         out[judged] = 1 - false_discovery_control(chance_if_good[judged], method="bh")
     return out
+
+
+def sure_in_patches(
+    chance_if_good: FloatArray, able: NDArray[np.bool_], compared: Comparison
+) -> tuple[FloatArray, FloatArray]:
+    """Confidence, where the chance of a station in a patch counts as a twentieth.
+
+    Elsewhere that changes nothing: what a patch lets in must not let in others.
+
+    Parameters
+    ----------
+    chance_if_good : ndarray, shape (stations,)
+        p-values; ``nan`` where there is none.
+    able : ndarray of bool, shape (stations,)
+        Stations that are judged.
+    compared : Comparison
+        Of all stations: which lie in a patch.
+
+    Returns
+    -------
+    confidence, counts : ndarray, shape (stations,)
+        As :func:`confidence` has it, and each chance as it counts.
+
+    Examples
+    --------
+    >>> from taptone.pipeline.patch import Patches
+    >>> chance = np.array([0.02, 0.02, 0.9])
+    >>> none = Comparison(chance, chance, chance > 0, ((),) * 3, patches=Patches(np.array([0, -1, -1])))
+    >>> sure, counts = sure_in_patches(chance, chance > 0, none)
+    >>> sure.round(3), counts
+    (array([0.997, 0.97 , 0.1  ]), array([0.001, 0.02 , 0.9  ]))
+    """
+    sure = confidence(chance_if_good, able)
+    if compared.patches is None:
+        return sure, chance_if_good
+    in_patch = compared.patches.which >= 0
+    counts = np.where(in_patch, chance_if_good / WEIGHT, chance_if_good)
+    return np.where(in_patch, confidence(counts, able), sure), counts
 
 
 def off_together(compared: Comparison, k: int) -> Together | None:
@@ -441,7 +481,7 @@ def _one(
         how = f"counted {RARER:.0f} times, being asked beside the score; a tail" if ring else "tail"
         text = (
             f"{where}{furthest}{numbers}; {rarity(chance, of)} would {sound} ({how} fitted to "
-            f"{taught}{beyond}){_in_patch(compared, k) if with_patch else ''}; {judged} compared"
+            f"{taught}{beyond}){_in_patch(compared, k, chance, of) if with_patch else ''}; {judged} compared"
         )
         base = (
             (decay_ms, centroid_hz, _median([h.ring_db for h in near]))
@@ -463,13 +503,13 @@ def _one(
     return verdict("no difference", text, "", sure)
 
 
-def _in_patch(compared: Comparison, k: int) -> str:
-    """Why less was asked of the chance of a station."""
+def _in_patch(compared: Comparison, k: int, chance: float, of: str) -> str:
+    """How the chance of a station in a patch counts, and why."""
     assert compared.patches is not None
     stations = len(compared.patches.of(k))
     return (
-        f", counted {WEIGHT:.0f} times: it lies in a patch of {stations} stations that differ together from "
-        "those around them"
+        f", which counts as {rarity(chance / WEIGHT, of)}: it lies in a patch of {stations} stations that "
+        "differ together from those around them"
     )
 
 

@@ -333,23 +333,34 @@ def _about_areas(labels: Sequence[str], verdicts: Sequence[Judgement], compared:
         if verdicts[k].verdict == "suspect" and off_together(compared, k)
     ]
     by_patch = [label for label, v in zip(labels, verdicts, strict=True) if v.with_patch]
-    return [
+    other = "a stand pad, a hand, what stands behind"
+    notes = [
         f"suspect {how}, not by themselves: {named(who)}. Strike them again, in another order; {what} can do "
         "it too"
         for how, who, what in (
             (
                 "by the ring of the area they lie in",
                 by_ring,
-                "a stand pad, a hand, what stands behind, thickness, or a recorder that was moved",
+                f"{other}, thickness, or a recorder that was moved",
             ),
             (
                 "with the patch they lie in, which differs as a whole from what lies around it",
                 by_patch,
-                "a stand pad, a hand, what stands behind, filler, a repair or another lay-up",
+                f"{other}, filler, a repair or another lay-up",
             ),
         )
         if who
     ]
+    if compared.patches is None:
+        return notes
+    for patch in range(len(compared.patches.times)):
+        members = np.flatnonzero(compared.patches.which == patch)
+        if not any(verdicts[int(k)].verdict == "suspect" for k in members):
+            notes.append(
+                f"a patch differs together from what lies around it, though no station of it by enough to be "
+                f"suspect: {named([labels[int(k)] for k in members])}. Strike it again, and listen"
+            )
+    return notes
 
 
 def _about_two_sorts(

@@ -5,10 +5,11 @@ however plainly it is off as a whole. Laminate that changes does so by degrees; 
 line. So the places of each small disc are held against those right around it, once the slope of a plane
 through all of them is taken off, and a step is odd where it is many times as large as the steps of such
 discs on this panel usually are: uneven laminate makes these large, and then only a plain patch stands out.
-A step towards the high bands alone (a harder contact: a frame, thicker laminate) is none.
+A step towards the high bands alone (a harder contact: a frame, thicker laminate) is none, nor is a bulge,
+where the places beside the disc lie on the way.
 
-A patch is neither good nor bad by that: its places are no neighbours of others for a start, and each is
-judged by itself, but with less asked of its chance (:data:`WEIGHT`).
+A patch is neither good nor bad by that: its places are nobody's neighbours, and each is judged by itself, but
+with less asked of its chance (:data:`WEIGHT`).
 
 References
 ----------
@@ -31,9 +32,9 @@ from taptone.types import FloatArray
 
 __all__ = ["WEIGHT", "Patches", "find_patches"]
 
-#: So many times less is asked of the chance of a place in a patch.
+#: The chance of a place in a patch counts as the so manieth part of it.
 WEIGHT = 20.0
-_ODD, _ODD_ALONE = 8.0, 12.0  # times the usual squared step; where no known-good places fit
+_ODD, _ODD_ALONE = 8.0**0.5, 12.0**0.5  # times the usual step; where no known-good places fit
 _RADII = (1.5, 2.1, 2.9)  # spacings: 9, 13 and 25 places of a whole square grid
 _AROUND = 2.1  # spacings beyond the disc
 _INSIDE, _OUTSIDE = 6, 8  # places, at least
@@ -43,6 +44,10 @@ _DISCS = 20  # of one size, to know what is usual
 _UNLIKE = 0.1  # chance by the reference alone that half of a patch must lie under
 _DRAWN_IN = 3.0  # spreads
 _BESIDE = 1.2  # spacings
+_BY_DEGREES = (
+    0.15  # of the step, that the places beside a patch lie on the way to it; as where a panel divides
+)
+_FEW = 4  # places that tell that
 _MOST = 6  # patches
 
 
@@ -50,7 +55,7 @@ _MOST = 6  # patches
 class Patches:
     """Which patch each station lies in, -1 for none, and how large a step each patch makes.
 
-    ``times`` is the square of that step over what is usual on this panel; from ``least`` on it is a patch.
+    ``times`` is that step over what is usual on this panel; from ``least`` on it is a patch.
     """
 
     which: NDArray[np.intp]
@@ -108,9 +113,9 @@ def find_patches(
     if able.sum() < _FEWEST:
         return Patches(which)
     far_m = np.linalg.norm(xy_m[:, None] - xy_m[None], axis=2)
-    apart = np.where(np.eye(len(far_m), dtype=bool), np.inf, far_m)[np.ix_(able, able)].min(axis=1)
+    apart = np.where(far_m > 0, far_m, np.inf)[np.ix_(able, able)].min(axis=1)
     spacing_m = float(np.median(apart))
-    if not spacing_m > 0:
+    if not np.isfinite(spacing_m):
         return Patches(which)
     at, far = xy_m / spacing_m, far_m / spacing_m
     precision = _precision(off_db, far, able, least_spread_db)
@@ -159,10 +164,10 @@ def _steps(
     each: FloatArray,
     unlike: NDArray[np.bool_],
 ) -> Iterator[tuple[float, NDArray[np.bool_]]]:
-    """Discs that may be patches, and their squared steps beside the usual one of discs of their size.
+    """Discs that may be patches, and how many times the usual step of discs of their size each makes.
 
     A disc beside a patch makes as large a step as the patch: of the two the one counts that lies further
-    from the middle of the panel.
+    from the middle of the panel. Of a disc those are told that make half of the step themselves.
     """
     squared, discs = [], []
     free = float(harder @ precision @ harder)
@@ -182,12 +187,17 @@ def _steps(
         own = (off_db[both] - plane[:, 1:] @ np.array(slope)) @ pull / max(float(pull @ step), 1e-12)
         who = np.zeros(len(able), bool)
         who[both[within & (own >= _OWN)]] = True
+        close = far[np.ix_(both, np.flatnonzero(disc))].min(axis=1) <= _BESIDE
+        beside, beyond = own[~within & close], own[~within & ~close]
+        at_once = min(len(beside), len(beyond)) < _FEW or bool(
+            np.median(beside) - np.median(beyond) < _BY_DEGREES
+        )
         further = each[disc].mean() > each[around].mean()
-        told = further and who.sum() >= _TOGETHER and 2 * unlike[who].sum() > who.sum()
+        told = at_once and further and who.sum() >= _TOGETHER and 2 * unlike[who].sum() > who.sum()
         discs.append(who if told else None)
     if len(squared) < _DISCS:
         return
     usual = float(np.median(squared))
     for odd, told in zip(squared, discs, strict=True):
         if told is not None and usual > 0:
-            yield odd / usual, told
+            yield float(np.sqrt(odd / usual)), told

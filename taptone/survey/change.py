@@ -26,7 +26,7 @@ from taptone.pipeline.compare import (
     softened,
     with_ring,
 )
-from taptone.pipeline.judge import beside_plain_skin, confidence, on_its_kind
+from taptone.pipeline.judge import beside_plain_skin, confidence, on_its_kind, sure_in_patches
 from taptone.pipeline.mirror import match, pair_chance
 from taptone.pipeline.ringing import EARLY_MS, Rings, by_either, by_ring, fit_ringing, rings_to_ask
 from taptone.pipeline.robust import location_scale
@@ -251,7 +251,7 @@ def changes(
     )
     sure = confidence(chance, told)
     now_chance, able = on_its_kind(after, [not kind for kind in kinds_now])
-    mended = confidence(now_chance, able)
+    mended, _ = sure_in_patches(now_chance, able, after)
     partner = np.full(len(later.log.labels), -1)
     partner[now] = then
     row_of = {int(k): n for n, k in enumerate(now)}
