@@ -49,7 +49,7 @@ def test_a_patch_is_found_and_its_neighbours_are_not_of_it(rng):
 
 
 def test_steps_of_good_stations_are_no_patch(rng):
-    largest = [found(good(rng)).times for _ in range(60)]
+    largest = [found(good(rng)).times for _ in range(40)]
     assert sum(bool(times) for times in largest) == 0
 
 
@@ -174,9 +174,8 @@ def test_a_patch_lets_in_nobody_else(rng):
     chance = np.full(100, 0.5)
     chance[:9], chance[50] = 0.008, 0.004
     neighbours = tuple(() for _ in chance)
-    which = np.full(100, -1)
     none = Comparison(chance, chance, chance > 0.1, neighbours)
-    some = replace(none, patches=Patches(np.where(np.arange(100) < 9, 0, which), (4.0,)))
+    some = replace(none, patches=Patches(np.where(np.arange(100) < 9, 0, -1), (4.0,)))
     without, with_it = (judged(told, 100) for told in (none, some))
     assert [v.verdict for v in without] == ["no difference"] * 100
     assert [v.verdict for v in with_it] == ["suspect"] * 9 + ["no difference"] * 91
@@ -184,4 +183,4 @@ def test_a_patch_lets_in_nobody_else(rng):
 
 
 def test_good_panels_stay_good(rng):
-    assert sum(any(v.verdict == "suspect" for v in judged(compared(rng, 0.0))) for _ in range(20)) <= 3
+    assert sum(any(v.verdict == "suspect" for v in judged(compared(rng, 0.0))) for _ in range(10)) <= 2
