@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import json
+import shutil
 from pathlib import Path
 
 import pytest
 
+from taptone.cli import main
 from taptone.edges.store import open_store
 from taptone.survey.moisture import Rise, rise_in_words
 from taptone.survey.records import Analysis, Reading, StationVerdict, SuspectArea
@@ -29,30 +32,38 @@ width = 0.04
 """
 
 
+@pytest.fixture(scope="module")
+def begun(tmp_path_factory):
+    """The survey ``lantern`` with one panel, one meter and no analysis; tests work on copies of it."""
+    folder = tmp_path_factory.mktemp("begun")
+    (folder / "blade.toml").write_text(BLADE, encoding="utf-8")
+    (folder / "weep.jpg").write_bytes(b"a photo")
+    meter = ("--label", "K", "--scale", "relative", "--warning-level", "200")
+    typed_in(folder, "new", "lantern", "--boat", "Lantern", "--surveyor", "J")
+    typed_in(folder, "add", "panel", "blade.toml", "--survey", "lantern")
+    typed_in(folder, "add", "photo", "weep.jpg", "--survey", "lantern", "--panel", "blade", "--station", "A3")
+    typed_in(folder, "add", "meter", "--survey", "lantern", *meter)
+    return folder
+
+
 @pytest.fixture
-def run(run_taptone, tmp_path):
-    """Run in the survey ``lantern`` with one panel, one meter and no analysis."""
-    (tmp_path / "blade.toml").write_text(BLADE, encoding="utf-8")
-    (tmp_path / "weep.jpg").write_bytes(b"a photo")
-    for words in (
-        ("new", "lantern", "--boat", "Lantern", "--surveyor", "J"),
-        ("add", "panel", "blade.toml", "--survey", "lantern"),
-        ("add", "photo", "weep.jpg", "--survey", "lantern", "--panel", "blade", "--station", "A3"),
-        (
-            "add",
-            "meter",
-            "--survey",
-            "lantern",
-            "--label",
-            "K",
-            "--scale",
-            "relative",
-            "--warning-level",
-            "200",
-        ),
-    ):
-        assert run_taptone(*words).returncode == 0
+def run(run_taptone, begun, tmp_path):
+    """Run the real command where a copy of that survey lies."""
+    shutil.copytree(begun, tmp_path, dirs_exist_ok=True)
     return run_taptone
+
+
+def typed_in(folder, *words):
+    """Type a command that has to work, in this very process: many take a second each otherwise."""
+    with contextlib.chdir(folder), pytest.raises(SystemExit) as stop:
+        main([str(word) for word in words])
+    assert not stop.value.code
+
+
+def add_readings(folder, stations, values):
+    for station, value in zip(stations, values, strict=True):
+        given = ("--panel", "blade", "--station", station, "--value", value, "--meter", "K")
+        typed_in(folder, "add", "reading", "--survey", "lantern", *given)
 
 
 def add(run, kind, **values):
@@ -110,10 +121,7 @@ def test_a_photo_must_be_there(run):
 
 def test_points_prints_and_writes_the_joined_log(run, tmp_path):
     analysed(tmp_path, A2="suspect", A3="suspect", A4="no difference", B4="no difference")
-    for station, value in zip(
-        ("A2", "B2", "C2", "D3", "E3", "F3"), (260, 240, 180, 150, 90, 60), strict=True
-    ):
-        add(run, "reading", panel="blade", station=station, value=value, meter="K")
+    add_readings(tmp_path, ("A2", "B2", "C2", "D3", "E3", "F3"), (260, 240, 180, 150, 90, 60))
     add(run, "observation", what="weep", panel="blade", station="A3", photo="weep.jpg")
     add(run, "observation", what="valve will not turn", place="heads", urgency="before_use")
     done = run("points", "lantern", "--out", "joined.csv")
@@ -135,8 +143,7 @@ def test_points_prints_and_writes_the_joined_log(run, tmp_path):
 
 
 def test_the_rise_is_shown_only_when_down_is_said(run, tmp_path):
-    for n, station in enumerate(("A2", "B2", "C2", "D2", "E2", "F2")):
-        add(run, "reading", panel="blade", station=station, value=300 - 40 * n, meter="K")
+    add_readings(tmp_path, ("A2", "B2", "C2", "D2", "E2", "F2"), range(300, 60, -40))
     assert "rise towards" not in run("points", "lantern").stdout
     for way in ("-y", "blade=-y"):
         said = run("points", "lantern", "--down", way).stdout
