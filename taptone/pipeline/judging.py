@@ -354,11 +354,12 @@ def _about_areas(labels: Sequence[str], verdicts: Sequence[Judgement], compared:
     if compared.patches is None:
         return notes
     for patch in range(len(compared.patches.times)):
-        members = np.flatnonzero(compared.patches.which == patch)
-        if not any(verdicts[int(k)].verdict == "suspect" for k in members):
+        members = [int(k) for k in np.flatnonzero(compared.patches.which == patch)]
+        spoken = {verdicts[k].verdict for k in members}
+        if "no difference" in spoken and "suspect" not in spoken:
             notes.append(
-                f"a patch differs together from what lies around it, though no station of it by enough to be "
-                f"suspect: {named([labels[int(k)] for k in members])}. Strike it again, and listen"
+                "a patch differs together from what lies around it, though no station of it by enough to be "
+                f"suspect: {named([labels[k] for k in members])}. Strike it again, and listen"
             )
     return notes
 

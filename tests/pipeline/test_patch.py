@@ -9,8 +9,9 @@ import pytest
 from scipy.stats import chi2
 
 from taptone.model.baseline import Baseline
+from taptone.pipeline import judging
 from taptone.pipeline.compare import Comparison, compare, crisper
-from taptone.pipeline.judge import Heard, judge
+from taptone.pipeline.judge import Heard, Judgement, judge
 from taptone.pipeline.patch import Patches, find_patches
 
 ROWS, COLUMNS, BANDS = 9, 12, 8
@@ -180,6 +181,27 @@ def test_a_patch_lets_in_nobody_else(rng):
     assert [v.verdict for v in without] == ["no difference"] * 100
     assert [v.verdict for v in with_it] == ["suspect"] * 9 + ["no difference"] * 91
     assert with_it[50] == without[50]
+
+
+@pytest.mark.parametrize(
+    ("spoken", "noted"),
+    [
+        (("no difference", "no difference"), True),
+        (("no difference", "suspect"), False),
+        (("not assessed", "not assessed"), False),
+    ],
+)
+def test_a_patch_of_which_nobody_is_suspect_is_named(spoken, noted):
+    chance = np.full(3, 0.3)
+    patches = Patches(np.array([0, 0, -1]), (3.0,))
+    told = Comparison(chance, chance, chance > 0, ((),) * 3, patches=patches)
+    verdicts = [Judgement(word, "") for word in (*spoken, "no difference")]
+    notes = judging._about_areas(["B3", "B4", "C1"], verdicts, told)
+    words = (
+        "a patch differs together from what lies around it, though no station of it by enough to be suspect: "
+        "B3 B4. Strike it again, and listen"
+    )
+    assert notes == [words] * noted
 
 
 def test_good_panels_stay_good(rng):
