@@ -5,17 +5,15 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 from sklearn.base import BaseEstimator
-from sklearn.covariance import LedoitWolf
 from sklearn.utils.validation import check_is_fitted, validate_data
 
 from taptone.model.tail import Tail, fit_tail
-from taptone.pipeline.robust import FREEDOM, MOST_FREEDOM, location_scale
+from taptone.pipeline.robust import FREEDOM, MOST_FREEDOM, drawn_in_covariance, location_scale
 from taptone.types import FloatArray
 
 __all__ = ["Baseline"]
 
 _FOLDS = 10
-_DRAWN_IN = 3.0  # scales from the middle beyond which a value is drawn in before covariances are learnt
 
 
 class Baseline(BaseEstimator):  # type: ignore[misc]
@@ -209,6 +207,4 @@ def _learn(X: FloatArray, least_spread: ArrayLike) -> tuple[FloatArray, FloatArr
     # A feature that never varied tells nothing; its scale is set so that rounding is not a difference.
     scale = np.where(scale > 0, scale, np.maximum(np.abs(location), 1.0) * 1e-6)
     scale = np.maximum(scale, np.asarray(least_spread, float))
-    z = np.clip((X - location) / scale, -_DRAWN_IN, _DRAWN_IN)
-    shrunken = LedoitWolf(assume_centered=True).fit(z).covariance_ + 1e-9 * np.eye(X.shape[1])
-    return location, shrunken * np.outer(scale, scale)
+    return location, drawn_in_covariance(X - location, scale)

@@ -580,27 +580,19 @@ def compare(
     # many stations have in common, the tilt of a harder blow counts too: it alone divides no panel.
     sorts = Sorts(able, np.zeros(len(able), bool))
     beside: list[Sequence[int]] = [()] * len(shape)
+    patches, in_patch = None, np.zeros(len(shape), bool)
     if count:
         beside = _nearest(far_m, able, _BESIDE)
         off_db, harder = softened(shape - core_middle), np.append(crisper(shape.shape[1] - 1), 0.0)
         sorts = divide(off_db, able, core, beside, new_scorer, settings.least_spread_db, harder)
+        fits = None if own else np.nan_to_num(alone)
+        bands, least_db = np.s_[..., :-1], settings.least_spread_db
+        patches = find_patches(off_db[bands], at_m, able, least_db, harder[bands], fits)
+        in_patch = patches.which >= 0
     divided = sorts.at_a_step
     if divided:
         good = known = sorts.larger
-    good, known, short = good & ~as_one, known & ~as_one, short | as_one
-    patches = None
-    in_patch = np.zeros(len(shape), bool)
-    if count:
-        patches = find_patches(
-            softened(shape - core_middle)[:, :-1],
-            at_m,
-            able,
-            settings.least_spread_db,
-            crisper(shape.shape[1] - 1),
-            None if own else np.nan_to_num(alone),
-        )
-        in_patch = patches.which >= 0
-        good, known = good & ~in_patch, known & ~in_patch
+    good, known, short = good & ~as_one & ~in_patch, known & ~as_one & ~in_patch, short | as_one
     in_turn = None
     if xy_m is None and reference is None:
         in_turn = np.arange(len(shape)) // max(min(_TOGETHER, len(shape) // _LEAST_PARTS), 1)

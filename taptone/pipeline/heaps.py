@@ -25,15 +25,16 @@ from numpy.typing import NDArray
 from taptone.pipeline.robust import location_scale
 from taptone.types import FloatArray
 
-__all__ = ["FEWEST", "Heaps", "ends_at_a_step", "logarithms", "lower_heap", "two_heaps"]
+__all__ = ["FEWEST", "LEANING", "Heaps", "ends_at_a_step", "logarithms", "lower_heap", "two_heaps"]
 
 #: Stations; fewer are not asked.
 FEWEST = 30
+#: Of the way to what is odd: where those beside it lie so far on it, the one turns into the other by degrees.
+LEANING = 0.15
 _BETTER = 24.0  # difference of the criterion
 _APART = 3.5  # spreads between the middles
 _SHARE = (0.1, 0.5)  # of the stations in the upper heap
 _LEAST = 1e-3
-_LEANING = 0.15  # of the way from the larger part to the smaller
 
 
 def lower_heap(score: FloatArray) -> NDArray[np.bool_]:
@@ -186,4 +187,4 @@ def ends_at_a_step(
     middle = scaled[rest].mean(axis=0)
     way = scaled[smaller].mean(axis=0) - middle
     leaning = float((scaled[beside].mean(axis=0) - middle) @ way) / max(float(way @ way), 1e-300)
-    return leaning < _LEANING
+    return leaning < LEANING

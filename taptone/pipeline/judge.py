@@ -144,7 +144,8 @@ def judge(
             compared,
             float(chance[k]),
             float(sure[k]),
-            "" if not told[k] else "by itself" if by_itself[k] else "with its patch",
+            bool(told[k]),
+            bool(told[k] and not by_itself[k]),
             judged,
             reference_decay_ms,
             reference_centroid_hz,
@@ -455,7 +456,8 @@ def _one(
     compared: Comparison,
     chance: float,
     sure: float,
-    suspect: str,
+    suspect: bool,
+    with_patch: bool,
     judged: int,
     reference_decay_ms: float,
     reference_centroid_hz: float,
@@ -475,7 +477,6 @@ def _one(
     numbers = _numbers(here, len(near), decay_ms, centroid_hz, reference_decay_ms, reference_centroid_hz)
     if suspect:
         where = f"on declared {here.structure}, but unlike the others on it; " if here.structure else ""
-        with_patch = suspect == "with its patch"
         of, sound, taught, n = _taught(ring, compared, k)
         beyond = ", an estimate beyond what so many can show" if chance < 1 / (n + 1) else ""
         how = f"counted {RARER:.0f} times, being asked beside the score; a tail" if ring else "tail"

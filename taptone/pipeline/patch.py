@@ -25,9 +25,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from sklearn.covariance import LedoitWolf
 
-from taptone.pipeline.robust import location_scale
+from taptone.pipeline.heaps import LEANING
+from taptone.pipeline.robust import drawn_in_covariance, location_scale
 from taptone.types import FloatArray
 
 __all__ = ["WEIGHT", "Patches", "find_patches"]
@@ -42,12 +42,8 @@ _OWN, _TOGETHER = 0.5, 5  # of the step, that a place of a patch makes itself; p
 _FEWEST = 36  # places of a panel: of fewer nobody knows what is usual
 _DISCS = 20  # of one size, to know what is usual
 _UNLIKE = 0.1  # chance by the reference alone that half of a patch must lie under
-_DRAWN_IN = 3.0  # spreads
 _BESIDE = 1.2  # spacings
-_BY_DEGREES = (
-    0.15  # of the step, that the places beside a patch lie on the way to it; as where a panel divides
-)
-_FEW = 4  # places that tell that
+_FEW = 4  # places beside a disc, and beyond, that tell whether those beside it lie on the way
 _MOST = 6  # patches
 
 
@@ -148,9 +144,7 @@ def _precision(
     one, other = np.nonzero(np.triu(far < _BESIDE, 1) & able[:, None] & able[None])
     step = (off_db[one] - off_db[other]) / np.sqrt(2)
     spread = np.maximum(location_scale(step)[1], least_spread_db)
-    drawn = np.clip(step / spread, -_DRAWN_IN, _DRAWN_IN)
-    shrunken = LedoitWolf(assume_centered=True).fit(drawn).covariance_ + 1e-9 * np.eye(len(spread))
-    return np.asarray(np.linalg.inv(shrunken * np.outer(spread, spread)), float)
+    return np.asarray(np.linalg.inv(drawn_in_covariance(step, spread)), float)
 
 
 def _steps(
@@ -190,7 +184,7 @@ def _steps(
         close = far[np.ix_(both, np.flatnonzero(disc))].min(axis=1) <= _BESIDE
         beside, beyond = own[~within & close], own[~within & ~close]
         at_once = min(len(beside), len(beyond)) < _FEW or bool(
-            np.median(beside) - np.median(beyond) < _BY_DEGREES
+            np.median(beside) - np.median(beyond) < LEANING
         )
         further = each[disc].mean() > each[around].mean()
         told = at_once and further and who.sum() >= _TOGETHER and 2 * unlike[who].sum() > who.sum()

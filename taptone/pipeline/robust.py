@@ -8,7 +8,15 @@ import numpy as np
 
 from taptone.types import FloatArray
 
-__all__ = ["FREEDOM", "LEAST_CHANCE", "MOST_FREEDOM", "far_out", "location_scale", "shortest_half"]
+__all__ = [
+    "FREEDOM",
+    "LEAST_CHANCE",
+    "MOST_FREEDOM",
+    "drawn_in_covariance",
+    "far_out",
+    "location_scale",
+    "shortest_half",
+]
 
 #: Nobody has heard a million good places.
 LEAST_CHANCE = 1e-6
@@ -17,7 +25,42 @@ FREEDOM, MOST_FREEDOM = 6.0, 7.0
 _PLACES_EACH = 12
 
 _BEND = 2.0  # values further than this many scales from the middle are drawn in to it
+_DRAWN_IN = 3.0  # spreads beyond which a value is drawn in before covariances are learnt
 _CONSISTENT = 1.0 / 0.92054  # mean of min(z², _BEND²) for a normal variable
+
+
+def drawn_in_covariance(off: FloatArray, spread: FloatArray) -> FloatArray:
+    """Covariance of differences of which a few may be wrong: drawn in to 3 spreads, and shrunk.
+
+    Parameters
+    ----------
+    off : ndarray, shape (n, features)
+        Differences from their middle.
+    spread : ndarray, shape (features,)
+        Robust spread of each feature, above 0.
+
+    Returns
+    -------
+    ndarray, shape (features, features)
+        Can be inverted.
+
+    References
+    ----------
+    O. Ledoit and M. Wolf, J. Multivariate Anal. 88 (2004) 365-411.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> off = np.random.default_rng(0).normal(size=(500, 2)) * [1.0, 3.0]
+    >>> off[0] = 1000.0
+    >>> bool((drawn_in_covariance(off, np.array([1.0, 3.0])).diagonal() < [1.3, 11.0]).all())
+    True
+    """
+    from sklearn.covariance import LedoitWolf  # a second to load, and most commands judge nothing
+
+    drawn = np.clip(off / spread, -_DRAWN_IN, _DRAWN_IN)
+    shrunken = LedoitWolf(assume_centered=True).fit(drawn).covariance_ + 1e-9 * np.eye(len(spread))
+    return np.asarray(shrunken * np.outer(spread, spread), float)
 
 
 def location_scale(values: FloatArray) -> tuple[FloatArray, FloatArray]:
