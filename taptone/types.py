@@ -382,12 +382,26 @@ class Scorer(Protocol):
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class HammerSound:
+    """How the strikes of one hammer begin, by which they are known among other sounds.
+
+    ``shape_db`` and ``stray_db`` have a value for each band between ``edges_hz``: its level over that of all
+    bands together, and how far strikes stray from it; ``nan`` where nothing was heard.
+    """
+
+    edges_hz: tuple[float, ...]
+    shape_db: FloatArray
+    stray_db: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Reference:
     """Known-good places of one boat, construction, hammer and recorder, as a baseline file holds them.
 
     ``bands_db`` has shape (places, bands of :data:`BAND_CENTRES_HZ`), ``measures`` a row a place. ``health``
     is what its own recordings had, ``sensitivity`` how far each fault moves its decay and centroid (see
-    :mod:`taptone.pipeline.faults`).
+    :mod:`taptone.pipeline.faults`). ``strikes`` is how its strikes begin; None in files from before this was
+    kept.
     """
 
     boat: str
@@ -406,6 +420,7 @@ class Reference:
     sha256: str = ""
     health: tuple[Finding, ...] = ()
     sensitivity: tuple[Mapping[str, object], ...] = ()
+    strikes: HammerSound | None = None
 
     @property
     def n_places(self) -> int:

@@ -91,11 +91,12 @@ def _heard(explained: Explained, sounds: Sequence[Sound]) -> _Heard:
     wanted = {(tap.recording, tap.sample) for k in _all(explained) for tap in _strikes(explained, k)}
     names = {name for name, _ in wanted}
     settings: Settings = explained.log.settings
+    hammer = explained.reference.strikes if explained.reference is not None else None
     out: dict[tuple[str, int], tuple[Tap, Room | None]] = {}
     for sound in sounds:
         if sound.recording.name not in names:
             continue
-        heard = listen(sound, settings)
+        heard = listen(sound, settings, hammer)
         out |= {
             (t.recording, t.sample): (t, heard.room) for t in heard.taps if (t.recording, t.sample) in wanted
         }

@@ -15,9 +15,10 @@ from taptone.pipeline.clipping import CLIPPED
 from taptone.pipeline.faults import sensitivity
 from taptone.pipeline.gaps import runs_of, whole_places
 from taptone.pipeline.measure import measure
+from taptone.pipeline.pick import hammer_sound
 from taptone.pipeline.place import place
 from taptone.settings import Settings, flat
-from taptone.types import Finding, Measured, Panel, Place, Reference, Sound
+from taptone.types import Finding, Measured, Panel, Place, Reference, Sound, Tap
 
 __all__ = ["learn_reference"]
 
@@ -93,9 +94,11 @@ def learn_reference(
     notes: list[str] = []
     health: list[Finding] = []
     moved: tuple[Mapping[str, object], ...] = ()
+    struck: dict[tuple[str, int], Tap] = {}
     for number, sound in enumerate(sounds):
         heard = listen(sound, settings)
         measured = measure(heard.taps, settings.measure, room=heard.room)
+        struck |= {(tap.recording, tap.sample): tap for tap in heard.taps}
         health += heard.findings
         moved = moved or sensitivity(heard.taps, settings.measure, room=heard.room)
         first = [measured[k] for k in strikes(measured)]
@@ -164,6 +167,7 @@ def learn_reference(
         version=__version__,
         health=tuple(health),
         sensitivity=moved,
+        strikes=hammer_sound([struck[t.recording, t.sample] for g in groups.values() for t in g]),
     )
     return reference, notes
 

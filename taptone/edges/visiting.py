@@ -680,7 +680,7 @@ def baseline_in(path: Path) -> str:
     Examples
     --------
     >>> baseline_in(Path("models/lantern-foredeck.json"))[:8]
-    'dfb782a8'
+    'edb8a8b8'
     """
     try:
         return load_baseline(path).sha256

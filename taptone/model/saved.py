@@ -11,13 +11,14 @@ import numpy as np
 
 from taptone.errors import BaselineError
 from taptone.settings import as_now
-from taptone.types import BAND_CENTRES_HZ, MEASURE_NAMES, Finding, Reference
+from taptone.types import BAND_CENTRES_HZ, MEASURE_NAMES, Finding, HammerSound, Reference
 
 __all__ = ["dumps", "loads"]
 
 _FORMAT = "taptone baseline 1"
 _HINT = "give a file that taptone learn wrote, or learn the baseline anew from its recordings"
 _KEPT_LATER = ("early_ring_db",)
+_LEVELS = ("shape_db", "stray_db")
 _TEXTS = ("boat", "construction", "hammer", "recorder", "version")
 
 
@@ -57,6 +58,7 @@ def dumps(reference: Reference) -> str:
             {name: _plain(v) if isinstance(v, float) else v for name, v in row.items()}
             for row in reference.sensitivity
         ],
+        **({} if reference.strikes is None else {"strikes": _bands_of(reference.strikes)}),
         "places": [
             {
                 "label": label,
@@ -155,7 +157,23 @@ def _reference(body: dict[str, Any], checksum: str) -> Reference:
             }
             for row in body.get("sensitivity", ())
         ),
+        strikes=_hammer_sound(body["strikes"]) if "strikes" in body else None,
     )
+
+
+def _bands_of(strikes: HammerSound) -> dict[str, object]:
+    levels = {name: [_plain(v, 2) for v in getattr(strikes, name)] for name in _LEVELS}
+    return {"edges_hz": list(strikes.edges_hz), **levels}
+
+
+def _hammer_sound(row: dict[str, Any]) -> HammerSound:
+    levels = {name: np.array([_number(v) for v in row[name]], float) for name in _LEVELS}
+    edges = tuple(_number(v) for v in row["edges_hz"])
+    if any(len(values) != len(edges) - 1 for values in levels.values()):
+        raise ValueError("the bands of its strikes do not fit")
+    for values in levels.values():
+        values.setflags(write=False)
+    return HammerSound(edges, levels["shape_db"], levels["stray_db"])
 
 
 def _checksum(body: dict[str, Any]) -> str:

@@ -113,10 +113,11 @@ def analyse(
     taptone.errors.SoundError: no tap was heard: tap nearer to the microphone, in a quieter moment
     """
     taps, rejected, notes, findings = [], [], [], []
+    hammer = reference.strikes if reference is not None else None
     numbers: list[int] = []
     left_out: list[tuple[float, float]] = []
     for number, sound in enumerate((*sounds, *(sound for _, sound in rows_again))):
-        measured, others, found, said = hear(on_sound(sound), settings)
+        measured, others, found, said = hear(on_sound(sound), settings, hammer)
         taps += measured
         rejected += others
         findings += found
@@ -150,7 +151,7 @@ def analyse(
     again: list[Measured] = []
     visits: list[Visit] = []
     for after, sound in rechecks:
-        struck = listen(on_sound(sound), settings)
+        struck = listen(on_sound(sound), settings, hammer)
         # Of few strikes a room is not always found: read with it taken off, and with it left in.
         measured, echoing = (measure(struck.taps, settings.measure, room=r) for r in (struck.room, None))
         before = sum(bool(spot.taps) and numbers[spot.taps[0]] < after for spot in earlier)

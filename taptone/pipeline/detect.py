@@ -30,7 +30,7 @@ from numpy.typing import NDArray
 from taptone.settings import DetectSettings
 from taptone.types import FloatArray, Rejected, Sound, Tap
 
-__all__ = ["EDGES_HZ", "FAINT", "Detector", "Traits", "cut_out", "detect", "offset"]
+__all__ = ["EDGES_HZ", "FAINT", "Detector", "Traits", "begins_db", "cut_out", "detect", "offset"]
 
 _HOP_S = 0.0005  # frame of the energy curves
 _STRETCH_S = 2.0  # searched at a time
@@ -45,6 +45,8 @@ _UNEVEN_DB = 3.0  # of 20 ms steps about a straight fall
 FAINT = "faint"
 #: Bands in which a sudden sound is described, and in which a faint one is listened for.
 EDGES_HZ = (150.0, 300.0, 450.0, 700.0, 1000.0, 1500.0, 2200.0, 3300.0, 5000.0, 7500.0, 11000.0)
+_BEGINS_S = 0.015  # in which a sudden sound is described
+_BEFORE_S = 0.002  # by which what was there before it is kept clear of it
 _WINDOW_S = 0.005  # of the spectra in which faint sounds are listened for
 _APART_FRAMES = 24  # a faint sound this near a sudden one is the same
 _STEP_FRAMES = 4  # frames from one such spectrum to the next
@@ -140,6 +142,34 @@ def cut_out(
     ear._hold(np.concatenate([*held, np.zeros(0, np.float32)]), todo[0] - around if todo else None)
     cut(math.inf)
     return taps
+
+
+def begins_db(tap: Tap) -> tuple[FloatArray, FloatArray]:
+    """Levels in which a tap begins, and of what was there before it, in the bands between :data:`EDGES_HZ`.
+
+    Parameters
+    ----------
+    tap : Tap
+        With its sound.
+
+    Returns
+    -------
+    now_db, before_db : ndarray, shape (bands,)
+        In dB of full scale.
+
+    Examples
+    --------
+    >>> clip = np.zeros(12480, np.float32)
+    >>> clip[480:1200] = np.random.default_rng(0).normal(size=720)
+    >>> now_db, before_db = begins_db(Tap("one.wav", 48000, 48000, 47520, clip, 12480, clip[600:2520]))
+    >>> bool((now_db > before_db + 40).all())
+    True
+    """
+    start, before = tap.sample - tap.clip_start, round(_BEFORE_S * tap.rate_hz)
+    piece = tap.clip[start : start + round(_BEGINS_S * tap.rate_hz)]
+    # What sounds on is louder than the quietest moments nearby.
+    past = tap.clip[: start - before] if start > 2 * before else tap.noise
+    return _levels_db(piece, tap.rate_hz), _levels_db(past, tap.rate_hz)
 
 
 def _after(tap: Tap, last: float, settings: DetectSettings) -> Tap:
@@ -337,12 +367,11 @@ class Detector:
     def _remember(self, sample: int, by_itself: str) -> None:
         """Describe the sound from `sample` on, and what was there before it."""
         rate = self.rate_hz
-        spans = [(0.0, 0.015), (-0.025, -0.002)]
-        levels = []
-        for start_s, stop_s in spans:
-            piece = self._cut(sample + round(start_s * rate), sample + round(stop_s * rate))
-            power = _spectrum(piece[None, :], _bands(rate, len(piece)))[0]
-            levels.append(10 * np.log10(power + 1e-3 * _FLOOR))
+        spans = [(0.0, _BEGINS_S), (-0.025, -_BEFORE_S)]
+        levels = [
+            _levels_db(self._cut(sample + round(start_s * rate), sample + round(stop_s * rate)), rate)
+            for start_s, stop_s in spans
+        ]
         self.traits[sample] = Traits(sample, levels[0], levels[1], by_itself)
 
     def _forget(self) -> None:
@@ -616,6 +645,12 @@ def _spectrum(pieces: NDArray[np.float32], bands: FloatArray) -> FloatArray:
         np.abs(np.fft.rfft(pieces * (window / np.sqrt((window**2).sum())).astype(np.float32), axis=1)) ** 2
     )
     return np.asarray(lines @ bands, float)
+
+
+def _levels_db(piece: NDArray[np.float32], rate_hz: int) -> FloatArray:
+    """Level of one piece of sound in each band."""
+    power = _spectrum(piece[None, :], _bands(rate_hz, len(piece)))[0]
+    return np.asarray(10 * np.log10(power + 1e-3 * _FLOOR))
 
 
 def _first_sample(samples: NDArray[np.float32], rate_hz: int) -> int:

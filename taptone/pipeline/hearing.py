@@ -22,7 +22,16 @@ from taptone.pipeline.health import START_S, find_health
 from taptone.pipeline.listening import Overheard
 from taptone.pipeline.measure import find_room, measure
 from taptone.settings import Settings
-from taptone.types import BAND_CENTRES_HZ, Finding, FloatArray, Measured, Rejected, Sound, Tap
+from taptone.types import (
+    BAND_CENTRES_HZ,
+    Finding,
+    FloatArray,
+    HammerSound,
+    Measured,
+    Rejected,
+    Sound,
+    Tap,
+)
 
 __all__ = ["Listened", "hear", "listen", "medians", "pool", "strikes", "within_band"]
 
@@ -38,7 +47,7 @@ class Listened:
     notes: tuple[str, ...]
 
 
-def listen(sound: Sound, settings: Settings = Settings()) -> Listened:
+def listen(sound: Sound, settings: Settings = Settings(), hammer: HammerSound | None = None) -> Listened:
     """Find the taps of one recording, and what the recorder and the room did to it.
 
     Parameters
@@ -47,6 +56,8 @@ def listen(sound: Sound, settings: Settings = Settings()) -> Listened:
         The recording.
     settings : Settings, optional
         Of every stage.
+    hammer : HammerSound, optional
+        How known-good taps of the same boat and hammer begin.
 
     Returns
     -------
@@ -64,7 +75,7 @@ def listen(sound: Sound, settings: Settings = Settings()) -> Listened:
     ()
     """
     overheard = Overheard(sound)
-    found = pick.listen(overheard, settings.detect)
+    found = pick.listen(overheard, settings.detect, hammer)
     taps = flagged(found, settings.health)
     room = find_room(taps, settings.measure)
     notes = list(sound.recording.notes)
@@ -95,7 +106,7 @@ def listen(sound: Sound, settings: Settings = Settings()) -> Listened:
 
 
 def hear(
-    sound: Sound, settings: Settings = Settings()
+    sound: Sound, settings: Settings = Settings(), hammer: HammerSound | None = None
 ) -> tuple[list[Measured], list[Rejected], list[Finding], list[str]]:
     """Find and measure the taps of one recording.
 
@@ -105,6 +116,8 @@ def hear(
         The recording.
     settings : Settings, optional
         Of every stage.
+    hammer : HammerSound, optional
+        How known-good taps of the same boat and hammer begin.
 
     Returns
     -------
@@ -131,7 +144,7 @@ def hear(
     >>> round(tap["mode_hz"], -1), round(tap["decay_ms"], -1)
     (900.0, 40.0)
     """
-    heard = listen(sound, settings)
+    heard = listen(sound, settings, hammer)
     taps = measure(heard.taps, settings.measure, room=heard.room)
     return taps, list(heard.rejected), list(heard.findings), list(heard.notes)
 

@@ -13,6 +13,11 @@ louder sounds make a family of their own, or keep a steadier rhythm than all of 
 they keep a rhythm and all of them together do not look like one hammer. Where both are one hand's for the
 most part, the steadier is taken: it holds fewer of others' blows.
 
+Where known-good taps of the same boat say how the own hammer sounds, it need not be guessed: the family is
+learnt from the sounds that begin as they do. Their level does not count, the microphone may have stood nearer
+or further away. With few such sounds, or where a choice made without them holds them as well and is steadier,
+nothing changes.
+
 References
 ----------
 .. [1] R. Bellman, "Dynamic programming", Princeton University Press, 1957 (the principle; from memory).
@@ -27,11 +32,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from taptone.pipeline.detect import EDGES_HZ, FAINT, Detector, Traits, cut_out
+from taptone.pipeline.detect import EDGES_HZ, FAINT, Detector, Traits, begins_db, cut_out
 from taptone.settings import DetectSettings
-from taptone.types import FloatArray, Rejected, Sound, Tap
+from taptone.types import FloatArray, HammerSound, Rejected, Sound, Tap
 
-__all__ = ["listen"]
+__all__ = ["hammer_sound", "listen"]
 
 _TURNS = 4  # of learning the family and choosing by it
 _LOUDER = (0.5, 0.75, 0.9)  # quantiles of level from which a louder family is looked for
@@ -53,6 +58,12 @@ _MOST, _SAME = 0.7, 0.8  # shares of taps that make two choices one hand's
 _STEADIER = 0.005  # of the gaps, from which one of them is the better: chance moves one in some hundreds
 _LIKE_DB = 1.8  # root mean square over the bands, of two spectra of one thing
 _LIKE_LEVEL_DB = 8.0  # of its level
+_KNOWN = 8  # sounds that begin as known-good taps do, from which the family is learnt
+_MOSTLY = 0.5  # share of known-good taps that are heard in a band over the noise: else it tells nothing
+_LEAST_KNOWN_DB = 6.0  # that a strike strays from known-good ones: other skin, and noise
+_LEVELS = (0.25, 0.5, 0.75, 0.9)  # quantiles of level at which the own hammer may be
+_HOLDS = 0.8  # share of what begins as known-good taps do that a choice must hold, of what another holds
+_STEADIER_ALONE = 0.03  # of the gaps, by which the choice by known-good taps must be steadier
 
 _UNLIKE = "unlike the taps of this recording, and not when one was due"
 
@@ -60,7 +71,9 @@ _Bools = NDArray[np.bool_]
 _Rhythm = tuple[FloatArray, FloatArray]  # logarithms of gaps, and what each adds
 
 
-def listen(sound: Sound, settings: DetectSettings = DetectSettings()) -> list[Tap | Rejected]:
+def listen(
+    sound: Sound, settings: DetectSettings = DetectSettings(), hammer: HammerSound | None = None
+) -> list[Tap | Rejected]:
     """Hear the taps of a recording, each known by the others.
 
     Parameters
@@ -69,6 +82,8 @@ def listen(sound: Sound, settings: DetectSettings = DetectSettings()) -> list[Ta
         The recording. It is listened to twice where a tap was too faint to be known at first.
     settings : DetectSettings, optional
         What counts as a tap.
+    hammer : HammerSound, optional
+        How known-good taps of the same boat and hammer begin.
 
     Returns
     -------
@@ -93,7 +108,7 @@ def listen(sound: Sound, settings: DetectSettings = DetectSettings()) -> list[Ta
     if len(first) < settings.soft_taps:
         return _few(found, first, settings)
     heard = _Heard.of(list(ear.traits.values()), ear.rate_hz, first, settings)
-    chosen = _own(heard)
+    chosen = _own(heard, hammer)
     taps = {int(heard.sample[k]) for k in np.flatnonzero(chosen.members)}
     known = {x.sample: x for x in found if isinstance(x, Tap)}
     late = sorted(taps - known.keys())
@@ -106,6 +121,31 @@ def listen(sound: Sound, settings: DetectSettings = DetectSettings()) -> list[Ta
     doubtful = (chosen.alike < _ALIKE and steady < _STEADY) or (_amid_talk(found, first) and steady < _SURE)
     perhaps = {int(heard.sample[k]) for k in np.flatnonzero(_perhaps(heard, chosen))}
     return _told(found, known, taps, perhaps, doubtful, settings)
+
+
+def hammer_sound(taps: Sequence[Tap]) -> HammerSound | None:
+    """How strikes begin that are known to be of one hammer.
+
+    Parameters
+    ----------
+    taps : sequence of Tap
+        Strikes on known-good places, bounces left out.
+
+    Returns
+    -------
+    HammerSound or None
+        None of too few.
+
+    Examples
+    --------
+    >>> hammer_sound([]) is None
+    True
+    """
+    if len(taps) < _KNOWN:
+        return None
+    now, before = (np.array(rows) for rows in zip(*map(begins_db, taps), strict=True))
+    family = _learn(now, before, _MOSTLY)
+    return HammerSound(EDGES_HZ, family.shape_db, family.stray_db)
 
 
 def _perhaps(heard: _Heard, chosen: _Chosen) -> _Bools:
@@ -246,7 +286,32 @@ class _Chosen:
 # -- choosing -------------------------------------------------------------------------------------------
 
 
-def _own(heard: _Heard) -> _Chosen:
+def _own(heard: _Heard, hammer: HammerSound | None) -> _Chosen:
+    """The taps of the own hammer: the nearest, unless it is known how the own one sounds."""
+    nearest = _nearest(heard)
+    if hammer is None or hammer.edges_hz != EDGES_HZ:
+        return nearest
+    alike = heard.first & (_likeness_to_known(heard, hammer) > 0)
+    if alike.sum() < _KNOWN:
+        return nearest
+    own = _by_family(heard, alike, foreign=False, keep=True)
+    held, held_by_nearest = ((alike & c.members).sum() for c in (own, nearest))
+    most = _HOLDS * max(held, held_by_nearest)
+    if held < most:
+        return nearest
+    steadier = _evenly(heard, own) > _evenly(heard, nearest) + _STEADIER_ALONE
+    return own if held_by_nearest < most or steadier else nearest
+
+
+def _likeness_to_known(heard: _Heard, hammer: HammerSound) -> FloatArray:
+    """As :func:`_likeness`, against both, to known-good taps; at the level at which it is greatest."""
+    stray_db = np.maximum(hammer.stray_db, _LEAST_KNOWN_DB)
+    level_db = np.quantile(heard.level_db[heard.first], _LEVELS)
+    each = [_likeness(heard, _Family(hammer.shape_db, stray_db, float(level))) for level in level_db]
+    return np.asarray(np.max([np.minimum(*odds) for odds in each], axis=0))
+
+
+def _nearest(heard: _Heard) -> _Chosen:
     """The taps of the nearest hammer."""
     best = _by_family(heard, heard.first, foreign=False)
     level = heard.level_db[heard.first]
@@ -301,17 +366,17 @@ def _somebody_elses(heard: _Heard, chosen: _Chosen) -> bool:
     return bool(faint >= 0.5 * n or (faint >= 0.2 * n and left.sum() >= 0.04 * n))
 
 
-def _by_family(heard: _Heard, seed: _Bools, *, foreign: bool) -> _Chosen:
+def _by_family(heard: _Heard, seed: _Bools, *, foreign: bool, keep: bool = False) -> _Chosen:
     """Learn a family, choose by it, and learn from what was chosen, by turns.
 
     Where others strike too (`foreign`), the family is learnt from what is plainly of it, and a sound that is
-    not has to come when a tap is due.
+    not has to come when a tap is due. `keep`: the family is that of the seed throughout.
     """
     members = model = seed
     left = 0.0  # taps by themselves that were not chosen, over those that were
     company = np.zeros(len(heard.sample))
     for _ in range(_TURNS):
-        family = _learn(heard, model)
+        family = _learn(heard.now_db[model], heard.before_db[model])
         over_nothing, over_other = _likeness(heard, family)
         worth = _worth(heard, family, over_nothing, over_other, foreign, left) + company
         alike = np.minimum(over_nothing, over_other)
@@ -322,7 +387,7 @@ def _by_family(heard: _Heard, seed: _Bools, *, foreign: bool) -> _Chosen:
         if members.sum() < 8:
             break
         sure = members & (alike > 1.0)
-        model = sure if foreign and sure.sum() >= 8 else members
+        model = seed if keep else sure if foreign and sure.sum() >= 8 else members
         time_s = heard.time_s[members]
         since_s = heard.time_s - time_s[np.maximum(np.searchsorted(time_s, heard.time_s, "right") - 1, 0)]
         away = (since_s < 0) | (since_s > _ECHO_S)
@@ -331,13 +396,13 @@ def _by_family(heard: _Heard, seed: _Bools, *, foreign: bool) -> _Chosen:
     return _Chosen(members, members & (alike > 2.0), family, rhythm)
 
 
-def _learn(heard: _Heard, model: _Bools) -> _Family:
-    now, before = heard.now_db[model], heard.before_db[model]
+def _learn(now: FloatArray, before: FloatArray, share: float = 0.1) -> _Family:
+    """What sounds have in common, in the bands in which at least a share of them is heard over the noise."""
     power = np.maximum(_power(now) - _power(before), 0.05 * _power(now))
     level = _total_db(power)
     shape = np.where(now - before > 3.0, 10 * np.log10(power) - level[:, None], np.nan)
     middle, stray = np.full(shape.shape[1], np.nan), np.full(shape.shape[1], np.nan)
-    for band in np.flatnonzero(np.isfinite(shape).sum(axis=0) >= max(3, 0.1 * len(shape))):
+    for band in np.flatnonzero(np.isfinite(shape).sum(axis=0) >= max(3, share * len(shape))):
         values = shape[np.isfinite(shape[:, band]), band]
         middle[band] = np.median(values)
         stray[band] = max(1.48 * np.median(np.abs(values - middle[band])), _LEAST_SD_DB)

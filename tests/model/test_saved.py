@@ -12,7 +12,7 @@ import pytest
 
 from taptone.errors import BaselineError
 from taptone.model.saved import dumps, loads
-from taptone.types import BAND_CENTRES_HZ, MEASURE_NAMES, Finding, Reference
+from taptone.types import BAND_CENTRES_HZ, MEASURE_NAMES, Finding, HammerSound, Reference
 
 
 @pytest.fixture
@@ -43,13 +43,14 @@ def reference(rng):
             {"fault": "gate", "strength": 60.0, "decay_ms": 0.0, "centroid_hz": 0.25},
         ),
         version="0.1.0",
+        strikes=HammerSound((150.0, 300.0, 450.0), np.array([-3.25, np.nan]), np.array([6.0, np.nan])),
     )
 
 
 def test_what_went_in_comes_out(reference):
     got = loads(dumps(reference), source="good.json")
     for field in dataclasses.fields(Reference):
-        if field.name not in ("measures", "bands_db", "surface_temp_c", "sha256"):
+        if field.name not in ("measures", "bands_db", "surface_temp_c", "sha256", "strikes"):
             assert getattr(got, field.name) == getattr(reference, field.name), field.name
     assert math.isnan(got.surface_temp_c)
     # Levels are written to 0.001 dB and measures to four decimals; what was missing is missing.
@@ -58,6 +59,10 @@ def test_what_went_in_comes_out(reference):
         assert list(a) == list(MEASURE_NAMES)
         np.testing.assert_allclose(list(a.values()), list(b.values()), atol=0.00005001)
     assert not got.bands_db.flags.writeable
+    assert got.strikes.edges_hz == reference.strikes.edges_hz
+    np.testing.assert_array_equal(got.strikes.shape_db, reference.strikes.shape_db)
+    np.testing.assert_array_equal(got.strikes.stray_db, reference.strikes.stray_db)
+    assert not got.strikes.shape_db.flags.writeable
     assert got.n_places == 3
 
 
@@ -67,6 +72,16 @@ def test_a_file_from_before_health_was_kept_still_loads(reference):
     old = loads(sealed(body), source="good.json")
     assert old.health == old.sensitivity == ()
     assert old.n_places == 3
+
+
+def test_a_file_from_before_strikes_were_kept_still_loads_and_odd_ones_do_not(reference):
+    body = json.loads(dumps(reference))
+    assert body["strikes"] == {"edges_hz": [150, 300, 450], "shape_db": [-3.25, None], "stray_db": [6, None]}
+    for odd in ({"shape_db": [1.0]}, {"edges_hz": [150.0, None]}, {"stray_db": ["6", 6.0]}):
+        one_line(sealed(body | {"strikes": body["strikes"] | odd}), "lacks something or holds something odd")
+    one_line(sealed(body | {"strikes": [1.0]}), "lacks something or holds something odd")
+    del body["strikes"]
+    assert loads(sealed(body), source="good.json").strikes is None
 
 
 def test_a_file_from_before_a_measure_was_kept_still_loads_and_one_that_lacks_another_does_not(reference):
