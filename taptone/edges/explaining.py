@@ -40,7 +40,15 @@ from taptone.pipeline.compare import (
     worth_naming,
 )
 from taptone.pipeline.crisp import FLAG
-from taptone.pipeline.judge import CHARACTERS, off_together, rarity, short_ring
+from taptone.pipeline.judge import (
+    CHARACTERS,
+    odd_ring,
+    off_together,
+    rarity,
+    rings_longer,
+    the_other_ring,
+    usual_ring_db,
+)
 from taptone.pipeline.mirror import lowered
 from taptone.pipeline.ringing import LATE_MS, RARER, by_ring
 from taptone.pipeline.together import AREA, MOST
@@ -718,23 +726,33 @@ def _by_its_ring(explained: Explained) -> str:
     """Say where the chance is that of the ring by itself, and how it stands to the score."""
     judging, k = explained.judging, explained.k
     law = judging.compared.ringing
-    short = "" if law is None else short_ring(judging.heard[k], judging.compared, k)
-    if not short or law is None:
+    off = "" if law is None else odd_ring(judging.heard[k], judging.compared, k)
+    if not off or law is None:
         return ""
     if together := off_together(judging.compared, k):
         return (
             f" Its chance is not from the score but from the ring after {law.after_ms:g} ms of an area, "
-            f"{' '.join(_around(explained))}. Its own lies {short}. Such areas of good skin stray by "
+            f"{' '.join(_around(explained))}. Its own lies {off}. Such areas of good skin stray by "
             f"{together.usual_db:.1f} dB, by a tail fitted to those among {together.stations} stations; no "
             f"place counts for more than {MOST:g} spreads of single ones, and the chance {RARER:.0f} times, "
             "being asked beside the score. Strike these again, in another order; look for what stands "
             "behind, a stand pad, a hand, and thickness."
         )
+    usual = f"good ones stray by {usual_ring_db(judging.compared, k):.1f} dB"
+    taught = (
+        f"by a tail fitted to {law.places} of them; it is counted {RARER:.0f} times, being asked beside the "
+        "score."
+    )
+    if rings_longer(judging.compared, k):
+        return (
+            f" Its chance is not from the score but from the ring after {law.after_ms:g} ms, {off} "
+            f"({usual}), and {the_other_ring(judging.compared, k)}: both are asked, because a late sound "
+            "makes one longer. The less telling of the two counts, and of its chance a tenth, as good places "
+            f"hardly ever have both, {taught}"
+        )
     return (
-        f" Its chance is not from the score but from the ring after {law.after_ms:g} ms by itself, {short}: "
-        "good ones stray by "
-        f"{law.spread_db:.1f} dB, by a tail fitted to {law.places} of them; it is counted {RARER:.0f} times, "
-        "being asked beside the score."
+        f" Its chance is not from the score but from the ring after {law.after_ms:g} ms by itself, {off}: "
+        f"{usual}, {taught}"
     )
 
 
@@ -791,6 +809,8 @@ def _reached(compared: Comparison, k: int, heard: FloatArray, cut: float) -> NDA
             by_its_ring = compared.ringing.chance(heard[:, -1])
         else:
             by_its_ring = np.full(len(heard), compared.chance_by_ring[k])
+        if compared.lasting is not None:
+            by_its_ring = np.minimum(by_its_ring, compared.lasting.at(k, heard[:, -1], LATE_MS))
         if compared.together is not None:
             by_its_ring = np.minimum(by_its_ring, compared.together.chance[k])
         reached |= by_ring(limit, by_its_ring)
@@ -868,17 +888,20 @@ def _with_ring(explained: Explained, off_db: float, score: float, *, alone: bool
     assert ring is not None
     together = judging.compared.together
     by_its_ring = np.array(judging.compared.chance_by_ring, float)
-    by_its_ring[k] = ring.chance(np.array([off_db]))[0]
+    off = np.array([off_db])
+    by_its_ring[k] = ring.chance(off)[0]
+    if judging.compared.lasting is not None:
+        by_its_ring[k] = min(by_its_ring[k], judging.compared.lasting.at(k, off, ring.after_ms)[0])
     if together is not None and not alone:
         by_its_ring[k] = min(by_its_ring[k], together.chance[k])
     other = with_score(dataclasses.replace(judging.compared, chance_by_ring=by_its_ring), k, score)
     return judging.again(judging.heard, other)[k].verdict
 
 
-def _suspect_from_db(explained: Explained, score: float) -> float:
-    """From how many dB below what was expected on its ring would make it suspect; nan where none would."""
-    falls = np.arange(0.0, -_MOST_DB - 0.1, -0.5)
-    return next((-off for off in falls if _with_ring(explained, off, score) == "suspect"), math.nan)
+def _suspect_from_db(explained: Explained, score: float, *, above: bool = False) -> float:
+    """From how many dB off what was expected on its ring would make it suspect; nan where none would."""
+    steps, side = np.arange(0.0, _MOST_DB + 0.1, 0.5), 1.0 if above else -1.0
+    return next((off for off in steps if _with_ring(explained, side * off, score) == "suspect"), math.nan)
 
 
 def _short_enough(explained: Explained) -> str:
@@ -940,12 +963,14 @@ def _by_its_ring_alone(explained: Explained) -> str:
             "At any score it is suspect while it and those around it ring as they do after "
             f"{ring.after_ms:g} ms; by itself it would be {by_itself}."
         )
-    short = _suspect_from_db(explained, _NO_SCORE)
-    if math.isnan(short):
+    longer = rings_longer(judging.compared, k)
+    from_db = _suspect_from_db(explained, _NO_SCORE, above=longer)
+    if math.isnan(from_db):
         return ""
+    other = " and the other stays as long" if longer else ""
     return (
-        f"At any score it is suspect while its ring after {ring.after_ms:g} ms lies {short:.1f} dB or more "
-        "below what was expected; with the ring as expected it would be "
+        f"At any score it is suspect while its ring after {ring.after_ms:g} ms lies {from_db:.1f} dB or more "
+        f"{'above' if longer else 'below'} what was expected{other}; with the ring as expected it would be "
         f"{_with_ring(explained, 0.0, explained.point.score)} at the same score."
     )
 

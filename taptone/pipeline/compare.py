@@ -13,9 +13,10 @@ one band that dips does not count at all, the one that explains most: a node, or
 blow, which moves with its strength, takes one band away on good laminate too; most loose skin changes more.
 Which stations are good is asked with every band, because that is the sharper.
 
-Beside that distance the ring is asked by itself (``ringing.py``): a dead place may have the usual spectrum;
-and the ring of nine places at once (``together.py``): a patch may be heard as a whole only. So may one that
-has an edge (``patch.py``): its stations do not vouch for each other, and less is asked of their chance.
+Beside that distance the ring is asked by itself (``ringing.py``, ``lasting.py``): a dead place may have the
+usual spectrum, and so may a hollow one; and the ring of nine places at once (``together.py``): a patch may be
+heard as a whole only. So may one that has an edge (``patch.py``): its stations do not vouch for each other,
+and less is asked of their chance.
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
+from taptone.pipeline.lasting import Lasting, find_lasting
 from taptone.pipeline.patch import Patches, find_patches
 from taptone.pipeline.patchy import least_chance
 from taptone.pipeline.ringing import Ringing, Rings, by_either, fit_ringing, rings_to_ask, usual_ringing
@@ -85,9 +87,10 @@ class Comparison:
     marks the smaller part of a panel of two sorts of sound; ``by_degrees``: the one turns into the other by
     degrees, and the panel was not divided; ``tilt_counts``: it was, by what many stations have in common, and
     a harder blow's tilt counts as any other difference. ``chance_by_ring`` is the chance
-    by the ring alone (by ``ringing``, or with the places around it by ``together``), which ``chance_if_good``
-    has taken into account and ``score`` has not;
-    ``ring_off_db`` how far that ring lies from what was expected, ``nan`` where it could not be read.
+    by the ring alone (by ``ringing``, by ``lasting`` or with the places around it by ``together``), which
+    ``chance_if_good`` has taken into account and ``score`` has not;
+    ``ring_off_db`` how far that ring lies from what was expected, ``nan`` where it could not be read: the
+    one that is longer where that is the rarer.
     ``rings_less``: most of the panel rings less than its reference, so that this tells nothing of a place.
     ``patches`` says which stations differ together from those around them: no chance has that in it.
     """
@@ -114,6 +117,7 @@ class Comparison:
     ringing: Ringing | None = None
     together: Together | None = None
     patches: Patches | None = None
+    lasting: Lasting | None = None
 
 
 def shapes(bands_db: FloatArray, features: int | None = None) -> FloatArray:
@@ -563,12 +567,20 @@ def compare(
     by_its_own = by_either(np.ones(len(shape)), law.chance(surely_db))
     at_first = min(_FIRST * settings.set_aside, 1.0)  # a chance of 1 sets nothing aside
     if not own:
-        # Dead skin may be alike in all else, and would vouch for its neighbours: its ring is asked too,
-        # unless most of the panel rings less.
+        # Dead skin may be alike in all else, hollow skin too, and would vouch for its neighbours: its ring is
+        # asked too, unless most of the panel rings less, or longer.
         dead = by_its_own < at_first
-        rings_less = bool(2 * (good & dead).sum() >= good.sum() > 0)
-        if not rings_less:
-            good, known, short = good & ~dead, known & ~dead, dead
+        usual = partial(np.full, len(shape))
+        at_usual = find_lasting(
+            rings, heard, np.zeros_like(heard), lambda _, db: usual(db), settings.least_ring_db
+        )
+        hollow = np.zeros(len(shape), bool)
+        if at_usual is not None:
+            hollow = by_either(np.ones(len(shape)), at_usual.chance) < at_first
+        rings_less, rings_on = (bool(2 * (good & odd).sum() >= good.sum() > 0) for odd in (dead, hollow))
+        for odd, most in ((dead, rings_less), (hollow, rings_on)):
+            if not most:
+                good, known, short = good & ~odd, known & ~odd, short | odd
     # Nor does a patch that rings short, or long, as a whole.
     together = None
     if count:  # what would be suspect by its own ring, were it the only one, is told already
@@ -603,6 +615,13 @@ def compare(
             np.concatenate([stray_rings, off_db[good]]), settings.least_ring_db, asked.after_ms
         )
 
+    def lasts(near: list[Sequence[int]], good: NDArray[np.bool_]) -> Lasting | None:
+        def expected(ring_db: FloatArray, usual_db: float) -> FloatArray:
+            return _expected(ring_db, near, usual_db, settings.reference_weight)
+
+        both = rings if in_turn is None else ()
+        return find_lasting(both, heard, good, expected, settings.least_ring_db)
+
     def settled(good: NDArray[np.bool_], known: NDArray[np.bool_]) -> _Settled | None:
         """By turns, until the same stations are good as the turn before."""
         for turn in range(_TURNS):
@@ -622,7 +641,9 @@ def compare(
             score[heard] = scorer.score_samples(difference[heard])
             score[good] = scorer.held_out_[len(strays) :]  # not by what was learnt from themselves
             chance[heard] = scorer.chance_if_good(score[heard], usual=True)
-            chance = by_either(chance, np.minimum(ringing(off_db, good).chance(off_db), with_others))
+            lasting = lasts(near, good)
+            rung = np.minimum(ringing(off_db, good).chance(off_db), with_others)
+            chance = by_either(chance, rung if lasting is None else np.minimum(rung, lasting.chance))
             # Good stations come in at once, when the expectation first follows the panel. A patch comes in
             # later, from its rim, one by one, each making room for the next: so the reference has a say in
             # who is late.
@@ -632,7 +653,7 @@ def compare(
             if (still == good).all():
                 break
             good = still
-        return _Settled(served, near, step, difference, rows, chance, off_db)
+        return _Settled(served, near, step, difference, rows, chance, off_db, lasting)
 
     found = settled(good, known)
     # Where many differ, more may: a wide patch that came in is its own neighbour. The search begins anew
@@ -660,6 +681,11 @@ def compare(
     chance[heard] = scorer.chance_if_good(score[heard])
     ring = ringing(found.ring_off_db, found.good)
     by_its_ring = np.minimum(ring.chance(found.ring_off_db), with_others)
+    ring_off_db = found.ring_off_db
+    if found.lasting is not None:
+        longer = found.lasting.chance < ring.chance(ring_off_db)
+        ring_off_db = np.where(longer, found.lasting.of(asked.after_ms), ring_off_db)
+        by_its_ring = np.minimum(by_its_ring, found.lasting.chance)
     return Comparison(
         score,
         by_either(chance, by_its_ring),
@@ -677,11 +703,12 @@ def compare(
         tilt_counts=sorts.one_way,
         usual_in_parts=location_scale(in_parts(found.rows))[1],
         chance_by_ring=by_its_ring,
-        ring_off_db=found.ring_off_db,
+        ring_off_db=ring_off_db,
         rings_less=rings_less,
         ringing=ring,
         together=together,
         patches=patches,
+        lasting=found.lasting,
     )
 
 
@@ -700,6 +727,7 @@ class _Settled:
     rows: FloatArray
     chance: FloatArray
     ring_off_db: FloatArray
+    lasting: Lasting | None
 
 
 def _of_kind(

@@ -25,12 +25,15 @@ __all__ = [
     "character",
     "confidence",
     "judge",
+    "odd_ring",
     "off_together",
     "on_its_kind",
     "rarity",
-    "short_ring",
+    "rings_longer",
     "sure_in_patches",
     "sureness",
+    "the_other_ring",
+    "usual_ring_db",
 ]
 
 #: How a suspect sounds, by code; a description of sound, not a cause.
@@ -324,10 +327,68 @@ def off_together(compared: Comparison, k: int) -> Together | None:
         return None
     if not by_ring(compared.chance_if_good, compared.chance_by_ring)[k]:
         return None
-    return together if together.chance[k] < law.chance(off_db[k : k + 1])[0] else None
+    by_its_own = law.chance(off_db[k : k + 1])[0]
+    if compared.lasting is not None:
+        by_its_own = min(by_its_own, compared.lasting.chance[k])
+    return together if together.chance[k] < by_its_own else None
 
 
-def short_ring(here: Heard, compared: Comparison, k: int) -> str:
+def rings_longer(compared: Comparison, k: int) -> bool:
+    """Whether the ring of a station lies above what was expected.
+
+    Parameters
+    ----------
+    compared : Comparison
+        Of all stations.
+    k : int
+        Which one.
+
+    Returns
+    -------
+    bool
+        False where it could not be read.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> one = np.ones(1)
+    >>> rings_longer(Comparison(one, one, one > 0, ((),), ring_off_db=3.0 * one), 0)
+    True
+    """
+    return compared.ring_off_db is not None and bool(compared.ring_off_db[k] > 0)
+
+
+def usual_ring_db(compared: Comparison, k: int) -> float:
+    """How far the ring of good places strays that a station's own is held against, in dB.
+
+    Parameters
+    ----------
+    compared : Comparison
+        Of all stations.
+    k : int
+        Which one.
+
+    Returns
+    -------
+    float
+        ``nan`` where no ring was asked.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> one = np.ones(1)
+    >>> usual_ring_db(Comparison(one, one, one > 0, ((),)), 0)
+    nan
+    """
+    law, lasting = compared.ringing, compared.lasting
+    if law is None:
+        return math.nan
+    if lasting is None or not rings_longer(compared, k):
+        return law.spread_db
+    return next(own.spread_db for own in lasting.laws if own.after_ms == law.after_ms)
+
+
+def odd_ring(here: Heard, compared: Comparison, k: int) -> str:
     """How far a ring is off where the chance of a station is that of its ring, in words.
 
     Parameters
@@ -350,7 +411,7 @@ def short_ring(here: Heard, compared: Comparison, k: int) -> str:
     >>> one = np.ones(1)
     >>> off = {"ring_off_db": -16.0 * one, "chance_by_ring": 1e-5 * one}
     >>> compared = Comparison(one, 2e-4 * one, one > 0, ((),), **off)
-    >>> short_ring(Heard(ring_db=-30.0), compared, 0)
+    >>> odd_ring(Heard(ring_db=-30.0), compared, 0)
     'at least 16.0 dB below what was expected'
     """
     if here.structure or compared.ring_off_db is None:
@@ -363,8 +424,41 @@ def short_ring(here: Heard, compared: Comparison, k: int) -> str:
             f"{abs(together.own_db[k]):.1f} dB {side} the middle of this panel, and on average "
             f"{abs(together.off_db[k]):.1f} dB over the {AREA} places it lies among"
         )
-    least = "at least " if here.ring_db <= RING_FLOOR_DB else ""
-    return f"{least}{-compared.ring_off_db[k]:.1f} dB below what was expected"
+    off_db = compared.ring_off_db[k]
+    least = "at least " if here.ring_db <= RING_FLOOR_DB and off_db < 0 else ""
+    return f"{least}{abs(off_db):.1f} dB {'below' if off_db < 0 else 'above'} what was expected"
+
+
+def the_other_ring(compared: Comparison, k: int) -> str:
+    """The ring that must say too that a place rings longer, in words.
+
+    Parameters
+    ----------
+    compared : Comparison
+        Of all stations.
+    k : int
+        Which one: its chance is that of its own ring, which is longer.
+
+    Returns
+    -------
+    str
+        Empty where only one ring was asked.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> one = np.ones(1)
+    >>> the_other_ring(Comparison(one, one, one > 0, ((),)), 0)
+    ''
+    """
+    lasting, law = compared.lasting, compared.ringing
+    if lasting is None or law is None:
+        return ""
+    return ", ".join(
+        f"after {other.after_ms:g} ms {off_db[k]:.1f} dB above (± {other.spread_db:.1f} dB)"
+        for other, off_db in zip(lasting.laws, lasting.off_db, strict=True)
+        if other.after_ms != law.after_ms
+    )
 
 
 def rarity(chance: float, of: str = "good place") -> str:
@@ -472,7 +566,7 @@ def _one(
         return verdict("not assessed", here.refused or _NOTHING)
     if compared.crisper is not None and compared.crisper[k]:
         return verdict("not assessed", _CRISPER)
-    ring = short_ring(here, compared, k)
+    ring = odd_ring(here, compared, k)
     furthest = _by_its_ring(ring, compared, k) or _furthest(compared, k)
     numbers = _numbers(here, len(near), decay_ms, centroid_hz, reference_decay_ms, reference_centroid_hz)
     if suspect:
@@ -521,7 +615,9 @@ def _by_its_ring(ring: str, compared: Comparison, k: int) -> str:
     if together := off_together(compared, k):
         usual = f"such areas of good skin ± {together.usual_db:.1f} dB"
         return f"{what} {ring} ({usual}), which together is rarer than its score; "
-    usual = f"good ones ± {compared.ringing.spread_db:.1f} dB"
+    usual = f"good ones ± {usual_ring_db(compared, k):.1f} dB"
+    if rings_longer(compared, k):
+        return f"{what} {ring} here ({usual}), {the_other_ring(compared, k)}: rarer than its score; "
     return f"{what} {ring} here ({usual}), which by itself is rarer than its score; "
 
 
@@ -532,7 +628,8 @@ def _taught(ring: str, compared: Comparison, k: int) -> tuple[str, str, str, int
         taught = f"{compared.n_good} good places and stations"
         return "good place", "sound this different", taught, compared.n_good
     if together is None:
-        return "good place", "ring this short", f"{law.places} good places and stations", law.places
+        how = "ring this long" if rings_longer(compared, k) else "ring this short"
+        return "good place", how, f"{law.places} good places and stations", law.places
     how = "ring this short" if together.off_db[k] < 0 else "ring this long"
     return "area of good skin", how, f"areas among {together.stations} stations", together.stations // AREA
 

@@ -193,7 +193,8 @@ def judged_stations(
 
     compared = against(shape)
     if compared.ringing is not None:
-        rings = [ring for ring in rings if ring.after_ms == compared.ringing.after_ms]
+        asked_ms = compared.ringing.after_ms
+        rings = sorted(rings, key=lambda ring: ring.after_ms != asked_ms)  # where it is asked again: the same
         heard = [replace(h, ring_db=ring) for h, ring in zip(heard, rings[0].pooled_db.tolist(), strict=True)]
     if reference is not None and not refused:
         notes += _about_rings(compared, late, early, settings)

@@ -49,12 +49,17 @@ _ECHO_S = 0.35  # a softer sound this soon after a tap, hardly above its tail, i
 _BEGIN_S = 0.1  # within which a recorder's own click may be heard
 _BUSY = 0.1  # sounds that are no taps by themselves, over taps, from which much else is going on
 _LONGEST_S = 8.0  # gap of a rhythm
+_CERTAIN = 1.0  # logarithm of the odds from which a sound is of the family, as far as the rhythm is learnt
+_PERHAPS = -5.0  # the same where much else is heard: all in all more is told by many gaps
+_RHYTHM = 8  # gaps that show one
 _SAME_GAP = 0.22  # natural logarithm within which gaps are alike
 _ALIKE, _STEADY = 0.3, 0.75  # shares of a recording's taps under which nothing holds them together
 _KEPT = 0.6  # such a share from which a hand is at work
 _TALK = 20  # sudden sounds a tap, from which taps off any rhythm are bits of talk
 _SURE = 0.85  # share of one's taps that must be on a rhythm amid talk: bits of it are alike as well
 _MOST, _SAME = 0.7, 0.8  # shares of taps that make two choices one hand's
+_FEW = 3  # blows that make no hand of somebody else's
+_SOFTER_DB = 10.0  # than the own family: what somebody else's blows mostly are
 _STEADIER = 0.005  # of the gaps, from which one of them is the better: chance moves one in some hundreds
 _LIKE_DB = 1.8  # root mean square over the bands, of two spectra of one thing
 _LIKE_LEVEL_DB = 8.0  # of its level
@@ -326,7 +331,7 @@ def _nearest(heard: _Heard) -> _Chosen:
             best = other
     if _somebody_elses(heard, best):  # nobody can tell: what was sudden by itself, and no more
         return _Chosen(heard.first, np.zeros(len(heard.first), bool), best.family)
-    same = [other for other in louder if _is_same_hand(heard, other, best)]
+    same = [c for c in louder if _is_same_hand(heard, c, best) and _leaves_out_others(heard, c, best)]
     steadiest = max(same, key=lambda one: _evenly(heard, one), default=best)
     return steadiest if _evenly(heard, steadiest) > _evenly(heard, best) + _STEADIER else best
 
@@ -341,6 +346,15 @@ def _is_same_hand(heard: _Heard, other: _Chosen, best: _Chosen) -> bool:
     both = (other.members & best.members).sum()
     many = other.members.sum() >= _MOST * best.members.sum()
     return bool(many and both >= _SAME * other.members.sum() and not _somebody_elses(heard, other))
+
+
+def _leaves_out_others(heard: _Heard, other: _Chosen, best: _Chosen) -> bool:
+    """Whether what a choice leaves out is more than a few, where little else is heard: a hand strikes often.
+
+    A loose place may be as few, and the rhythm goes on as well without one at the end of a row.
+    """
+    left = (best.members & ~other.members).sum()
+    return bool(heard.busy >= _BUSY or left > max(_FEW, _BUSY * best.members.sum()))
 
 
 def _is_nearer(heard: _Heard, louder: _Chosen, usual: _Chosen) -> bool:
@@ -380,8 +394,8 @@ def _by_family(heard: _Heard, seed: _Bools, *, foreign: bool, keep: bool = False
         over_nothing, over_other = _likeness(heard, family)
         worth = _worth(heard, family, over_nothing, over_other, foreign, left) + company
         alike = np.minimum(over_nothing, over_other)
-        certain = heard.time_s[members & (alike > 2.0)]
-        rhythm = _rhythm(certain if len(certain) >= 8 else heard.time_s[members])
+        certain = members & (alike > (_CERTAIN if heard.busy < _BUSY else _PERHAPS))
+        rhythm = _rhythm(_gaps_s(heard.time_s[members], certain[members]))
         members = np.zeros(len(worth), bool)
         members[_best_sequence(heard.time_s, worth, rhythm, heard.bounce_s)] = True
         if members.sum() < 8:
@@ -474,7 +488,11 @@ def _worth(
     tap -= very * np.clip(10.0 * (left - 0.1), 0.0, 0.7)
     if not foreign:
         # Where hardly anything else is heard, a tap by itself is one whenever it comes.
-        calm = np.clip(8.0 + over_other / 2.0, -2.0, 8.0)
+        # It may be a loose one, if it is as loud and most others are alike.
+        perhaps_loose = (soft_db < _SOFTER_DB) & (
+            2 * (unlike & heard.by_itself).sum() < heard.by_itself.sum()
+        )
+        calm = np.clip(8.0 + over_other / 2.0, np.where(perhaps_loose, 2.0, -2.0), 8.0)
         tap = np.where(~heard.follows_louder & (heard.busy < _BUSY), np.maximum(tap, calm), tap)
     tap = np.where(
         (over_other < -5.0) & (heard.time_s < _BEGIN_S), -2.0, np.maximum(tap, -1.0 - very * (left > 0.1))
@@ -504,11 +522,21 @@ def _evenness(time_s: FloatArray, rhythm: _Rhythm | None) -> float:
     return 0.0 if rhythm is None else float(np.interp(np.log(gaps_s), *rhythm).sum())
 
 
-def _rhythm(time_s: FloatArray) -> _Rhythm | None:
+def _gaps_s(time_s: FloatArray, certain: _Bools) -> FloatArray:
+    """Gaps of a sequence: those between two that are certain, where these are enough to show a rhythm.
+
+    What lies between two of them may be a loose place: the gap across it is none.
+    """
+    both = np.diff(time_s)[certain[:-1] & certain[1:]]
+    if len(both) >= _RHYTHM:
+        return np.asarray(both)
+    return np.diff(time_s[certain] if certain.sum() >= _RHYTHM else time_s)
+
+
+def _rhythm(gaps_s: FloatArray) -> _Rhythm | None:
     """What a gap adds to a sequence, over its logarithm: how much oftener it is found than by chance."""
-    gaps_s = np.diff(time_s)
     gaps_s = gaps_s[(gaps_s > 0.13) & (gaps_s < _LONGEST_S)]
-    if len(gaps_s) < 8:
+    if len(gaps_s) < _RHYTHM:
         return None
     grid, width = np.linspace(math.log(0.13), math.log(_LONGEST_S), 200), 0.1
     density = np.exp(-0.5 * ((grid[:, None] - np.log(gaps_s)) / width) ** 2).mean(axis=1)

@@ -3,8 +3,9 @@
 In a distance over seventeen bands and the ring, the ring is one of many, and drawn in at 8 dB. Skin that is
 dead and changes its spectrum little would then pass, however plainly it is heard. So a ring that falls short
 is held against that of good places by itself as well, without a limit. It has the last word where it is
-twenty times rarer than the distance: so at most one good station in twenty more falls below any limit. A ring
-that is longer is not asked by itself: a late sound of something else makes one.
+twenty times rarer than the distance: so at most one good station in twenty more falls below any limit. One
+that is longer is asked in ``lasting.py``: there two rings must agree, as a late sound of something else makes
+one.
 
 Asked is the ring after 20 ms. Where good places ring so little by then, or stray so much, that nothing can
 fall far short of them, it is the ring after 5 ms, in which good places have more surprises.
@@ -87,13 +88,32 @@ class Ringing:
             By Student's distribution, 1e-6 to 1, shape as `off_db`; 1 where the ring could not be read, or
             fewer than 2 good ones taught it.
         """
+        return self._beyond((off_db - self.middle_db) / self.spread_db, self.after_ms)
+
+    def chance_longer(self, off_db: FloatArray) -> FloatArray:
+        """Share of good places whose ring would lie at least this far above, where another ring says so too.
+
+        Parameters
+        ----------
+        off_db : ndarray
+            As for :meth:`chance`.
+
+        Returns
+        -------
+        ndarray
+            As of :meth:`chance`; the early ring with the tail of the late one, as it is not asked by itself.
+        """
+        return self._beyond((self.middle_db - off_db) / self.spread_db, LATE_MS)
+
+    def _beyond(self, strays: FloatArray, as_after_ms: float) -> FloatArray:
+        """Share of good places that stray at least so many spreads downward."""
         from scipy.stats import t
 
         if self.places < 2:
-            return np.ones(np.shape(off_db))
-        freedom = far_out(self.places, _FREEDOM[self.after_ms])
-        strays = (off_db - self.middle_db) / (self.spread_db * np.sqrt(1 + 1 / self.places))
-        chance = np.maximum(t.cdf(strays, min(self.places - 1, freedom)), LEAST_CHANCE)
+            return np.ones(np.shape(strays))
+        freedom = far_out(self.places, _FREEDOM[as_after_ms])
+        further = strays / np.sqrt(1 + 1 / self.places)
+        chance = np.maximum(t.cdf(further, min(self.places - 1, freedom)), LEAST_CHANCE)
         return np.asarray(np.where(np.isfinite(chance), chance, 1.0))
 
 

@@ -89,6 +89,19 @@ def test_loose_skin_is_heard_though_it_sounds_unlike(rng, tap, made_ring, made_r
     assert bounces == pytest.approx(second, abs=2e-3)
 
 
+@pytest.mark.parametrize("pause_s", [1.1, 2.4])
+@pytest.mark.parametrize("loose", [(4,), (5,), (0, 9, 14)])
+def test_a_loose_place_at_the_end_of_a_row_is_heard_in_a_quiet_place(
+    rng, tap, made_recording, array_sound, loose, pause_s
+):
+    """An octave lower and half as long: nothing like the others, and a pause before or after it."""
+    at_s = rows(rng, 4, 5, pause_s=pause_s)
+    hits = [(t, tap(hz=450.0, decay_ms=20.0) if k in loose else tap()) for k, t in enumerate(at_s)]
+    taps, _, rejected = told(array_sound(made_recording(RATE, at_s[-1] + 1, hits, noise=1e-4), RATE))
+    assert taps == pytest.approx(at_s, abs=2e-3)
+    assert not rejected
+
+
 def test_an_extra_strike_of_the_own_hammer_stays(rng, tap, made_recording, array_sound):
     """It is for the count of its row to say that there is one too many."""
     at_s = np.sort(np.append(rows(rng), rows(rng)[0] + 0.4))

@@ -1,0 +1,127 @@
+"""How much longer a place rings, asked by itself: hollow skin may have the usual spectrum.
+
+In a distance over seventeen bands and the ring, the ring is one of many, and counts no further than 8 dB. A
+late sound of something else makes a ring longer, and so does one that falls right upon the blow; both do not.
+So a place lasts as much longer as the less telling of two rings says: after 5 ms and after 20. What noise may
+have added to either is taken off (:func:`~taptone.pipeline.ringing.not_by_noise_db`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from taptone.pipeline.ringing import EARLY_MS, Ringing, Rings, fit_ringing
+from taptone.pipeline.robust import LEAST_CHANCE, location_scale
+from taptone.types import FloatArray
+
+__all__ = ["Lasting", "find_lasting"]
+
+_EARLY = 0.5  # of what the late ring moves by, the early one does, where a decay is longer
+_BOTH = 0.1  # of good places one ring of which is so long, so many have both; fewer on made-up panels
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Lasting:
+    """How far each ring of each place lies above what is expected there, and how far good ones do.
+
+    ``off_db`` has shape (rings, stations), ``nan`` where a ring could not be read; ``laws`` are of the rings.
+    """
+
+    off_db: FloatArray
+    laws: tuple[Ringing, ...]
+
+    @property
+    def chance(self) -> FloatArray:
+        """Share of good places of which each ring would lie at least this far above, shape (stations,)."""
+        return self._agreed(self.off_db)
+
+    def at(self, k: int, off_db: FloatArray, after_ms: float) -> FloatArray:
+        """The same for one place, had it another ring: of `after_ms`, the others as heard.
+
+        Parameters
+        ----------
+        k : int
+            Which place.
+        off_db : ndarray
+            Above what was expected.
+        after_ms : float
+            Which ring.
+
+        Returns
+        -------
+        ndarray
+            Shape as `off_db`.
+        """
+        rows = [
+            off_db if law.after_ms == after_ms else np.full_like(off_db, own[k])
+            for law, own in zip(self.laws, self.off_db, strict=True)
+        ]
+        return self._agreed(np.array(rows))
+
+    def of(self, after_ms: float) -> FloatArray:
+        """``off_db`` of one ring, shape (stations,)."""
+        return np.asarray(self.off_db[[law.after_ms for law in self.laws].index(after_ms)])
+
+    def _agreed(self, off_db: FloatArray) -> FloatArray:
+        each = [law.chance_longer(own) for law, own in zip(self.laws, off_db, strict=True)]
+        less_telling = np.max(each, axis=0)
+        return np.asarray(np.where(less_telling < 1, np.maximum(_BOTH * less_telling, LEAST_CHANCE), 1.0))
+
+
+def find_lasting(
+    rings: Sequence[Rings],
+    heard: NDArray[np.bool_],
+    good: NDArray[np.bool_],
+    expected: Callable[[FloatArray, float], FloatArray],
+    least_spread_db: float,
+) -> Lasting | None:
+    """Hold two rings of each place against those expected there.
+
+    Parameters
+    ----------
+    rings : sequence of Rings
+        Of the same stations and known-good places.
+    heard, good : ndarray of bool, shape (stations,)
+        Where there was sound, and which stations teach how far good ones stray.
+    expected : callable
+        Makes of the rings of all stations, and of the usual one, what is expected at each.
+    least_spread_db : float
+        Good places are never taken to agree better.
+
+    Returns
+    -------
+    Lasting or None
+        None of fewer than two rings.
+
+    Examples
+    --------
+    >>> off_db = np.random.default_rng(0).normal(0.0, 1.0, (2, 40))
+    >>> off_db[:, 7] += 9.0
+    >>> off_db[0, 8] += 9.0
+    >>> rings = [Rings(own - 12, own - 12, np.zeros(0), ms) for own, ms in zip(off_db, (20.0, 5.0))]
+    >>> everyone = np.ones(40, bool)
+    >>> lasting = find_lasting(rings, everyone, everyone, lambda ring_db, usual: np.full(40, usual), 1.0)
+    >>> np.flatnonzero(lasting.chance < 1e-4).tolist()
+    [7]
+    """
+    if len(rings) < 2:
+        return None
+    rows, laws = [], []
+    for ring in rings:
+        read = heard & np.isfinite(ring.pooled_db)
+        known = ring.known_db[np.isfinite(ring.known_db)]
+        lent = known if len(known) else ring.pooled_db[good & read]
+        usual_db = float(location_scale(lent)[0]) if len(lent) else 0.0
+        longer_db = ring.pooled_db if ring.longer_db is None else ring.longer_db
+        off_db = np.where(read, longer_db, np.nan) - expected(
+            np.where(read, ring.pooled_db, usual_db), usual_db
+        )
+        strays = np.concatenate([known - usual_db, off_db[good]])
+        rows.append(off_db)
+        least_db = least_spread_db * (_EARLY if ring.after_ms == EARLY_MS else 1.0)
+        laws.append(fit_ringing(strays, least_db, ring.after_ms))
+    return Lasting(np.array(rows), tuple(laws))

@@ -1,0 +1,83 @@
+"""The ring of a place that is longer: two rings have to say so."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.stats import t
+
+from taptone.pipeline.lasting import find_lasting
+from taptone.pipeline.ringing import EARLY_MS, LATE_MS, Rings
+
+N = 60
+EVERYONE = np.ones(N, bool)
+NONE = np.zeros(0)
+
+
+@pytest.fixture
+def rng():
+    return np.random.default_rng(5)
+
+
+def lasting(late_db, early_db, known_db=(NONE, NONE), good=EVERYONE, longer_db=(None, None)):
+    rings = [
+        Rings(own_db, own_db, known, after_ms, longer)
+        for own_db, known, after_ms, longer in zip(
+            (late_db, early_db), known_db, (LATE_MS, EARLY_MS), longer_db, strict=True
+        )
+    ]
+    return find_lasting(rings, EVERYONE, good, lambda _, usual_db: np.full(N, usual_db), 1.0)
+
+
+def test_both_rings_have_to_be_longer(rng):
+    late_db, early_db = rng.normal(-14.0, 2.0, N), rng.normal(-4.0, 1.0, N)
+    late_db[[3, 4]], early_db[[3, 5]] = 4.0, 5.0
+    chance = lasting(late_db, early_db).chance
+    assert chance[3] < 1e-4  # hollow
+    assert chance[[4, 5]].min() > 1e-3  # a late sound of something else; one that falls right upon the blow
+    late_db[3], early_db[3] = -32.0, -13.0
+    assert lasting(late_db, early_db).chance[3] > 0.05  # short: that is asked elsewhere
+
+
+def test_the_chance_is_a_tenth_of_the_less_telling_one(rng):
+    """Reference: Student's distribution of scipy, of one more value beside n (textbook)."""
+    late_db, early_db = rng.normal(-14.0, 2.0, N), rng.normal(-4.0, 1.0, N)
+    late_db[3], early_db[3] = -4.0, -0.5
+    got = lasting(late_db, early_db)
+    each = [
+        t.sf((off_db[3] - law.middle_db) / (law.spread_db * np.sqrt(1 + 1 / N)), 6)
+        for law, off_db in zip(got.laws, got.off_db, strict=True)
+    ]
+    assert got.chance[3] == pytest.approx(0.1 * max(each))
+    assert got.at(3, got.of(LATE_MS)[3:4], LATE_MS)[0] == pytest.approx(got.chance[3])
+    assert got.at(3, np.array([0.0, 40.0]), LATE_MS) == pytest.approx(
+        [got.at(3, np.zeros(1), LATE_MS)[0], each[1] / 10]
+    )
+
+
+def test_good_places_hardly_ever_have_both(rng):
+    """Where the two rings share nothing; and where one follows the other, at most one in ten of these."""
+    for shared in (0.0, 1.0):
+        z = rng.normal(size=(2, 200, N))
+        z[1] = shared * z[0] + (1 - shared) * z[1]
+        chance = np.array([lasting(-14 + 2 * a, -4 + b).chance for a, b in zip(*z, strict=True)])
+        assert (chance < 0.005).mean() < 0.06
+        assert (chance < 0.0005).mean() < 0.006
+
+
+def test_what_noise_may_have_added_and_what_was_not_read_tells_nothing(rng):
+    late_db, early_db = rng.normal(-14.0, 2.0, N), rng.normal(-4.0, 1.0, N)
+    late_db[[3, 4]], early_db[[3, 4]] = 4.0, 5.0
+    without = late_db.copy()
+    without[3] = -14.0
+    early_db[4] = np.nan
+    got = lasting(late_db, early_db, longer_db=(without, None))
+    assert got.chance[3] > 0.005
+    assert got.chance[4] == 1.0
+    nothing = np.full(N, np.nan)
+    assert (lasting(nothing, nothing).chance == 1.0).all()
+
+
+def test_one_ring_alone_is_not_asked():
+    ring_db = np.zeros(N)
+    assert find_lasting([Rings(ring_db, ring_db, ring_db)], EVERYONE, EVERYONE, lambda r, _: r, 1.0) is None
