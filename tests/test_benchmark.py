@@ -152,3 +152,16 @@ def test_plain_taps_of_another_making(monkeypatch, lasts):
     hit, altered, others = plain_taps.told((31, family, dead, 1.0))
     assert hit == altered > 3
     assert others <= 1
+
+
+def test_small_panels_in_a_quiet_place(monkeypatch):
+    """Every strike is heard, every loose station told: by the table's own function, of one that only rings on."""
+    monkeypatch.syspath_prepend(str(ROOT / "benchmarks"))
+    import small_panels
+
+    kind = "three sines, two and a half times as long"
+    struck, unheard, unstruck, loose, told, good, others, left = small_panels.told((7_003, kind, 0.03))
+    assert (unheard, unstruck, left) == (0, 0, 0)
+    assert struck == loose + good
+    assert told == loose >= 1
+    assert others <= 1
