@@ -155,7 +155,7 @@ def test_plain_taps_of_another_making(monkeypatch, lasts):
 
 
 def test_small_panels_in_a_quiet_place(monkeypatch):
-    """Every strike is heard, every loose station told: by the table's own function, of one that only rings on."""
+    """Every strike is heard, every loose station told that only rings on: by the table's own function."""
     monkeypatch.syspath_prepend(str(ROOT / "benchmarks"))
     import small_panels
 
