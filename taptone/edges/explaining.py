@@ -739,20 +739,17 @@ def _by_its_ring(explained: Explained) -> str:
             "behind, a stand pad, a hand, and thickness."
         )
     usual = f"good ones stray by {usual_ring_db(judging.compared, k):.1f} dB"
-    taught = (
-        f"by a tail fitted to {law.places} of them; it is counted {RARER:.0f} times, being asked beside the "
-        "score."
-    )
+    taught, beside = f"by a tail fitted to {law.places} of them", "being asked beside the score."
     if rings_longer(judging.compared, k):
         return (
             f" Its chance is not from the score but from the ring after {law.after_ms:g} ms, {off} "
             f"({usual}), and {the_other_ring(judging.compared, k)}: both are asked, because a late sound "
-            "makes one longer. The less telling of the two counts, and of its chance a tenth, as good places "
-            f"hardly ever have both, {taught}"
+            f"makes one longer. The less telling of the two counts, {taught}; a tenth of it, as good places "
+            f"hardly ever have both, and that {RARER:.0f} times, {beside}"
         )
     return (
         f" Its chance is not from the score but from the ring after {law.after_ms:g} ms by itself, {off}: "
-        f"{usual}, {taught}"
+        f"{usual}, {taught}; it is counted {RARER:.0f} times, {beside}"
     )
 
 

@@ -16,7 +16,7 @@ from taptone.pipeline.faults import sensitivity
 from taptone.pipeline.gaps import runs_of, whole_places
 from taptone.pipeline.measure import measure
 from taptone.pipeline.pick import hammer_sound
-from taptone.pipeline.place import place
+from taptone.pipeline.place import NOT_SURE, place
 from taptone.settings import Settings, flat
 from taptone.types import Finding, Measured, Panel, Place, Reference, Sound, Tap
 
@@ -220,7 +220,7 @@ def _by_panel(
         np.array([t.time_s for t in taps]),
         panel,
         settings.place,
-        np.array(["faint" in t.flags for t in taps], bool),
+        np.array([not NOT_SURE.isdisjoint(t.flags) for t in taps], bool),
     )
     notes += said
     for spot in spots:

@@ -22,7 +22,7 @@ from taptone.pipeline.hearing import Listened, hear, listen, pool, strikes, with
 from taptone.pipeline.judging import Judging, judged_stations
 from taptone.pipeline.later import beside, say_beside
 from taptone.pipeline.measure import measure
-from taptone.pipeline.place import place
+from taptone.pipeline.place import NOT_SURE, place
 from taptone.settings import Settings, changed, flat
 from taptone.types import (
     Earlier,
@@ -280,7 +280,7 @@ def _tied(
         np.array([taps[k].time_s for k in first]),
         panel,
         settings.place,
-        np.array(["faint" in taps[k].flags for k in first], bool),
+        np.array([not NOT_SURE.isdisjoint(taps[k].flags) for k in first], bool),
         np.array([other for other in left_out if other[0] in recordings], float).reshape(-1, 2),
         np.array(bounces, float).reshape(-1, 2),
         twice,

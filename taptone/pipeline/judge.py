@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptone.pipeline.compare import Comparison, in_parts, part_names, worth_naming
+from taptone.pipeline.lasting import BOTH
 from taptone.pipeline.patch import WEIGHT
 from taptone.pipeline.ringing import RARER, by_ring
 from taptone.pipeline.together import AREA, Together
@@ -573,7 +574,10 @@ def _one(
         where = f"on declared {here.structure}, but unlike the others on it; " if here.structure else ""
         of, sound, taught, n = _taught(ring, compared, k)
         beyond = ", an estimate beyond what so many can show" if chance < 1 / (n + 1) else ""
-        how = f"counted {RARER:.0f} times, being asked beside the score; a tail" if ring else "tail"
+        times = RARER * (
+            BOTH if ring and rings_longer(compared, k) and not off_together(compared, k) else 1.0
+        )
+        how = f"counted {times:.0f} times, being asked beside the score; a tail" if ring else "tail"
         text = (
             f"{where}{furthest}{numbers}; {rarity(chance, of)} would {sound} ({how} fitted to "
             f"{taught}{beyond}){_in_patch(compared, k, chance, of) if with_patch else ''}; {judged} compared"

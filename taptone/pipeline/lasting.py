@@ -18,10 +18,11 @@ from taptone.pipeline.ringing import EARLY_MS, Ringing, Rings, fit_ringing
 from taptone.pipeline.robust import LEAST_CHANCE, location_scale
 from taptone.types import FloatArray
 
-__all__ = ["Lasting", "find_lasting"]
+__all__ = ["BOTH", "Lasting", "find_lasting"]
 
 _EARLY = 0.5  # of what the late ring moves by, the early one does, where a decay is longer
-_BOTH = 0.1  # of good places one ring of which is so long, so many have both; fewer on made-up panels
+#: Of good places one ring of which is so long, so many have both; fewer on made-up panels.
+BOTH = 0.1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,7 +70,7 @@ class Lasting:
     def _agreed(self, off_db: FloatArray) -> FloatArray:
         each = [law.chance_longer(own) for law, own in zip(self.laws, off_db, strict=True)]
         less_telling = np.max(each, axis=0)
-        return np.asarray(np.where(less_telling < 1, np.maximum(_BOTH * less_telling, LEAST_CHANCE), 1.0))
+        return np.asarray(np.where(less_telling < 1, np.maximum(BOTH * less_telling, LEAST_CHANCE), 1.0))
 
 
 def find_lasting(

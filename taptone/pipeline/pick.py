@@ -58,6 +58,12 @@ _KEPT = 0.6  # such a share from which a hand is at work
 _TALK = 20  # sudden sounds a tap, from which taps off any rhythm are bits of talk
 _SURE = 0.85  # share of one's taps that must be on a rhythm amid talk: bits of it are alike as well
 _MOST, _SAME = 0.7, 0.8  # shares of taps that make two choices one hand's
+_UNLIKELY = -12.0  # natural logarithm of the odds, of the family against anything else
+_DUE = 0.5  # the same, from which a gap is one of the rhythm
+_AT_LEAST = (
+    0.5  # of the taps of the nearest hammer that the one known by the baseline must have, if it is not steady
+)
+_FEWER, _FEWER_UNSTEADY = 0.25, 0.5  # of the nearest hammer's taps: too few to be the own, steady or not
 _FEW = 3  # blows that make no hand of somebody else's
 _SOFTER_DB = 10.0  # than the own family: what somebody else's blows mostly are
 _STEADIER = 0.005  # of the gaps, from which one of them is the better: chance moves one in some hundreds
@@ -93,7 +99,8 @@ def listen(
     Returns
     -------
     list of Tap or Rejected
-        In order. A tap that was only known by the others carries the flag ``faint``. Where sounds have
+        In order. A tap that was only known by the others carries the flag ``faint``; one that is unlike them,
+        in a quiet place and beside a pause, ``unsure``. Where sounds have
         neither a sound nor a rhythm in common, all carry the flag ``doubtful``; so do those off any rhythm
         amid talk.
 
@@ -122,6 +129,10 @@ def listen(
         after = {s: contacts[np.searchsorted(contacts, s, "right") :][:1] for s in late}
         cut = cut_out(sound, {s: int(n[0]) if len(n) else None for s, n in after.items()}, settings)
         known |= {s: replace(tap, flags=("faint", *tap.flags)) for s, tap in cut.items()}
+    unsure = {int(heard.sample[k]) for k in np.flatnonzero(_unsure(heard, chosen))}
+    known = {
+        s: replace(tap, flags=("unsure", *tap.flags)) if s in unsure else tap for s, tap in known.items()
+    }
     steady = _steadiness(heard.time_s[chosen.members], 2)
     doubtful = (chosen.alike < _ALIKE and steady < _STEADY) or (_amid_talk(found, first) and steady < _SURE)
     perhaps = {int(heard.sample[k]) for k in np.flatnonzero(_perhaps(heard, chosen))}
@@ -151,6 +162,19 @@ def hammer_sound(taps: Sequence[Tap]) -> HammerSound | None:
     now, before = (np.array(rows) for rows in zip(*map(begins_db, taps), strict=True))
     family = _learn(now, before, _MOSTLY)
     return HammerSound(EDGES_HZ, family.shape_db, family.stray_db)
+
+
+def _unsure(heard: _Heard, chosen: _Chosen) -> _Bools:
+    """Strikes that one gap alone speaks for: a loose place at a row's end, or a blow of somebody else's."""
+    out = np.zeros(len(heard.sample), bool)
+    if chosen.rhythm is None or heard.busy >= _BUSY:
+        return out
+    members = np.flatnonzero(chosen.members)
+    due = np.interp(np.log(np.diff(heard.time_s[members])), *chosen.rhythm) > _DUE
+    both = np.append(False, due) & np.append(due, False)
+    unlike = _likeness(heard, chosen.family)[1] < _UNLIKELY
+    out[members] = ~both & (unlike & heard.by_itself)[members]
+    return out
 
 
 def _perhaps(heard: _Heard, chosen: _Chosen) -> _Bools:
@@ -302,7 +326,10 @@ def _own(heard: _Heard, hammer: HammerSound | None) -> _Chosen:
     own = _by_family(heard, alike, foreign=False, keep=True)
     held, held_by_nearest = ((alike & c.members).sum() for c in (own, nearest))
     most = _HOLDS * max(held, held_by_nearest)
-    if held < most:
+    # A baseline of another hammer finds a few blows of somebody else's, and none of the own.
+    share = own.members.sum() / max(nearest.members.sum(), 1)
+    few = share < (_FEWER if _evenly(heard, own) >= _STEADY else _FEWER_UNSTEADY)
+    if held < most or few:
         return nearest
     steadier = _evenly(heard, own) > _evenly(heard, nearest) + _STEADIER_ALONE
     return own if held_by_nearest < most or steadier else nearest

@@ -32,7 +32,10 @@ from taptone.pipeline.twice import ROW_AGAIN, ROW_UNCLEAR, told_by_sound
 from taptone.settings import PlaceSettings
 from taptone.types import FloatArray, Panel, Place, Station
 
-__all__ = ["place"]
+__all__ = ["NOT_SURE", "place"]
+
+#: Flags of strikes that may be none: told by rhythm and likeness, or by one gap only.
+NOT_SURE = frozenset(("faint", "unsure"))
 
 _SHORT = 5  # strikes over which a row's end may be misplaced
 
@@ -54,7 +57,7 @@ _FAINT = "faint strikes"
 _LEFT = "sounds left out"  # and with this
 _MOST_FAINT = 40  # that are tried
 _SAID = {
-    _FAINT: "strikes in it or beside it that were told by rhythm and likeness only: {}",
+    _FAINT: "strikes in it or beside it that were told by rhythm or likeness only: {}",
     _LEFT: "sudden sounds in it or beside it that were not taken for strikes: {}",
 }
 
@@ -89,7 +92,7 @@ def place(
     settings : PlaceSettings, optional
         What counts as a pause.
     faint : ndarray of bool, shape (n,), optional
-        Strikes that were told by rhythm and likeness only.
+        Strikes that were told by rhythm or likeness only.
     left_out : ndarray of float, shape (m, 2), optional
         File and time of sounds that might have been strikes and were not taken for any.
     bounces : ndarray of float, shape (k, 2), optional

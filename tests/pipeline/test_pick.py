@@ -102,6 +102,29 @@ def test_a_loose_place_at_the_end_of_a_row_is_heard_in_a_quiet_place(
     assert not rejected
 
 
+def test_what_one_gap_alone_speaks_for_is_unsure(rng, tap, clank, made_recording, array_sound):
+    """A blow of somebody else's, one usual gap after a row: it may be a loose place, and says so."""
+    at_s = rows(rng, 4, 5)
+    blow_s = at_s[9] + 0.97
+    hits = [(t, tap()) for t in at_s] + [(blow_s, clank(rng))]
+    found = listen(array_sound(made_recording(RATE, at_s[-1] + 1, hits, noise=1e-4), RATE))
+    unsure = [x.time_s for x in found if "unsure" in getattr(x, "flags", ())]
+    left_out = [x.time_s for x in found if isinstance(x, Rejected)]
+    assert unsure + left_out == pytest.approx([blow_s], abs=5e-3)
+
+
+def test_a_baseline_of_another_hammer_does_not_take_the_own_taps_away(
+    rng, tap, known, made_ring, made_recording, array_sound
+):
+    """Forty own taps, and eight blows of somebody else's that begin as its known-good ones do."""
+    at_s = rows(rng)
+    others_s = [at_s[k] + 0.45 for k in range(2, 34, 4)]
+    hits = [(t, made_ring(RATE, 2700.0, 25.0, 0.4 * 10 ** rng.uniform(-0.3, 0))) for t in at_s]
+    hits += [(t, tap(0.2)) for t in others_s]
+    taps, _, _ = told(array_sound(made_recording(RATE, at_s[-1] + 1, hits, noise=1e-4), RATE), known)
+    assert sum(np.abs(at_s - t).min() < 5e-3 for t in taps) == len(at_s)
+
+
 def test_an_extra_strike_of_the_own_hammer_stays(rng, tap, made_recording, array_sound):
     """It is for the count of its row to say that there is one too many."""
     at_s = np.sort(np.append(rows(rng), rows(rng)[0] + 0.4))
