@@ -60,9 +60,6 @@ _SURE = 0.85  # share of one's taps that must be on a rhythm amid talk: bits of 
 _MOST, _SAME = 0.7, 0.8  # shares of taps that make two choices one hand's
 _UNLIKELY = -12.0  # natural logarithm of the odds, of the family against anything else
 _DUE = 0.5  # the same, from which a gap is one of the rhythm
-_AT_LEAST = (
-    0.5  # of the taps of the nearest hammer that the one known by the baseline must have, if it is not steady
-)
 _FEWER, _FEWER_UNSTEADY = 0.25, 0.5  # of the nearest hammer's taps: too few to be the own, steady or not
 _FEW = 3  # blows that make no hand of somebody else's
 _SOFTER_DB = 10.0  # than the own family: what somebody else's blows mostly are
