@@ -32,21 +32,6 @@ RATE_HZ = 48_000
 SEEDS = {"development": 11, "report": 1_650_000}
 NOISE = 2e-4  # 60 dB below a tap's peak of 0.2
 PATCH_M = 0.12
-PANEL = """
-name = "deck"
-boat = "Kettle"
-side = "centre"
-face = "outside"
-construction = "cored_foam"
-datum = "stem"
-outline = [[0.0, 0.0], [0.9, 0.0], [0.9, 0.675], [0.0, 0.675]]
-hammer = "plastic"
-
-[grid]
-spacing = 0.075
-path = "serpentine rows"
-taps_per_station = 1
-"""
 
 
 @dataclass(frozen=True)
@@ -113,7 +98,7 @@ def told(todo: tuple[int, Family, Fault | None, float]) -> tuple[int, int, int]:
     """One panel: altered stations that are suspect, all altered ones, other suspects."""
     seed, family, fault, uneven = todo
     rng = np.random.default_rng(seed)
-    panel = parse_panel(PANEL, source="deck.toml")
+    panel = parse_panel(panel_text(0.9, 0.675, 0.075, "serpentine rows"), source="deck.toml")
     xy_m = np.array([[s.x_m, s.y_m] for s in panel.stations])
     middle = xy_m[rng.integers(len(xy_m))]
     altered = np.zeros(len(xy_m), bool) if fault is None else np.hypot(*(xy_m - middle).T) < PATCH_M
@@ -136,6 +121,22 @@ def told(todo: tuple[int, Family, Fault | None, float]) -> tuple[int, int, int]:
     verdicts = {point.station: point.verdict for point in points}
     suspect = np.array([verdicts[s.label] == "suspect" for s in panel.stations])
     return int((suspect & altered).sum()), int(altered.sum()), int((suspect & ~altered).sum())
+
+
+def panel_text(width_m: float, height_m: float, spacing_m: float, path: str) -> str:
+    """A panel file of a rectangle, one strike a station."""
+    x, y = f"{width_m:.3f}", f"{height_m:.3f}"
+    return f"""
+name = "deck"
+boat = "Kettle"
+side = "centre"
+face = "outside"
+construction = "cored_foam"
+datum = "stem"
+outline = [[0.0, 0.0], [{x}, 0.0], [{x}, {y}], [0.0, {y}]]
+hammer = "plastic"
+grid = {{ spacing = {spacing_m}, path = "{path}", taps_per_station = 1 }}
+"""
 
 
 def tap(rng: np.random.Generator, family: Family, fault: Fault | None, uneven: float) -> NDArray[np.float64]:

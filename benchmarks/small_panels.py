@@ -21,7 +21,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from plain_taps import laid
+from plain_taps import laid, panel_text
 from scenes import Sound
 from scipy.signal import butter, sosfilt
 
@@ -131,7 +131,7 @@ def told(todo: tuple[int, str, float]) -> tuple[int, ...]:
         construction="cored_foam",
         hammer="plastic",
     )[0]
-    panel = parse_panel(_panel_text(rows, columns), source="deck.toml")
+    panel = parse_panel(panel_text(0.1 * columns, 0.1 * rows, 0.1, "rows"), source="deck.toml")
     result = analyse_sounds(
         [Sound("deck.wav", laid(hits, gaps_s, rng), RATE_HZ)], panel=panel, reference=reference
     )
@@ -156,21 +156,6 @@ def told(todo: tuple[int, str, float]) -> tuple[int, ...]:
 
 def _loud(rng: np.random.Generator, sound: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(rng.uniform(0.15, 0.5) * sound / np.abs(sound).max())
-
-
-def _panel_text(rows: int, columns: int) -> str:
-    x, y = f"{0.1 * columns:.1f}", f"{0.1 * rows:.1f}"
-    return f"""
-name = "deck"
-boat = "Kettle"
-side = "centre"
-face = "outside"
-construction = "cored_foam"
-datum = "stem"
-outline = [[0.0, 0.0], [{x}, 0.0], [{x}, {y}], [0.0, {y}]]
-hammer = "plastic"
-grid = {{ spacing = 0.1, path = "rows" }}
-"""
 
 
 if __name__ == "__main__":

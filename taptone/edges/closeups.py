@@ -27,7 +27,7 @@ from taptone.edges.pictures import repeatable_style
 from taptone.pipeline import listen, pool
 from taptone.pipeline.compare import band_name_hz, part_columns, shapes
 from taptone.pipeline.decay import Decay, Room
-from taptone.pipeline.judge import CHARACTERS, off_together
+from taptone.pipeline.judge import CHARACTERS, off_together, usual_ring_db
 from taptone.pipeline.measure import attack, whole_decay
 from taptone.pipeline.ringing import LATE_MS
 from taptone.pipeline.spectrum import power_spectra
@@ -335,7 +335,7 @@ def _ring(ring: Axes, explained: Explained, strikes: Sequence[Measured], pooled_
     if late and compared.heard is not None and compared.usual is not None:
         off_db, usual_db = compared.heard[k, -1], compared.usual[-1]
     elif law is not None and compared.ring_off_db is not None:
-        pooled_db, off_db, usual_db = stations_db[k], compared.ring_off_db[k], law.spread_db
+        pooled_db, off_db, usual_db = stations_db[k], compared.ring_off_db[k], usual_ring_db(compared, k)
     if np.isfinite(good_db).any():
         ring.fill_between([-0.5, 0.5], *np.nanpercentile(good_db, [10, 90]), **_SPREAD)
     for own in stations_db[list(compared.neighbours[k])]:

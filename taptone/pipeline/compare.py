@@ -570,10 +570,8 @@ def compare(
         # Dead skin may be alike in all else, hollow skin too, and would vouch for its neighbours: its ring is
         # asked too, unless most of the panel rings less, or longer.
         dead = by_its_own < at_first
-        usual = partial(np.full, len(shape))
-        at_usual = find_lasting(
-            rings, heard, np.zeros_like(heard), lambda _, db: usual(db), settings.least_ring_db
-        )
+        nobody, least_db = np.zeros_like(heard), settings.least_ring_db
+        at_usual = find_lasting(rings, heard, nobody, lambda ring_db, db: np.full_like(ring_db, db), least_db)
         hollow = np.zeros(len(shape), bool)
         if at_usual is not None:
             hollow = by_either(np.ones(len(shape)), at_usual.chance) < at_first
