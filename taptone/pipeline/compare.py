@@ -69,6 +69,9 @@ _FOLDS = 10
 _BESIDE = 4  # so many stations lie beside one
 _TOGETHER, _LEAST_PARTS = 6, 4  # taps in turn: one, two, three or six strikes a place all fit
 _DULLER = 2.0  # spreads of good stations
+#: Such a share of a panel is enough to say that a reference fits it, where the median of their chances, which
+#: is a half of good places, is more than this; and their rings lie less than so many spreads from the usual.
+_SOME, _AS_IT_SHOULD, _AS_USUAL = 0.4, 0.3, 1.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -84,13 +87,13 @@ class Comparison:
     ``chance_of_kind`` is, on declared structure, the chance among the other stations on structure of that
     kind; ``nan`` where these are too few. ``scorer`` is the model that the differences were scored with.
     ``crisper`` marks what differs but is stiffer or heavier, not loose (``crisp.py``). ``smaller``
-    marks the smaller part of a panel of two sorts of sound; ``by_degrees``: the one turns into the other by
-    degrees, and the panel was not divided; ``tilt_counts``: it was, by what many stations have in common, and
-    a harder blow's tilt counts as any other difference. ``chance_by_ring`` is the chance
-    by the ring alone (by ``ringing``, by ``lasting`` or with the places around it by ``together``), which
-    ``chance_if_good`` has taken into account and ``score`` has not;
-    ``ring_off_db`` how far that ring lies from what was expected, ``nan`` where it could not be read: the
-    one that is longer where that is the rarer.
+    marks the smaller part of a panel of two sorts of sound, or the larger where the reference fits the
+    smaller; ``by_degrees``: the one turns into the other by degrees, and the panel was not divided;
+    ``tilt_counts``: it was, by what many stations have in common, and a harder blow's tilt counts as any
+    other difference. ``chance_by_ring`` is the chance by the ring alone (by ``ringing``, by ``lasting`` or
+    with the places around it by ``together``), which ``chance_if_good`` has taken into account and ``score``
+    has not; ``ring_off_db`` how far that ring lies from what was expected, ``nan`` where it could not be
+    read: the one that is longer where that is the rarer.
     ``rings_less``: most of the panel rings less than its reference, so that this tells nothing of a place.
     ``patches`` says which stations differ together from those around them: no chance has that in it.
     """
@@ -545,8 +548,11 @@ def compare(
         known[able] = chance > settings.set_aside
         alone[able] = chance
         # Where most of a panel is unlike the reference, it is the reference that lies off: then the half
-        # that is most alike starts the search, and the reference only lends its spread.
-        own = bool(2 * alike.sum() < able.sum()) and count > 0
+        # that is most alike starts the search, and the reference only lends its spread. But a reference
+        # that lies off lies off everywhere: where it fits some of a panel as it fits itself, it is the rest
+        # that differs, be that most of it.
+        some_fit = alike.sum() >= _SOME * able.sum() and np.median(alone[alike]) > _AS_IT_SHOULD
+        own = bool(2 * alike.sum() < able.sum()) and count > 0 and not some_fit
         strays = softened(reference - scorer.location_)
         middle, good = scorer.location_, alike
     core_middle, core = _own_middle(shape, able, new_scorer)
@@ -571,11 +577,16 @@ def compare(
         # asked too, unless most of the panel rings less, or longer.
         dead = by_its_own < at_first
         nobody, least_db = np.zeros_like(heard), settings.least_ring_db
-        at_usual = find_lasting(rings, heard, nobody, lambda ring_db, db: np.full_like(ring_db, db), least_db)
+        at_usual = find_lasting(
+            rings, heard, nobody, lambda ring_db, db: np.full_like(ring_db, db), least_db, asked.after_ms
+        )
         hollow = np.zeros(len(shape), bool)
         if at_usual is not None:
             hollow = by_either(np.ones(len(shape)), at_usual.chance) < at_first
-        rings_less, rings_on = (bool(2 * (good & odd).sum() >= good.sum() > 0) for odd in (dead, hollow))
+        usually = (asked.pooled_db - law.middle_db) / law.spread_db
+        rings_less, rings_on = (
+            _most(good & odd, good & ~odd, usually, int(able.sum())) for odd in (dead, hollow)
+        )
         for odd, most in ((dead, rings_less), (hollow, rings_on)):
             if not most:
                 good, known, short = good & ~odd, known & ~odd, short | odd
@@ -586,8 +597,9 @@ def compare(
         together = ring_together(asked, far_m, able & read_ring, settings.least_ring_db, told & able)
     with_others = np.ones(len(shape)) if together is None else together.chance
     as_one = by_either(np.ones(len(shape)), with_others) < at_first
-    # Where the panel divides in two, the larger part starts, and the smaller is late. Where that is by what
-    # many stations have in common, the tilt of a harder blow counts too: it alone divides no panel.
+    # Where the panel divides in two, the larger part starts, and the smaller is late; the other way about
+    # where it is the smaller that the reference fits. Where that is by what many stations have in common, the
+    # tilt of a harder blow counts too: it alone divides no panel.
     sorts = Sorts(able, np.zeros(len(able), bool))
     beside: list[Sequence[int]] = [()] * len(shape)
     patches, in_patch = None, np.zeros(len(shape), bool)
@@ -599,6 +611,8 @@ def compare(
         bands, least_db = np.s_[..., :-1], settings.least_spread_db
         patches = find_patches(off_db[bands], at_m, able, least_db, harder[bands], fits)
         in_patch = patches.which >= 0
+        if sorts.at_a_step and not own and _fits_other(sorts, alone, settings.set_aside):
+            sorts = replace(sorts, larger=sorts.smaller, smaller=sorts.larger)
     divided = sorts.at_a_step
     if divided:
         good = known = sorts.larger
@@ -618,7 +632,7 @@ def compare(
             return _expected(ring_db, near, usual_db, settings.reference_weight)
 
         both = rings if in_turn is None else ()
-        return find_lasting(both, heard, good, expected, settings.least_ring_db)
+        return find_lasting(both, heard, good, expected, settings.least_ring_db, asked.after_ms)
 
     def settled(good: NDArray[np.bool_], known: NDArray[np.bool_]) -> _Settled | None:
         """By turns, until the same stations are good as the turn before."""
@@ -726,6 +740,21 @@ class _Settled:
     chance: FloatArray
     ring_off_db: FloatArray
     lasting: Lasting | None
+
+
+def _fits_other(sorts: Sorts, alone: FloatArray, set_aside: float) -> bool:
+    """Whether the reference fits the smaller part as it fits itself, and not the larger."""
+    larger, smaller = float(np.median(alone[sorts.larger])), float(np.median(alone[sorts.smaller]))
+    return smaller > _AS_IT_SHOULD and larger < _FIRST * set_aside
+
+
+def _most(odd: NDArray[np.bool_], others: NDArray[np.bool_], strays: FloatArray, of: int) -> bool:
+    """Whether most stations ring oddly, and too few others of them all as the reference does."""
+    if not odd.any() or odd.sum() < others.sum():
+        return False
+    rest = strays[others & np.isfinite(strays)]
+    some_fit = len(rest) >= _SOME * of and abs(float(np.median(rest))) < _AS_USUAL
+    return not some_fit
 
 
 def _of_kind(

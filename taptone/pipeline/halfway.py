@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 __all__ = ["Changed", "find_change"]
 
 _STRAYS, _OF_SMALLER = 0.05, 0.2  # share of all, and of the smaller part, on the wrong side of the moment
+_FEW = 2  # that may lie there whatever the share
 _OF_ROW = 2  # stations of the row on either side, for a moment within it
 
 
@@ -53,8 +54,8 @@ def find_change(
     Returns
     -------
     Changed or None
-        None where more than 5 % of the stations lie on the wrong side of any moment, or as many as a fifth
-        of the smaller part.
+        None where more than 5 % of the stations, and more than 2, lie on the wrong side of any moment, or
+        more than a fifth of the smaller part.
 
     Examples
     --------
@@ -78,7 +79,7 @@ def find_change(
     strays = np.stack([before + (len(odd) - cuts - after), after + (cuts - before)])  # later, earlier
     later, at = divmod(int(strays.argmin()), len(cuts))
     cut = int(cuts[at])
-    if strays.min() > _STRAYS * len(odd) or strays.min() > _OF_SMALLER * odd.sum():
+    if strays.min() > max(_STRAYS * len(odd), _FEW) or strays.min() > _OF_SMALLER * odd.sum():
         return None
     row = np.asarray(rows)[turn]
     sides = row[:cut] == row[cut], row[cut:] == row[cut]

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from taptone.pipeline.compare import Comparison, in_parts, part_names, worth_naming
 from taptone.pipeline.lasting import BOTH
 from taptone.pipeline.patch import WEIGHT
-from taptone.pipeline.ringing import RARER, by_ring
+from taptone.pipeline.ringing import DECAY, RARER, by_ring
 from taptone.pipeline.together import AREA, Together
 from taptone.settings import JudgeSettings
 from taptone.types import RING_FLOOR_DB, FloatArray
@@ -431,7 +431,7 @@ def odd_ring(here: Heard, compared: Comparison, k: int) -> str:
 
 
 def the_other_ring(compared: Comparison, k: int) -> str:
-    """The ring that must say too that a place rings longer, in words.
+    """What else was asked where a place rings longer, the other ring and the decay, in words.
 
     Parameters
     ----------
@@ -455,11 +455,19 @@ def the_other_ring(compared: Comparison, k: int) -> str:
     lasting, law = compared.lasting, compared.ringing
     if lasting is None or law is None:
         return ""
-    return ", ".join(
-        f"after {other.after_ms:g} ms {off_db[k]:.1f} dB above (± {other.spread_db:.1f} dB)"
-        for other, off_db in zip(lasting.laws, lasting.off_db, strict=True)
-        if other.after_ms != law.after_ms
-    )
+    told = []
+    for other, off_db in zip(lasting.laws, lasting.off_db, strict=True):
+        if other.after_ms == law.after_ms or not math.isfinite(off_db[k]):
+            continue
+        if other.after_ms == DECAY:
+            usual = 100 * (10 ** (other.spread_db / 10) - 1)
+            told.append(f"decay {10 ** (off_db[k] / 10):.1f} times what was expected (± {usual:.0f} %)")
+        else:
+            side = "above" if off_db[k] > 0 else "below"
+            told.append(
+                f"after {other.after_ms:g} ms {abs(off_db[k]):.1f} dB {side} (± {other.spread_db:.1f} dB)"
+            )
+    return ", ".join(told)
 
 
 def rarity(chance: float, of: str = "good place") -> str:

@@ -23,7 +23,16 @@ from taptone.pipeline.judge import Heard, Judgement, judge, off_together
 from taptone.pipeline.mirror import Mirrored, match, mirrored, say_mirror
 from taptone.pipeline.named import named
 from taptone.pipeline.outline import outline, spacing
-from taptone.pipeline.ringing import EARLY_MS, LATE_MS, Rings, not_by_noise_db, rings_to_ask, surely_rings_db
+from taptone.pipeline.ringing import (
+    DECAY,
+    EARLY_MS,
+    LATE_MS,
+    Rings,
+    drowned_db,
+    not_by_noise_db,
+    rings_to_ask,
+    surely_rings_db,
+)
 from taptone.settings import Settings
 from taptone.types import (
     BAND_CENTRES_HZ,
@@ -50,6 +59,7 @@ _BY_DEGREES = (
     "here one sort of sound turns into another by degrees: without known-good taps that fit this panel "
     "nobody can tell whether thickness, core or bond changes"
 )
+_MANY = 0.15  # of the stations: so many suspects, and it is asked whether a moment parts them from the others
 _CUT_OFF = "; clipped, which by itself changes how a tap sounds"
 
 
@@ -184,7 +194,7 @@ def judged_stations(
             f"{int(able.sum())} stations and no baseline: at least {least} are needed to compare them"
         )
         heard = [replace(h, refused=h.refused or notes[-1]) for h in heard]
-    rings = [late, early]
+    rings = [late, early, _decays(pooled, reference, lent)]
     xy_m = None if panel is None else np.array([[s.station.x_m, s.station.y_m] for s in places])
 
     def against(rows: FloatArray) -> Comparison:
@@ -228,15 +238,8 @@ def judged_stations(
         relative_to += f", but most of the panel is unlike it: {ALONE}"
     changed = None
     if compared.smaller is not None and not compared.by_degrees:
-        compared_with = able & np.array([not kind for kind in kinds], bool)
-        struck, rows = [min(s.taps, default=-1) for s in places], [s.station.row for s in places]
-        changed = find_change(compared.smaller, compared_with, struck, rows)
-    if changed is not None and changed.within_row:
-        why = _as_struck(changed, places)
-        heard = [
-            replace(h, refused=h.refused or f"sounds unlike the larger part, and is {why}") if theirs else h
-            for h, theirs in zip(heard, changed.theirs, strict=True)
-        ]
+        changed = _change(compared.smaller, able, kinds, places)
+        heard = _less_what_changed(heard, changed, "the other part", places)
     if refused and reference is not None:
         relative_to = "nothing: the baseline was refused"
     notes += _unlike_structure(kinds, compared, settings)
@@ -264,6 +267,13 @@ def judged_stations(
             [s.station for s in places], heard, compared, verdicts, spacing(panel), settings.judge
         )
         if compared.crisper is not None:
+            verdicts = again(heard, compared)
+    if compared.smaller is None:
+        suspect = np.array([v.verdict == "suspect" for v in verdicts], bool)
+        if suspect.sum() >= _MANY * able.sum():
+            changed = _change(suspect, able, kinds, places)
+            notes += _about_a_change(suspect, changed, places)
+            heard = _less_what_changed(heard, changed, "what it was held against", places)
             verdicts = again(heard, compared)
     if compared.smaller is not None and compared.by_degrees and compared.own:
         heard = [
@@ -322,8 +332,17 @@ def _rings(
         np.array([told(ring_db, snr_db, after_ms) for ring_db, snr_db in read], float)
         for told in (surely_rings_db, not_by_noise_db)
     )
+    least_db = np.array([drowned_db(snr_db, after_ms) for _, snr_db in read], float)
     known_db = pooled_db[lent] if reference is None else [m[name] for m in reference.measures]
-    return Rings(pooled_db, surely_db, np.array(known_db, float), after_ms, longer_db)
+    return Rings(pooled_db, surely_db, np.array(known_db, float), after_ms, longer_db, least_db)
+
+
+def _decays(pooled: Sequence[_Pooled | None], reference: Reference | None, lent: NDArray[np.bool_]) -> Rings:
+    """The decays, of the stations and of the places taken for good, told like rings."""
+    decay_ms = np.array([p[1]["decay_ms"] if p is not None else np.nan for p in pooled])
+    known_ms = decay_ms[lent] if reference is None else [m["decay_ms"] for m in reference.measures]
+    own_db, known_db = (10 * np.log10(np.array(ms, float)) for ms in (decay_ms, known_ms))
+    return Rings(own_db, own_db, known_db, DECAY)
 
 
 def _about_areas(labels: Sequence[str], verdicts: Sequence[Judgement], compared: Comparison) -> list[str]:
@@ -365,6 +384,53 @@ def _about_areas(labels: Sequence[str], verdicts: Sequence[Judgement], compared:
     return notes
 
 
+def _change(
+    odd: NDArray[np.bool_], able: NDArray[np.bool_], kinds: Sequence[str], places: Sequence[Place]
+) -> Changed | None:
+    """The moment that parts the odd stations from the others as they were struck, if one does."""
+    compared_with = able & np.array([not kind for kind in kinds], bool)
+    struck, rows = [min(s.taps, default=-1) for s in places], [s.station.row for s in places]
+    return find_change(odd, compared_with, struck, rows)
+
+
+def _less_what_changed(
+    heard: Sequence[Heard], changed: Changed | None, unlike: str, places: Sequence[Place]
+) -> list[Heard]:
+    """Do not assess what sounds odd from a moment on, where skin seldom has an edge."""
+    if changed is None or not changed.within_row:
+        return list(heard)
+    why = f"sounds unlike {unlike}, and is {_as_struck(changed, places)}"
+    return [
+        replace(h, refused=h.refused or why) if theirs else h
+        for h, theirs in zip(heard, changed.theirs, strict=True)
+    ]
+
+
+def _about_a_change(
+    suspect: NDArray[np.bool_], changed: Changed | None, places: Sequence[Place]
+) -> list[str]:
+    """Say that many suspects are what was struck after a moment, or before it."""
+    if changed is None:
+        return []
+    return [
+        f"{int(suspect.sum())} stations are suspect, and they are {_about_its_edge(changed, places)} before "
+        "you rely on this panel"
+    ]
+
+
+def _about_its_edge(changed: Changed, places: Sequence[Place]) -> str:
+    edge = (
+        "Bad skin seldom has its only edge just there, in the middle of a row: these are not assessed, "
+        "which does not clear them"
+        if changed.within_row
+        else "A bad part that ends between two rows sounds so too"
+    )
+    return (
+        f"{_as_struck(changed, places)}. {edge}. Strike some stations of either part again, in turn and with "
+        "one hammer: what stays with its place is the skin. Tap the panel again if it was the hammer,"
+    )
+
+
 def _about_two_sorts(
     places: Sequence[Place], compared: Comparison, changed: Changed | None, verdicts: Sequence[Judgement]
 ) -> list[str]:
@@ -373,9 +439,12 @@ def _about_two_sorts(
         return []
     of_these = [v.verdict for v, smaller in zip(verdicts, compared.smaller, strict=True) if smaller]
     who = [spot.station.label for spot, smaller in zip(places, compared.smaller, strict=True) if smaller]
-    two = f"the stations fall into two sorts of sound, {len(who)} of them in the smaller ({named(who)}): "
-    what = "a wide bad part, or two builds; the larger was taken for good, "
-    what += f"{of_these.count('suspect')} of the smaller are suspect"
+    which, good, of_them = "in the smaller", "the larger was", "the smaller"
+    if 2 * len(who) > len(places):
+        which, good, of_them = "unlike the baseline", "the others, which it fits, were", "these"
+    two = f"the stations fall into two sorts of sound, {len(who)} of them {which} ({named(who)}): "
+    what = f"a wide bad part, or two builds; {good} taken for good, "
+    what += f"{of_these.count('suspect')} of {of_them} are suspect"
     if compared.tilt_counts:
         what += " (brighter counts as different here: thicker laminate, what stands behind or a harder hand "
         what += "can do it too)"
@@ -390,17 +459,7 @@ def _about_two_sorts(
             "drawings, inside, with a moisture meter or from the other side"
         )
     elif changed is not None:
-        what = f"they are {_as_struck(changed, places)}. "
-        what += (
-            "Bad skin seldom has its only edge just there, in the middle of a row: these are not assessed, "
-            "which does not clear them"
-            if changed.within_row
-            else "A bad part that ends between two rows sounds so too"
-        )
-        what += (
-            ". Strike some stations of either part again, in turn and with one hammer: what stays with its "
-            "place is the skin. Tap the panel again if it was the hammer,"
-        )
+        what = f"they are {_about_its_edge(changed, places)}"
     return [f"{two}{what} before you rely on this panel"]
 
 

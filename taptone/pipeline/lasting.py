@@ -2,8 +2,10 @@
 
 In a distance over seventeen bands and the ring, the ring is one of many, and counts no further than 8 dB. A
 late sound of something else makes a ring longer, and so does one that falls right upon the blow; both do not.
-So a place lasts as much longer as the less telling of two rings says: after 5 ms and after 20. What noise may
-have added to either is taken off (:func:`~taptone.pipeline.ringing.not_by_noise_db`).
+So a place lasts as much longer as the less telling says of the ring after 5 ms and the one after 20. What
+noise may have added to a ring is taken off (:func:`~taptone.pipeline.ringing.not_by_noise_db`), which leaves
+little of the late one where it is loud; the decay, read off the start of the curve, is heard through it, and
+does for the late ring where it tells more. The ring that is asked by itself must not speak against it.
 """
 
 from __future__ import annotations
@@ -14,13 +16,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from taptone.pipeline.ringing import EARLY_MS, Ringing, Rings, fit_ringing
+from taptone.pipeline.ringing import DECAY, EARLY_MS, LATE_MS, Ringing, Rings, fit_ringing
 from taptone.pipeline.robust import LEAST_CHANCE, location_scale
 from taptone.types import FloatArray
 
 __all__ = ["BOTH", "Lasting", "find_lasting"]
 
-_EARLY = 0.5  # of what the late ring moves by, the early one does, where a decay is longer
+#: Of what the late ring moves by where a decay is longer, the early one does, and the decay itself.
+_MOVES = {LATE_MS: 1.0, EARLY_MS: 0.5, DECAY: 0.3}
 #: Of good places one ring of which is so long, so many have both; fewer on made-up panels.
 BOTH = 0.1
 
@@ -29,15 +32,17 @@ BOTH = 0.1
 class Lasting:
     """How far each ring of each place lies above what is expected there, and how far good ones do.
 
-    ``off_db`` has shape (rings, stations), ``nan`` where a ring could not be read; ``laws`` are of the rings.
+    ``off_db`` has shape (rings, stations), ``nan`` where a ring could not be read; ``laws`` are of the rings,
+    and the decay is one of them; ``asked_ms`` is that of the ring that is asked by itself.
     """
 
     off_db: FloatArray
     laws: tuple[Ringing, ...]
+    asked_ms: float = LATE_MS
 
     @property
     def chance(self) -> FloatArray:
-        """Share of good places of which each ring would lie at least this far above, shape (stations,)."""
+        """Share of good places of which both would lie at least this far above, shape (stations,)."""
         return self._agreed(self.off_db)
 
     def at(self, k: int, off_db: FloatArray, after_ms: float) -> FloatArray:
@@ -69,8 +74,12 @@ class Lasting:
 
     def _agreed(self, off_db: FloatArray) -> FloatArray:
         each = [law.chance_longer(own) for law, own in zip(self.laws, off_db, strict=True)]
-        less_telling = np.max(each, axis=0)
-        return np.asarray(np.where(less_telling < 1, np.maximum(BOTH * less_telling, LEAST_CHANCE), 1.0))
+        after_ms = [law.after_ms for law in self.laws]
+        soon = each.pop(after_ms.index(EARLY_MS))
+        less_telling = np.maximum(soon, np.min(each, axis=0))
+        asked_db = off_db[after_ms.index(self.asked_ms)]
+        longer = (less_telling < 1) & (asked_db > 0)
+        return np.asarray(np.where(longer, np.maximum(BOTH * less_telling, LEAST_CHANCE), 1.0))
 
 
 def find_lasting(
@@ -79,8 +88,9 @@ def find_lasting(
     good: NDArray[np.bool_],
     expected: Callable[[FloatArray, float], FloatArray],
     least_spread_db: float,
+    asked_ms: float = LATE_MS,
 ) -> Lasting | None:
-    """Hold two rings of each place against those expected there.
+    """Hold the rings of each place against those expected there.
 
     Parameters
     ----------
@@ -92,6 +102,8 @@ def find_lasting(
         Makes of the rings of all stations, and of the usual one, what is expected at each.
     least_spread_db : float
         Good places are never taken to agree better.
+    asked_ms : float, optional
+        Which ring is asked by itself.
 
     Returns
     -------
@@ -123,6 +135,5 @@ def find_lasting(
         )
         strays = np.concatenate([known - usual_db, off_db[good]])
         rows.append(off_db)
-        least_db = least_spread_db * (_EARLY if ring.after_ms == EARLY_MS else 1.0)
-        laws.append(fit_ringing(strays, least_db, ring.after_ms))
-    return Lasting(np.array(rows), tuple(laws))
+        laws.append(fit_ringing(strays, least_spread_db * _MOVES[ring.after_ms], ring.after_ms))
+    return Lasting(np.array(rows), tuple(laws), asked_ms)

@@ -33,8 +33,8 @@ from dataclasses import replace
 import numpy as np
 
 from taptone.pipeline.decay import Decay, Room, decay_time, late_slope
-from taptone.pipeline.detect import offset
 from taptone.pipeline.mode import struck_modes
+from taptone.pipeline.rumble import without_rumble
 from taptone.pipeline.spectrum import band_energies, power_spectra, shape
 from taptone.settings import MeasureSettings
 from taptone.types import BAND_CENTRES_HZ, MEASURE_NAMES, RING_FLOOR_DB, FloatArray, Measured, Tap
@@ -76,7 +76,7 @@ def measure(
     >>> measure([])
     []
     """
-    taps = [_level(tap) for tap in taps]
+    taps = [without_rumble(tap, settings.low_hz) for tap in taps]
     return [
         row
         for start in range(0, len(taps), _BATCH)
@@ -107,7 +107,11 @@ def find_room(taps: Sequence[Tap], settings: MeasureSettings = MeasureSettings()
     >>> find_room([]) is None
     True
     """
-    alone = [_level(tap) for tap in taps if math.isnan(tap.bounce_gap_ms) and "bounce" not in tap.flags]
+    alone = [
+        without_rumble(tap, settings.low_hz)
+        for tap in taps
+        if math.isnan(tap.bounce_gap_ms) and "bounce" not in tap.flags
+    ]
     late = _late_slopes(alone)
     if len(late) < settings.room_taps:
         return None
@@ -173,7 +177,10 @@ def whole_decay(
     >>> round(decay.decay_ms, -1), float(decay.curve_db[0])
     (40.0, 0.0)
     """
-    tap = _level(tap)
+    return _whole_decay(without_rumble(tap, settings.low_hz), settings, room)
+
+
+def _whole_decay(tap: Tap, settings: MeasureSettings, room: Room | None) -> Decay:
     return decay_time(
         _ringing(tap, settings),
         tap.rate_hz,
@@ -203,12 +210,6 @@ def _late_slopes(taps: Sequence[Tap], octave_hz: float | None = None) -> FloatAr
     return np.array([ms for ms in late if math.isfinite(ms)])
 
 
-def _level(tap: Tap) -> Tap:
-    """The tap about zero: a recorder's offset is no sound."""
-    level = offset(tap.noise)
-    return replace(tap, clip=tap.clip - level, noise=tap.noise - level) if level else tap
-
-
 def _batch(taps: Sequence[Tap], s: MeasureSettings, room: Room | None) -> Iterator[Measured]:
     rate = taps[0].rate_hz
     high_hz = min(s.high_hz, 0.45 * rate)
@@ -221,7 +222,7 @@ def _batch(taps: Sequence[Tap], s: MeasureSettings, room: Room | None) -> Iterat
     noises = [tap.noise.astype(float) for tap in taps]
     modes = struck_modes(ringing, noises, rate, low_hz=s.low_hz, high_hz=high_hz)
     for k, (tap, mode) in enumerate(zip(taps, modes, strict=True)):
-        whole = whole_decay(tap, s, room=room)
+        whole = _whole_decay(tap, s, room)
         first = tap.clip[tap.onset : min(tap.onset + round(_EARLY_S * rate), tap.end)]
         values = dict.fromkeys(MEASURE_NAMES, math.nan) | {
             "level_dbfs": _db(float(np.abs(tap.clip[tap.onset : tap.end]).max(initial=0.0)) ** 2),

@@ -23,6 +23,7 @@ from taptone.pipeline.robust import LEAST_CHANCE, far_out, location_scale, short
 from taptone.types import RING_FLOOR_DB, FloatArray
 
 __all__ = [
+    "DECAY",
     "EARLY_MS",
     "LATE_MS",
     "RARER",
@@ -30,6 +31,7 @@ __all__ = [
     "Rings",
     "by_either",
     "by_ring",
+    "drowned_db",
     "fit_ringing",
     "not_by_noise_db",
     "rings_to_ask",
@@ -39,6 +41,8 @@ __all__ = [
 
 #: Rings are of the sound after so long, over all before: ``ring_db`` and ``early_ring_db``.
 LATE_MS, EARLY_MS = 20.0, 5.0
+#: A decay has no such start: it is told like a ring where there are rings, and never asked instead of one.
+DECAY = 0.0
 #: The chance by the ring is counted so many times, because it is asked beside the distance.
 RARER = 20.0
 _TELLING, _FURTHER = 7.0, 1.5  # spreads; a lone station of 100 has to fall so far short, or more
@@ -55,7 +59,8 @@ class Rings:
     ``pooled_db`` (stations,) is what is expected of neighbours, ``surely_db`` (stations,) how long each rings
     at the least (:func:`surely_rings_db`), ``longer_db`` (stations,) what is left of it without what noise
     may have added (:func:`not_by_noise_db`; None: as pooled), ``known_db`` (places,) that of known-good
-    places; ``nan`` where it could not be read.
+    places; ``nan`` where it could not be read. ``drowned_db`` (stations,) is where noise drowns a ring
+    (:func:`drowned_db`; None: nowhere). The decay is told like a ring, in dB too: ten times its logarithm.
     """
 
     pooled_db: FloatArray
@@ -63,6 +68,7 @@ class Rings:
     known_db: FloatArray
     after_ms: float = LATE_MS
     longer_db: FloatArray | None = None
+    drowned_db: FloatArray | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,8 +140,8 @@ def rings_to_ask(
     Returns
     -------
     Rings
-        The first, unless good places lie less than 7 of their spreads above -30 dB there, and half as many
-        spreads again in a later one, and most of them were read in that.
+        The first, unless good places lie less than 7 of their spreads above -30 dB there, or above what noise
+        drowns, and half as many spreads again in a later one, and most of them were read in that.
 
     Examples
     --------
@@ -144,7 +150,7 @@ def rings_to_ask(
     >>> rings_to_ask([late, early], 1.0).after_ms, rings_to_ask([early, late], 1.0) is early
     (5.0, True)
     """
-    asked, *others = rings
+    asked, *others = (ring for ring in rings if ring.after_ms != DECAY)
     much = _reach(asked, least_spread_db, good)
     for other in others:
         more = _reach(other, least_spread_db, good)
@@ -157,7 +163,10 @@ def _reach(rings: Rings, least_spread_db: float, good: NDArray[np.bool_] | None)
     """How many spreads a ring can fall short by; 0 where most were not read."""
     law = usual_ringing(rings, least_spread_db, good)
     asked = len(rings.known_db) if good is None else int(good.sum())
-    return (law.middle_db - RING_FLOOR_DB) / law.spread_db if 2 * law.places > asked else 0.0
+    least_db = RING_FLOOR_DB
+    if rings.drowned_db is not None and np.isfinite(rings.drowned_db).any():
+        least_db = max(least_db, float(np.nanmedian(rings.drowned_db)))
+    return (law.middle_db - least_db) / law.spread_db if 2 * law.places > asked else 0.0
 
 
 def usual_ringing(rings: Rings, least_spread_db: float, good: NDArray[np.bool_] | None = None) -> Ringing:
@@ -249,9 +258,39 @@ def surely_rings_db(ring_db: FloatArray, snr_db: FloatArray, after_ms: float = L
     >>> round(surely_rings_db(np.array([-30.0]), np.array([15.0])), 1)
     -16.0
     """
-    told = np.maximum(ring_db, 10 * np.log10(_LASTS[after_ms] * _NOISE_KNOWN) - snr_db)
+    told = np.maximum(ring_db, _noise_left_db(snr_db, after_ms))
     told = told[np.isfinite(ring_db)]
     return float(told.max()) if len(told) else float("nan")
+
+
+def drowned_db(snr_db: FloatArray, after_ms: float = LATE_MS) -> float:
+    """Under what a ring may be drowned by noise at one strike or another.
+
+    Parameters
+    ----------
+    snr_db : ndarray, shape (strikes,)
+        As for :func:`surely_rings_db`.
+    after_ms : float, optional
+        Which ring it is.
+
+    Returns
+    -------
+    float
+        In dB; ``nan`` of no strike.
+
+    Examples
+    --------
+    >>> round(drowned_db(np.array([25.0, 40.0])), 1)
+    -26.0
+    """
+    left = _noise_left_db(snr_db, after_ms)
+    left = left[np.isfinite(left)]
+    return float(left.max()) if len(left) else float("nan")
+
+
+def _noise_left_db(snr_db: FloatArray, after_ms: float) -> FloatArray:
+    """What may be left of noise in a ring once it was taken off."""
+    return np.asarray(10 * np.log10(_LASTS[after_ms] * _NOISE_KNOWN) - snr_db)
 
 
 def not_by_noise_db(ring_db: FloatArray, snr_db: FloatArray, after_ms: float = LATE_MS) -> float:
@@ -278,7 +317,7 @@ def not_by_noise_db(ring_db: FloatArray, snr_db: FloatArray, after_ms: float = L
     >>> round(not_by_noise_db(np.array([-14.0]), np.array([15.0])), 1)
     -18.4
     """
-    added = _LASTS[after_ms] * _NOISE_KNOWN * 10 ** (-snr_db / 10)
+    added = 10 ** (_noise_left_db(snr_db, after_ms) / 10)
     told = 10 * np.log10(np.maximum(10 ** (ring_db / 10) - added, 10 ** (RING_FLOOR_DB / 10)))
     told = told[np.isfinite(ring_db)]
     return float(told.min()) if len(told) else float("nan")

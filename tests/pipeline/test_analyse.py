@@ -122,6 +122,38 @@ def test_a_panel_that_rings_less_as_a_whole_is_not_judged_by_that_and_it_is_said
     assert any("most of this panel rings less than the baseline" in note for note in result.notes)
 
 
+@pytest.mark.parametrize("how", [{"longer": 0.2}, {"longer": 3.0}, ALTERED], ids=["dead", "long", "altered"])
+def test_where_the_baseline_fits_half_of_a_panel_it_is_the_other_half_that_differs(rng, how):
+    """31 of 60: not the half that sounds as the baseline does, though it is the smaller."""
+    stated = {"boat": "Kettle", "construction": "skins over foam", "hammer": "60 g steel"}
+    known = Invented(laid([tap(rng, uneven=3) for _ in range(20)]), "good.wav")
+    odd = [k for k in range(60) if k % 10 > 4 or k == 34]
+    hits = [tap(rng, uneven=3, **(how if k in odd else {})) for k in range(60)]
+    result = analyse_sounds(
+        [Invented(laid(hits, [10] * 6))],
+        panel=panel(6, 10),
+        reference=learn_reference([known], **stated)[0],
+    )
+    suspect = {k for k, point in enumerate(result.points) if point.verdict == "suspect"}
+    assert len(suspect & set(odd)) >= 28
+    assert len(suspect - set(odd)) <= 2
+
+
+def test_many_suspects_that_are_what_was_struck_from_a_moment_on_are_not_assessed(rng, reference):
+    """Another tip within the fourth row of six: 26 stations. The same stations in columns are a bad part."""
+    softer = {"duller_db": 4.0}
+    changed = analyse_sounds(
+        [recorded(rng, 6, 10, range(34, 60), **softer)], panel=panel(6, 10), reference=reference
+    )
+    later = [point for k, point in enumerate(changed.points) if k >= 34]
+    assert {point.verdict for point in later} == {"not assessed"}
+    assert all("what was struck from D5 on: another hammer, tip" in point.reason for point in later)
+    assert any("Strike some stations of either part again" in note for note in changed.notes)
+    columns = [k for k in range(60) if k % 10 > 5]
+    bad = analyse_sounds([recorded(rng, 6, 10, columns, **softer)], panel=panel(6, 10), reference=reference)
+    assert sum(bad.points[k].verdict == "suspect" for k in columns) >= 22
+
+
 def test_a_baseline_from_before_the_early_ring_was_kept_says_what_it_lacks(rng):
     stated = {"boat": "Kettle", "construction": "skins over foam", "hammer": "60 g steel"}
     for longer, lacks in ((0.7, True), (2.1, False)):

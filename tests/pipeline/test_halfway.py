@@ -23,6 +23,19 @@ def test_a_change_within_a_row_is_told_despite_a_stray(first, later):
     assert changed.theirs.tolist() == ((first <= STRUCK) == later).tolist()
 
 
+def test_of_few_stations_two_may_lie_on_the_wrong_side():
+    """28 stations, another tip from the 17th on, and a patch of two before: 7 %."""
+    few = slice(0, 28)
+    odd = STRUCK[few] >= 16
+    odd[[8, 9]] = True
+    rows = np.repeat(np.arange(4), 7)
+    changed = find_change(odd, EVERY[few], STRUCK[few], rows)
+    assert changed is not None
+    assert (changed.first, changed.within_row) == (16, True)
+    odd[10] = True
+    assert find_change(odd, EVERY[few], STRUCK[few], rows) is None
+
+
 @pytest.mark.parametrize("first", [20, 29, 31, 40])
 def test_between_two_rows_a_bad_part_may_end(first):
     changed = find_change(first <= STRUCK, EVERY, STRUCK, ROWS)

@@ -7,7 +7,7 @@ import pytest
 from scipy.stats import t
 
 from taptone.pipeline.lasting import find_lasting
-from taptone.pipeline.ringing import EARLY_MS, LATE_MS, Rings
+from taptone.pipeline.ringing import DECAY, EARLY_MS, LATE_MS, Rings
 
 N = 60
 EVERYONE = np.ones(N, bool)
@@ -37,6 +37,32 @@ def test_both_rings_have_to_be_longer(rng):
     assert chance[[4, 5]].min() > 1e-3  # a late sound of something else; one that falls right upon the blow
     late_db[3], early_db[3] = -32.0, -13.0
     assert lasting(late_db, early_db).chance[3] > 0.05  # short: that is asked elsewhere
+
+
+def test_where_noise_leaves_nothing_of_the_late_ring_the_decay_does_for_it(rng):
+    """Not for the early one: a late sound of something else makes both the late ring and the decay longer."""
+    late_db, early_db = rng.normal(-20.0, 5.0, N), rng.normal(-4.0, 0.5, N)
+    decay_db = rng.normal(17.0, 0.3, N)
+    late_db[[3, 4, 5, 6]] = -8.0  # by itself nothing to speak of
+    early_db[[3, 4]] += 5.0
+    decay_db[[3, 5]] += 4.0
+    decay_db[6] = np.nan
+    rings = [
+        Rings(own_db, own_db, NONE, after_ms)
+        for own_db, after_ms in ((late_db, LATE_MS), (early_db, EARLY_MS), (decay_db, DECAY))
+    ]
+
+    def chance(*asked, by=LATE_MS):
+        expected = lambda _, usual_db: np.full(N, usual_db)  # noqa: E731
+        return find_lasting(asked, EVERYONE, EVERYONE, expected, 1.0, by).chance
+
+    with_decay, without = chance(*rings), chance(*rings[:2])
+    assert without[3] > 1e-3
+    assert with_decay[3] < 1e-5
+    assert with_decay[[4, 5, 6]] == pytest.approx(without[[4, 5, 6]], rel=0.3)
+    early_db[3] = -12.0
+    rings[1] = Rings(early_db, early_db, NONE, EARLY_MS)
+    assert chance(*rings, by=EARLY_MS)[3] == 1.0  # the ring that is asked speaks against it
 
 
 def test_the_chance_is_a_tenth_of_the_less_telling_one(rng):

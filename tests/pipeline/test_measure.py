@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 
 import numpy as np
 import pytest
-from scipy import integrate, optimize
+from scipy import integrate, optimize, signal
 
 from taptone.pipeline.decay import Room
 from taptone.pipeline.measure import find_room, measure
+from taptone.pipeline.rumble import without_rumble
 from taptone.settings import MeasureSettings
 from taptone.types import BAND_CENTRES_HZ, MEASURE_NAMES, Tap
 
@@ -55,6 +57,34 @@ def test_a_dying_tone(made_ring, rng, hz, decay_ms):
     assert got["mode_hz"] == pytest.approx(hz, abs=0.1 * 2200 / decay_ms)
     assert abs(got["decay_bend_db"]) < 0.6
     assert (got["decay_from_db"], got["decay_to_db"]) == (0.0, -10.0)
+
+
+@pytest.mark.parametrize("what", ["a motor of 50 Hz", "wind"])
+def test_what_lies_under_the_band_is_no_sound_of_the_tap(made_ring, rng, what):
+    """As loud as a tenth of the tap: by the whole band it is 14 dB over that, and a decay bends into it."""
+    alone = as_tap(made_ring(RATE, 1500.0, 60.0, 0.5), rng)
+    t = np.arange(len(alone.noise) + len(alone.clip)) / RATE
+    rumble = 0.05 * np.sin(2 * np.pi * 50 * t)
+    if what == "wind":
+        rumble = signal.lfilter([1.0], [1.0, -0.999], rng.normal(size=len(t)))
+        rumble *= 0.05 / rumble.std()
+    amid = dataclasses.replace(
+        alone, clip=alone.clip + rumble[len(alone.noise) :], noise=alone.noise + rumble[: len(alone.noise)]
+    )
+    got, beside = (measure([tap])[0] for tap in (amid, alone))
+    assert got["snr_db"] > 25.0
+    assert got["decay_ms"] == pytest.approx(beside["decay_ms"], rel=0.03)
+    assert got["ring_db"] == pytest.approx(beside["ring_db"], abs=0.5)
+    assert got["early_ring_db"] == pytest.approx(beside["early_ring_db"], abs=0.3)
+    assert got["centroid_hz"] == pytest.approx(beside["centroid_hz"], rel=0.01)
+
+
+def test_where_nothing_lies_under_the_band_nothing_is_taken_off(made_ring, rng):
+    """A low note of 15 ms reaches below 150 Hz: it would be another without that."""
+    tap = as_tap(made_ring(RATE, 220.0, 15.0, 0.5), rng)
+    assert without_rumble(tap, 200.0) is tap
+    off = dataclasses.replace(tap, clip=tap.clip + 0.1, noise=tap.noise + 0.1)
+    assert without_rumble(off, 200.0).clip == pytest.approx(tap.clip, abs=1e-5)
 
 
 def heard_bands(sound, rng):

@@ -7,11 +7,14 @@ import pytest
 from scipy.stats import t
 
 from taptone.pipeline.ringing import (
+    DECAY,
     EARLY_MS,
+    LATE_MS,
     Ringing,
     Rings,
     by_either,
     by_ring,
+    drowned_db,
     fit_ringing,
     rings_to_ask,
     surely_rings_db,
@@ -56,6 +59,26 @@ def test_where_nothing_could_fall_far_short_after_20_ms_it_is_asked_after_5(rng,
     alone = rings_to_ask([Rings(late, late, nobody), Rings(early, early, nobody, EARLY_MS)], 1.0, able)
     beside_known = rings_to_ask([Rings(other, other, late), Rings(other, other, early, EARLY_MS)], 1.0)
     assert alone.after_ms == beside_known.after_ms == after_ms
+
+
+@pytest.mark.parametrize(("snr_db", "after_ms"), [(40.0, 20), (18.0, 5)])
+def test_where_noise_drowns_what_falls_short_after_20_ms_it_is_asked_after_5(rng, snr_db, after_ms):
+    """At 18 dB a fifth of the noise of 80 ms lies 19 dB below the first 20: nothing falls short of -17."""
+    late, early = (middle + rng.normal(0, 1, 40) for middle in (-17.0, -4.0))
+    rings = [
+        Rings(ring, ring, ring, ms, drowned_db=np.full(40, drowned_db(np.array([snr_db]), ms)))
+        for ring, ms in ((late, LATE_MS), (early, EARLY_MS))
+    ]
+    assert rings_to_ask(rings, 1.0).after_ms == after_ms
+
+
+def test_a_decay_is_never_asked_instead_of_a_ring():
+    """However far it could fall."""
+    late, decay_db = np.full(20, -29.0), np.full(20, 17.0)
+    assert (
+        rings_to_ask([Rings(late, late, late), Rings(decay_db, decay_db, decay_db, DECAY)], 1.0).after_ms
+        == 20
+    )
 
 
 def test_a_wide_dead_patch_does_not_choose_the_ring(rng):
