@@ -698,6 +698,10 @@ def compare(
         longer = found.lasting.chance < ring.chance(ring_off_db)
         ring_off_db = np.where(longer, found.lasting.of(asked.after_ms), ring_off_db)
         by_its_ring = np.minimum(by_its_ring, found.lasting.chance)
+    if own and reference is not None:  # what is as good places are is not odd because others are not
+        as_known = alone > _FIRST * settings.set_aside
+        chance = np.where(as_known, np.fmax(chance, alone), chance)
+        by_its_ring = np.where(as_known, 1.0, by_its_ring)
     return Comparison(
         score,
         by_either(chance, by_its_ring),

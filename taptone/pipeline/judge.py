@@ -431,7 +431,7 @@ def odd_ring(here: Heard, compared: Comparison, k: int) -> str:
 
 
 def the_other_ring(compared: Comparison, k: int) -> str:
-    """What else was asked where a place rings longer, the other ring and the decay, in words.
+    """What else says so where a place rings longer, the other ring or the decay, in words.
 
     Parameters
     ----------
@@ -457,16 +457,13 @@ def the_other_ring(compared: Comparison, k: int) -> str:
         return ""
     told = []
     for other, off_db in zip(lasting.laws, lasting.off_db, strict=True):
-        if other.after_ms == law.after_ms or not math.isfinite(off_db[k]):
+        if other.after_ms == law.after_ms or not off_db[k] > 0:
             continue
         if other.after_ms == DECAY:
             usual = 100 * (10 ** (other.spread_db / 10) - 1)
             told.append(f"decay {10 ** (off_db[k] / 10):.1f} times what was expected (± {usual:.0f} %)")
         else:
-            side = "above" if off_db[k] > 0 else "below"
-            told.append(
-                f"after {other.after_ms:g} ms {abs(off_db[k]):.1f} dB {side} (± {other.spread_db:.1f} dB)"
-            )
+            told.append(f"after {other.after_ms:g} ms {off_db[k]:.1f} dB above (± {other.spread_db:.1f} dB)")
     return ", ".join(told)
 
 

@@ -60,6 +60,10 @@ _BY_DEGREES = (
     "nobody can tell whether thickness, core or bond changes"
 )
 _MANY = 0.15  # of the stations: so many suspects, and it is asked whether a moment parts them from the others
+_AGAIN = (
+    "Strike some stations of either part again, in turn and with one hammer, before you rely on this panel: "
+    "what stays with its place is the skin; if it was the hammer, tap the panel again"
+)
 _CUT_OFF = "; clipped, which by itself changes how a tap sounds"
 
 
@@ -239,7 +243,12 @@ def judged_stations(
     changed = None
     if compared.smaller is not None and not compared.by_degrees:
         changed = _change(compared.smaller, able, kinds, places)
-        heard = _less_what_changed(heard, changed, "the other part", places)
+    if changed is not None and changed.within_row:
+        why = _as_struck(changed, places)
+        heard = [
+            replace(h, refused=h.refused or f"sounds unlike the other part, and is {why}") if theirs else h
+            for h, theirs in zip(heard, changed.theirs, strict=True)
+        ]
     if refused and reference is not None:
         relative_to = "nothing: the baseline was refused"
     notes += _unlike_structure(kinds, compared, settings)
@@ -268,13 +277,10 @@ def judged_stations(
         )
         if compared.crisper is not None:
             verdicts = again(heard, compared)
-    if compared.smaller is None:
+    if compared.smaller is None and panel is not None:
         suspect = np.array([v.verdict == "suspect" for v in verdicts], bool)
         if suspect.sum() >= _MANY * able.sum():
-            changed = _change(suspect, able, kinds, places)
-            notes += _about_a_change(suspect, changed, places)
-            heard = _less_what_changed(heard, changed, "what it was held against", places)
-            verdicts = again(heard, compared)
+            notes += _about_a_change(suspect, _change(suspect, able, kinds, places), places)
     if compared.smaller is not None and compared.by_degrees and compared.own:
         heard = [
             replace(h, refused=_BY_DEGREES) if smaller and v.verdict == "no difference" else h
@@ -393,19 +399,6 @@ def _change(
     return find_change(odd, compared_with, struck, rows)
 
 
-def _less_what_changed(
-    heard: Sequence[Heard], changed: Changed | None, unlike: str, places: Sequence[Place]
-) -> list[Heard]:
-    """Do not assess what sounds odd from a moment on, where skin seldom has an edge."""
-    if changed is None or not changed.within_row:
-        return list(heard)
-    why = f"sounds unlike {unlike}, and is {_as_struck(changed, places)}"
-    return [
-        replace(h, refused=h.refused or why) if theirs else h
-        for h, theirs in zip(heard, changed.theirs, strict=True)
-    ]
-
-
 def _about_a_change(
     suspect: NDArray[np.bool_], changed: Changed | None, places: Sequence[Place]
 ) -> list[str]:
@@ -413,22 +406,9 @@ def _about_a_change(
     if changed is None:
         return []
     return [
-        f"{int(suspect.sum())} stations are suspect, and they are {_about_its_edge(changed, places)} before "
-        "you rely on this panel"
+        f"{int(suspect.sum())} stations are suspect, nearly all of them {_as_struck(changed, places)}. "
+        f"{_AGAIN}"
     ]
-
-
-def _about_its_edge(changed: Changed, places: Sequence[Place]) -> str:
-    edge = (
-        "Bad skin seldom has its only edge just there, in the middle of a row: these are not assessed, "
-        "which does not clear them"
-        if changed.within_row
-        else "A bad part that ends between two rows sounds so too"
-    )
-    return (
-        f"{_as_struck(changed, places)}. {edge}. Strike some stations of either part again, in turn and with "
-        "one hammer: what stays with its place is the skin. Tap the panel again if it was the hammer,"
-    )
 
 
 def _about_two_sorts(
@@ -459,7 +439,13 @@ def _about_two_sorts(
             "drawings, inside, with a moisture meter or from the other side"
         )
     elif changed is not None:
-        what = f"they are {_about_its_edge(changed, places)}"
+        edge = (
+            "Bad skin seldom has its only edge just there, in the middle of a row: these are not assessed, "
+            "which does not clear them"
+            if changed.within_row
+            else "A bad part that ends between two rows sounds so too"
+        )
+        return [f"{two}they are {_as_struck(changed, places)}. {edge}. {_AGAIN}"]
     return [f"{two}{what} before you rely on this panel"]
 
 

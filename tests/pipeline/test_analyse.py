@@ -139,19 +139,32 @@ def test_where_the_baseline_fits_half_of_a_panel_it_is_the_other_half_that_diffe
     assert len(suspect - set(odd)) <= 2
 
 
-def test_many_suspects_that_are_what_was_struck_from_a_moment_on_are_not_assessed(rng, reference):
-    """Another tip within the fourth row of six: 26 stations. The same stations in columns are a bad part."""
-    softer = {"duller_db": 4.0}
+def test_of_many_suspects_it_is_said_that_they_are_what_was_struck_from_a_moment_on(rng, reference):
+    """Another tip from the middle of the second row of three. As many in columns are a bad part."""
+    lower = {"lower": 0.93}
     changed = analyse_sounds(
-        [recorded(rng, 6, 10, range(34, 60), **softer)], panel=panel(6, 10), reference=reference
+        [recorded(rng, 3, 6, range(9, 18), **lower)], panel=panel(3, 6), reference=reference
     )
-    later = [point for k, point in enumerate(changed.points) if k >= 34]
-    assert {point.verdict for point in later} == {"not assessed"}
-    assert all("what was struck from D5 on: another hammer, tip" in point.reason for point in later)
-    assert any("Strike some stations of either part again" in note for note in changed.notes)
-    columns = [k for k in range(60) if k % 10 > 5]
-    bad = analyse_sounds([recorded(rng, 6, 10, columns, **softer)], panel=panel(6, 10), reference=reference)
-    assert sum(bad.points[k].verdict == "suspect" for k in columns) >= 22
+    said = "nearly all of them what was struck from B4 on: another hammer, tip or hand"
+    assert any(said in note for note in changed.notes)
+    columns = [k for k in range(18) if k % 6 > 2]
+    beside = recorded(np.random.default_rng(2), 3, 6, columns, **lower)
+    bad = analyse_sounds([beside], panel=panel(3, 6), reference=reference)
+    assert sum(bad.points[k].verdict == "suspect" for k in columns) >= 7
+    assert not any("what was struck" in note for note in bad.notes)
+
+
+@pytest.mark.parametrize("how", [{"longer": 0.2}, {"longer": 3.0}])
+def test_what_the_baseline_fits_is_not_suspect_though_most_of_the_panel_is_otherwise(rng, how):
+    """70 %: that is said, and the panel is compared with itself; but the good are not held against it."""
+    stated = {"boat": "Kettle", "construction": "skins over foam", "hammer": "60 g steel"}
+    known = Invented(laid([tap(rng, uneven=3) for _ in range(20)]), "good.wav")
+    hits = [tap(rng, uneven=3, **(how if k % 10 > 2 else {})) for k in range(60)]
+    result = analyse_sounds(
+        [Invented(laid(hits, [10] * 6))], panel=panel(6, 10), reference=learn_reference([known], **stated)[0]
+    )
+    assert sum(result.points[k].verdict == "suspect" for k in range(60) if k % 10 <= 2) <= 1
+    assert any("most of this panel sounds unlike the baseline" in note for note in result.notes)
 
 
 def test_a_baseline_from_before_the_early_ring_was_kept_says_what_it_lacks(rng):
