@@ -165,3 +165,17 @@ def test_small_panels_in_a_quiet_place(monkeypatch):
     assert struck == loose + good
     assert told == loose >= 1
     assert others <= 1
+
+
+@pytest.mark.parametrize("condition", ["white noise, 20 dB under a tap of 0.3", "a motor's hum of 0.05"])
+def test_small_panels_amid_noise(monkeypatch, condition):
+    """A longer ring is told through noise by the decay; hum is taken off before anything is read."""
+    monkeypatch.syspath_prepend(str(ROOT / "benchmarks"))
+    import small_panels
+
+    kind = "three sines, two and a half times as long"
+    amid = small_panels.HARD[condition]
+    struck, _, _, loose, told, _, others, left = small_panels.told((8_001, kind, 0.03, amid))
+    assert told == loose >= 1
+    assert others <= 1
+    assert left <= struck // 4

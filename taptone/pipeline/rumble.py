@@ -17,9 +17,10 @@ from taptone.types import FloatArray, Tap
 
 __all__ = ["without_rumble"]
 
-_UNDER = 0.6  # of the lower edge: what lies at the edge itself loses 0.5 dB
-_ORDER = 2  # a steeper one rings by itself, and would lengthen low notes; 15 dB less at 50 Hz, 31 at 20
-_TOO_MUCH = 1e-3  # of the power of a tap's first 20 ms: under that, taking its power off is enough
+#: From such a share of the power of a tap's first 20 ms on, rumble is taken off; under the first, taking its
+#: power off is enough. Then an order, and an edge in shares of `low_hz`: a steep filter rings by itself and
+#: lengthens low notes, so it is taken only where the rumble would do worse.
+_TAKEN_OFF = ((1e-3, 2, 0.6), (1e-2, 4, 0.75))
 _FIRST_S, _LAST_S = 0.020, 0.100
 _AHEAD_S = 0.02  # turned about its first sample and set before a stretch, for the filter to swing in
 
@@ -44,25 +45,34 @@ def without_rumble(tap: Tap, low_hz: float) -> Tap:
     >>> t = np.arange(-480, 12000) / 48000
     >>> hum = 0.1 * np.sin(2 * np.pi * 50 * t)
     >>> tap = Tap("one.wav", 48000, 48000, 47520, hum, len(hum), hum[:1920])
-    >>> bool(np.abs(without_rumble(tap, 200.0).clip[480:]).max() < 0.02)
+    >>> bool(np.abs(without_rumble(tap, 200.0).clip[480:]).max() < 0.002)
     True
     """
-    from scipy.signal import butter
-
     level = offset(tap.noise)
     if level:
         tap = replace(tap, clip=tap.clip - level, noise=tap.noise - level)
-    high = np.asarray(butter(_ORDER, _UNDER * low_hz, "highpass", fs=tap.rate_hz, output="sos"))
-    ahead = round(_AHEAD_S * tap.rate_hz)
-    noise = _filtered(high, tap.noise, min(ahead, max(len(tap.noise) - 1, 0)))
-    clip = _filtered(high, tap.clip, min(ahead, max(tap.onset - 1, 0)))
-    # A gust is over in the quiet near by: it is asked as well what is left once the tap has died.
-    late = slice(max(len(clip) - round(_LAST_S * tap.rate_hz), tap.onset), None)
     first = tap.clip[tap.onset : min(tap.onset + round(_FIRST_S * tap.rate_hz), tap.end)]
-    taken = [
-        _power(whole) - _power(left) for whole, left in ((tap.noise, noise), (tap.clip[late], clip[late]))
-    ]
-    return replace(tap, clip=clip, noise=noise) if max(taken) > _TOO_MUCH * _power(first) else tap
+    # A gust is over in the quiet near by: it is asked as well what is left once the tap has died.
+    late = slice(max(len(tap.clip) - round(_LAST_S * tap.rate_hz), tap.onset), None)
+    told = tap
+    for share, order, under in _TAKEN_OFF:
+        less = _from(under * low_hz, order, tap)
+        taken = max(_power(tap.noise) - _power(less.noise), _power(tap.clip[late]) - _power(less.clip[late]))
+        if not taken > share * _power(first):
+            break
+        told = less
+    return told
+
+
+def _from(low_hz: float, order: int, tap: Tap) -> Tap:
+    """The tap and its quiet from `low_hz` up."""
+    from scipy.signal import butter
+
+    high = np.asarray(butter(order, low_hz, "highpass", fs=tap.rate_hz, output="sos"))
+    ahead = round(_AHEAD_S * tap.rate_hz)
+    clip = _filtered(high, tap.clip, min(ahead, max(tap.onset - 1, 0)))
+    noise = _filtered(high, tap.noise, min(ahead, max(len(tap.noise) - 1, 0)))
+    return replace(tap, clip=clip, noise=noise)
 
 
 def _power(sound: NDArray[np.floating]) -> float:
