@@ -88,12 +88,12 @@ class Comparison:
     kind; ``nan`` where these are too few. ``scorer`` is the model that the differences were scored with.
     ``crisper`` marks what differs but is stiffer or heavier, not loose (``crisp.py``). ``smaller``
     marks the smaller part of a panel of two sorts of sound, or the larger where the reference fits the
-    smaller; ``by_degrees``: the one turns into the other by degrees, and the panel was not divided;
-    ``tilt_counts``: it was, by what many stations have in common, and a harder blow's tilt counts as any
-    other difference. ``chance_by_ring`` is the chance by the ring alone (by ``ringing``, by ``lasting`` or
-    with the places around it by ``together``), which ``chance_if_good`` has taken into account and ``score``
-    has not; ``ring_off_db`` how far that ring lies from what was expected, ``nan`` where it could not be
-    read: the one that is longer where that is the rarer.
+    smaller (``turned``); ``by_degrees``: the one turns into the other by degrees, and the panel was not
+    divided; ``tilt_counts``: it was, by what many stations have in common, and a harder blow's tilt counts as
+    any other difference. ``chance_by_ring`` is the chance by the ring alone (by ``ringing``, by ``lasting``
+    or with the places around it by ``together``), which ``chance_if_good`` has taken into account and
+    ``score`` has not; ``ring_off_db`` how far that ring lies from what was expected, ``nan`` where it could
+    not be read: the one that is longer where that is the rarer.
     ``rings_less``: most of the panel rings less than its reference, so that this tells nothing of a place.
     ``patches`` says which stations differ together from those around them: no chance has that in it.
     """
@@ -111,6 +111,7 @@ class Comparison:
     heard: FloatArray | None = None
     crisper: NDArray[np.bool_] | None = None
     smaller: NDArray[np.bool_] | None = None
+    turned: bool = False
     by_degrees: bool = False
     tilt_counts: bool = False
     usual_in_parts: FloatArray | None = None
@@ -602,7 +603,7 @@ def compare(
     # tilt of a harder blow counts too: it alone divides no panel.
     sorts = Sorts(able, np.zeros(len(able), bool))
     beside: list[Sequence[int]] = [()] * len(shape)
-    patches, in_patch = None, np.zeros(len(shape), bool)
+    patches, in_patch, turned = None, np.zeros(len(shape), bool), False
     if count:
         beside = _nearest(far_m, able, _BESIDE)
         off_db, harder = softened(shape - core_middle), np.append(crisper(shape.shape[1] - 1), 0.0)
@@ -611,7 +612,8 @@ def compare(
         bands, least_db = np.s_[..., :-1], settings.least_spread_db
         patches = find_patches(off_db[bands], at_m, able, least_db, harder[bands], fits)
         in_patch = patches.which >= 0
-        if sorts.at_a_step and not own and _fits_other(sorts, alone, settings.set_aside):
+        turned = sorts.at_a_step and not own and _fits_other(sorts, alone, settings.set_aside)
+        if turned:
             sorts = replace(sorts, larger=sorts.smaller, smaller=sorts.larger)
     divided = sorts.at_a_step
     if divided:
@@ -698,10 +700,6 @@ def compare(
         longer = found.lasting.chance < ring.chance(ring_off_db)
         ring_off_db = np.where(longer, found.lasting.of(asked.after_ms), ring_off_db)
         by_its_ring = np.minimum(by_its_ring, found.lasting.chance)
-    if own and reference is not None:  # what is as good places are is not odd because others are not
-        as_known = alone > _FIRST * settings.set_aside
-        chance = np.where(as_known, np.fmax(chance, alone), chance)
-        by_its_ring = np.where(as_known, 1.0, by_its_ring)
     return Comparison(
         score,
         by_either(chance, by_its_ring),
@@ -715,6 +713,7 @@ def compare(
         scorer,
         found.step,
         smaller=sorts.smaller if sorts.smaller.any() else None,
+        turned=turned,
         by_degrees=bool(sorts.smaller.any()) and not divided,
         tilt_counts=sorts.one_way,
         usual_in_parts=location_scale(in_parts(found.rows))[1],

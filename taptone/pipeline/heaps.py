@@ -28,7 +28,7 @@ from taptone.types import FloatArray
 __all__ = ["FEWEST", "LEANING", "Heaps", "ends_at_a_step", "logarithms", "lower_heap", "two_heaps"]
 
 #: Stations; fewer are not asked.
-FEWEST = 20
+FEWEST = 30
 #: Of the way to what is odd: where those beside it lie so far on it, the one turns into the other by degrees.
 LEANING = 0.15
 _BETTER = 24.0  # difference of the criterion

@@ -406,8 +406,8 @@ def _about_a_change(
     if changed is None:
         return []
     return [
-        f"{int(suspect.sum())} stations are suspect, nearly all of them {_as_struck(changed, places)}. "
-        f"{_AGAIN}"
+        f"{int(suspect.sum())} stations are suspect, nearly all of them {_as_struck(changed, places)}, "
+        f"and so would a bad part that ends there. {_AGAIN}"
     ]
 
 
@@ -420,7 +420,7 @@ def _about_two_sorts(
     of_these = [v.verdict for v, smaller in zip(verdicts, compared.smaller, strict=True) if smaller]
     who = [spot.station.label for spot, smaller in zip(places, compared.smaller, strict=True) if smaller]
     which, good, of_them = "in the smaller", "the larger was", "the smaller"
-    if 2 * len(who) > len(places):
+    if compared.turned:
         which, good, of_them = "unlike the baseline", "the others, which it fits, were", "these"
     two = f"the stations fall into two sorts of sound, {len(who)} of them {which} ({named(who)}): "
     what = f"a wide bad part, or two builds; {good} taken for good, "

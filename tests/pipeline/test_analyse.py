@@ -137,6 +137,10 @@ def test_where_the_baseline_fits_half_of_a_panel_it_is_the_other_half_that_diffe
     suspect = {k for k, point in enumerate(result.points) if point.verdict == "suspect"}
     assert len(suspect & set(odd)) >= 28
     assert len(suspect - set(odd)) <= 2
+    divided = [note for note in result.notes if "fall into two sorts of sound" in note]
+    assert all("31 of them unlike the baseline" in note for note in divided)
+    assert all("the others, which it fits, were taken for good" in note for note in divided)
+    assert divided or "lower" in how
 
 
 def test_of_many_suspects_it_is_said_that_they_are_what_was_struck_from_a_moment_on(rng, reference):
@@ -152,19 +156,6 @@ def test_of_many_suspects_it_is_said_that_they_are_what_was_struck_from_a_moment
     bad = analyse_sounds([beside], panel=panel(3, 6), reference=reference)
     assert sum(bad.points[k].verdict == "suspect" for k in columns) >= 7
     assert not any("what was struck" in note for note in bad.notes)
-
-
-@pytest.mark.parametrize("how", [{"longer": 0.2}, {"longer": 3.0}])
-def test_what_the_baseline_fits_is_not_suspect_though_most_of_the_panel_is_otherwise(rng, how):
-    """70 %: that is said, and the panel is compared with itself; but the good are not held against it."""
-    stated = {"boat": "Kettle", "construction": "skins over foam", "hammer": "60 g steel"}
-    known = Invented(laid([tap(rng, uneven=3) for _ in range(20)]), "good.wav")
-    hits = [tap(rng, uneven=3, **(how if k % 10 > 2 else {})) for k in range(60)]
-    result = analyse_sounds(
-        [Invented(laid(hits, [10] * 6))], panel=panel(6, 10), reference=learn_reference([known], **stated)[0]
-    )
-    assert sum(result.points[k].verdict == "suspect" for k in range(60) if k % 10 <= 2) <= 1
-    assert any("most of this panel sounds unlike the baseline" in note for note in result.notes)
 
 
 def test_a_baseline_from_before_the_early_ring_was_kept_says_what_it_lacks(rng):
