@@ -8,6 +8,7 @@ that dies soon reaches below it: where nothing lies there but the tap itself, no
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +23,7 @@ __all__ = ["without_rumble"]
 #: lengthens low notes, so it is taken only where the rumble would do worse.
 _TAKEN_OFF = ((1e-3, 2, 0.6), (1e-2, 4, 0.75))
 _FIRST_S, _LAST_S = 0.020, 0.100
+_MEAN_S, _SURELY = 0.002, 0.8
 _AHEAD_S = 0.02  # turned about its first sample and set before a stretch, for the filter to swing in
 
 
@@ -55,6 +57,10 @@ def without_rumble(tap: Tap, low_hz: float) -> Tap:
     # A gust is over in the quiet near by: it is asked as well what is left once the tap has died.
     late = slice(max(len(tap.clip) - round(_LAST_S * tap.rate_hz), tap.onset), None)
     told = tap
+    if max(_low_power(tap.noise, tap.rate_hz), _low_power(tap.clip[late], tap.rate_hz)) < (
+        _SURELY * _TAKEN_OFF[0][0] * _power(first)
+    ):
+        return told  # most taps: nothing has to be filtered to know
     for share, order, under in _TAKEN_OFF:
         less = _from(under * low_hz, order, tap)
         taken = max(_power(tap.noise) - _power(less.noise), _power(tap.clip[late]) - _power(less.clip[late]))
@@ -64,11 +70,25 @@ def without_rumble(tap: Tap, low_hz: float) -> Tap:
     return told
 
 
+def _low_power(sound: NDArray[np.floating], rate_hz: int) -> float:
+    """Power of the means over 2 ms: all that lies far under 250 Hz, and some of what lies above."""
+    per = max(1, round(_MEAN_S * rate_hz))
+    n = len(sound) // per
+    return _power(sound[: n * per].reshape(n, per).mean(axis=1, dtype=float))
+
+
+@cache
+def _high_pass(order: int, low_hz: float, rate_hz: int) -> tuple[FloatArray, FloatArray]:
+    """Sections of a filter, and the state in which a level of 1 leaves it."""
+    from scipy.signal import butter, sosfilt_zi
+
+    sections = np.asarray(butter(order, low_hz, "highpass", fs=rate_hz, output="sos"))
+    return sections, np.asarray(sosfilt_zi(sections))
+
+
 def _from(low_hz: float, order: int, tap: Tap) -> Tap:
     """The tap and its quiet from `low_hz` up."""
-    from scipy.signal import butter
-
-    high = np.asarray(butter(order, low_hz, "highpass", fs=tap.rate_hz, output="sos"))
+    high = _high_pass(order, low_hz, tap.rate_hz)
     ahead = round(_AHEAD_S * tap.rate_hz)
     clip = _filtered(high, tap.clip, min(ahead, max(tap.onset - 1, 0)))
     noise = _filtered(high, tap.noise, min(ahead, max(len(tap.noise) - 1, 0)))
@@ -79,14 +99,17 @@ def _power(sound: NDArray[np.floating]) -> float:
     return float(np.square(sound, dtype=float).mean()) if len(sound) else 0.0
 
 
-def _filtered(high: FloatArray, sound: NDArray[np.floating], ahead: int) -> NDArray[np.float32]:
+def _filtered(
+    high: tuple[FloatArray, FloatArray], sound: NDArray[np.floating], ahead: int
+) -> NDArray[np.float32]:
     """The sound after the filter, which comes to rest on `ahead` samples of it, turned about the first."""
-    from scipy.signal import sosfilt, sosfilt_zi
+    from scipy.signal import sosfilt
 
+    sections, at_rest = high
     if not len(sound):
         return np.asarray(sound, np.float32)
     exact = sound.astype(float)
     before = 2 * exact[0] - exact[ahead:0:-1]
     whole = np.concatenate([before, exact])
-    out, _ = sosfilt(high, whole, zi=sosfilt_zi(high) * whole[0])
+    out, _ = sosfilt(sections, whole, zi=at_rest * whole[0])
     return np.asarray(out[len(before) :], np.float32)
