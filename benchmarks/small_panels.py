@@ -156,7 +156,7 @@ def main() -> None:
     with ProcessPoolExecutor(os.cpu_count()) as pool:
         for kind in KINDS:
             for uneven in UNEVEN:
-                todo = [(seed + n, kind, uneven) for n in range(PANELS)]
+                todo = [(seed + n, kind, uneven, Condition()) for n in range(PANELS)]
                 counts = np.sum(list(pool.map(told, todo)), axis=0)
                 print(f"| {kind} | {100 * uneven:.0f} % | {' | '.join(map(str, counts))} |", flush=True)
 
@@ -188,12 +188,9 @@ def hard(seed: int) -> None:
             print(f"| {name} | {' | '.join(map(str, (refused, struck, unheard, *rest)))} |", flush=True)
 
 
-def told(
-    todo: tuple[int, str, float] | tuple[int, str, float, Condition],
-) -> tuple[int, ...]:
+def told(todo: tuple[int, str, float, Condition]) -> tuple[int, ...]:
     """What is made of one panel, in the order of the columns; nothing but noughts where it is refused."""
-    seed, kind, uneven = todo[:3]
-    condition = todo[3] if len(todo) > 3 else Condition()
+    seed, kind, uneven, condition = todo
     rng, (good, loose) = np.random.default_rng(seed), KINDS[kind]
     rows, columns = int(rng.integers(3, 6)), int(rng.integers(3, 8))
     n = rows * columns

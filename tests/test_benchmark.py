@@ -160,7 +160,8 @@ def test_small_panels_in_a_quiet_place(monkeypatch):
     import small_panels
 
     kind = "three sines, two and a half times as long"
-    struck, unheard, unstruck, loose, told, good, others, left = small_panels.told((7_003, kind, 0.03))
+    todo = (7_003, kind, 0.03, small_panels.Condition())
+    struck, unheard, unstruck, loose, told, good, others, left = small_panels.told(todo)
     assert (unheard, unstruck, left) == (0, 0, 0)
     assert struck == loose + good
     assert told == loose >= 1

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from taptone.pipeline.compare import Comparison, in_parts, part_names, worth_naming
 from taptone.pipeline.lasting import BOTH
 from taptone.pipeline.patch import WEIGHT
-from taptone.pipeline.ringing import DECAY, EARLY_MS, LATE_MS, RARER, by_ring
+from taptone.pipeline.ringing import DECAY, RARER, by_ring
 from taptone.pipeline.together import AREA, Together
 from taptone.settings import JudgeSettings
 from taptone.types import RING_FLOOR_DB, FloatArray
@@ -455,17 +455,13 @@ def the_other_ring(compared: Comparison, k: int) -> str:
     lasting, law = compared.lasting, compared.ringing
     if lasting is None or law is None:
         return ""
-    chance = {
-        other.after_ms: float(other.chance_longer(off_db[k : k + 1])[0])
-        for other, off_db in zip(lasting.laws, lasting.off_db, strict=True)
-    }
     told = []
     for other, off_db in zip(lasting.laws, lasting.off_db, strict=True):
         if other.after_ms == law.after_ms or not off_db[k] > 0:
             continue
         if other.after_ms != DECAY:
             told.append(f"after {other.after_ms:g} ms {off_db[k]:.1f} dB above (± {other.spread_db:.1f} dB)")
-        elif chance[LATE_MS] > max(chance[EARLY_MS], chance[DECAY]):  # then it does for the late ring
+        elif lasting.by_decay(k):
             usual = 100 * (10 ** (other.spread_db / 10) - 1)
             told.append(f"decay {10 ** (off_db[k] / 10):.1f} times what was expected (± {usual:.0f} %)")
     return ", ".join(told)

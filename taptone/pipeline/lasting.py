@@ -72,6 +72,25 @@ class Lasting:
         """``off_db`` of one ring, shape (stations,)."""
         return np.asarray(self.off_db[[law.after_ms for law in self.laws].index(after_ms)])
 
+    def by_decay(self, k: int) -> bool:
+        """Whether at one place the decay did for the late ring, which by itself would tell less.
+
+        Parameters
+        ----------
+        k : int
+            Which place.
+
+        Returns
+        -------
+        bool
+            False where the early ring is the less telling one in any case, or no decay was asked.
+        """
+        chance = {
+            law.after_ms: float(law.chance_longer(own[k : k + 1])[0])
+            for law, own in zip(self.laws, self.off_db, strict=True)
+        }
+        return chance[LATE_MS] > max(chance[EARLY_MS], chance.get(DECAY, 1.0))
+
     def _agreed(self, off_db: FloatArray) -> FloatArray:
         each = [law.chance_longer(own) for law, own in zip(self.laws, off_db, strict=True)]
         after_ms = [law.after_ms for law in self.laws]

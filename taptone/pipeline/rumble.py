@@ -56,15 +56,15 @@ def without_rumble(tap: Tap, low_hz: float) -> Tap:
     first = tap.clip[tap.onset : min(tap.onset + round(_FIRST_S * tap.rate_hz), tap.end)]
     # A gust is over in the quiet near by: it is asked as well what is left once the tap has died.
     late = slice(max(len(tap.clip) - round(_LAST_S * tap.rate_hz), tap.onset), None)
-    told = tap
+    told, power = tap, _power(first)
     if max(_low_power(tap.noise, tap.rate_hz), _low_power(tap.clip[late], tap.rate_hz)) < (
-        _SURELY * _TAKEN_OFF[0][0] * _power(first)
+        _SURELY * _TAKEN_OFF[0][0] * power
     ):
         return told  # most taps: nothing has to be filtered to know
     for share, order, under in _TAKEN_OFF:
         less = _from(under * low_hz, order, tap)
         taken = max(_power(tap.noise) - _power(less.noise), _power(tap.clip[late]) - _power(less.clip[late]))
-        if not taken > share * _power(first):
+        if not taken > share * power:
             break
         told = less
     return told

@@ -57,6 +57,8 @@ def test_where_noise_leaves_nothing_of_the_late_ring_the_decay_does_for_it(rng):
         return find_lasting(asked, EVERYONE, EVERYONE, expected, 1.0, by).chance
 
     with_decay, without = chance(*rings), chance(*rings[:2])
+    told = find_lasting(rings, EVERYONE, EVERYONE, lambda _, usual_db: np.full(N, usual_db), 1.0)
+    assert [told.by_decay(k) for k in (3, 4, 6)] == [True, False, False]
     assert without[3] > 1e-3
     assert with_decay[3] < 1e-5
     assert with_decay[[4, 5, 6]] == pytest.approx(without[[4, 5, 6]], rel=0.3)
