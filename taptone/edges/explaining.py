@@ -695,7 +695,7 @@ def _compared_with(explained: Explained) -> str:
     if law is not None and law.after_ms != LATE_MS:
         what += (
             f" (by itself that after {law.after_ms:g} ms is asked: good places ring too little after 20 ms, "
-            "or stray too much, for a shorter ring to stand out)"
+            "or stray too much, or too much noise is left, for a shorter ring to stand out)"
         )
     beside = [f"its {len(near)} neighbours without a difference {' '.join(near)}"] if near else []
     if judging.known is not None and not judging.compared.own:
@@ -741,11 +741,14 @@ def _by_its_ring(explained: Explained) -> str:
     usual = f"good ones stray by {usual_ring_db(judging.compared, k):.1f} dB"
     taught, beside = f"by a tail fitted to {law.places} of them", "being asked beside the score."
     if rings_longer(judging.compared, k):
+        lasting = judging.compared.lasting
+        by_decay = lasting is not None and lasting.by_decay(k)
+        instead = f" (the decay does for the ring after {LATE_MS:g} ms, which tells less)" if by_decay else ""
         return (
             f" Its chance is not from the score but from the ring after {law.after_ms:g} ms, {off} "
             f"({usual}), and {the_other_ring(judging.compared, k)}: both are asked, because a late sound "
-            f"makes one longer. The less telling of the two counts, {taught}; a tenth of it, as good places "
-            f"hardly ever have both, and that {RARER:.0f} times, {beside}"
+            f"makes one longer{instead}. The less telling of the two counts, {taught}; a tenth of it, as "
+            f"good places hardly ever have both, and that {RARER:.0f} times, {beside}"
         )
     return (
         f" Its chance is not from the score but from the ring after {law.after_ms:g} ms by itself, {off}: "
