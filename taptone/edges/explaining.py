@@ -744,11 +744,20 @@ def _by_its_ring(explained: Explained) -> str:
         lasting = judging.compared.lasting
         by_decay = lasting is not None and lasting.by_decay(k)
         instead = f" (the decay does for the ring after {LATE_MS:g} ms, which tells less)" if by_decay else ""
+        among = 1 if lasting is None else lasting.among(k)
+        others = ""
+        if among > 1:
+            others = (
+                f" It is counted with those that touch it, {among} side by side that are each rarer than 1 "
+                "in 100: the least rare of them to the power of their number, times the shapes that so many "
+                "can have. Strike these again, in another order; look for what stands behind, a stand pad, "
+                "and thickness."
+            )
         return (
             f" Its chance is not from the score but from the ring after {law.after_ms:g} ms, {off} "
             f"({usual}), and {the_other_ring(judging.compared, k)}: both are asked, because a late sound "
             f"makes one longer{instead}. The less telling of the two counts, {taught}; a tenth of it, as "
-            f"good places hardly ever have both, and that {RARER:.0f} times, {beside}"
+            f"good places hardly ever have both, and that {RARER:.0f} times, {beside}{others}"
         )
     return (
         f" Its chance is not from the score but from the ring after {law.after_ms:g} ms by itself, {off}: "

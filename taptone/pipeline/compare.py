@@ -29,7 +29,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptone.pipeline.lasting import Lasting, find_lasting
-from taptone.pipeline.patch import Patches, find_patches
+from taptone.pipeline.patch import Patches, find_patches, usual_spacing_m
 from taptone.pipeline.patchy import least_chance
 from taptone.pipeline.ringing import Ringing, Rings, by_either, fit_ringing, rings_to_ask, usual_ringing
 from taptone.pipeline.robust import location_scale
@@ -67,6 +67,7 @@ _FIRST = 10.0
 _MANY, _ANEW = 0.15, 2  # share of the stations set aside; how often the search begins anew
 _FOLDS = 10
 _BESIDE = 4  # so many stations lie beside one
+_TOUCHING = 1.6  # spacings: the diagonal counts
 _TOGETHER, _LEAST_PARTS = 6, 4  # taps in turn: one, two, three or six strikes a place all fit
 _DULLER = 2.0  # spreads of good stations
 #: Such a share of a panel is enough to say that a reference fits it, where the median of their chances, which
@@ -539,6 +540,10 @@ def compare(
     known, alone, short = able.copy(), nothing.copy(), np.zeros(len(shape), bool)
     at_m = np.zeros((len(shape), 2)) if xy_m is None else xy_m
     far_m = np.linalg.norm(at_m[:, None] - at_m[None], axis=2)
+    touching = None
+    if count:
+        near_by = (far_m > 0) & (far_m <= _TOUCHING * usual_spacing_m(far_m, able))
+        touching = near_by & able[:, None] & able
     if reference is not None and able.any():
         scorer = new_scorer().fit(reference)
         chance = scorer.chance_if_good(scorer.score_samples(shape[able]), usual=True)
@@ -577,9 +582,15 @@ def compare(
         # Dead skin may be alike in all else, hollow skin too, and would vouch for its neighbours: its ring is
         # asked too, unless most of the panel rings less, or longer.
         dead = by_its_own < at_first
-        nobody, least_db = np.zeros_like(heard), settings.least_ring_db
+        nobody = np.zeros_like(heard)
         at_usual = find_lasting(
-            rings, heard, nobody, lambda ring_db, db: np.full_like(ring_db, db), least_db, asked.after_ms
+            rings,
+            heard,
+            nobody,
+            lambda ring_db, usual_db: np.full_like(ring_db, usual_db),
+            settings.least_ring_db,
+            asked.after_ms,
+            touching,
         )
         hollow = np.zeros(len(shape), bool)
         if at_usual is not None:
@@ -634,7 +645,7 @@ def compare(
             return _expected(ring_db, near, usual_db, settings.reference_weight)
 
         both = rings if in_turn is None else ()
-        return find_lasting(both, heard, good, expected, settings.least_ring_db, asked.after_ms)
+        return find_lasting(both, heard, good, expected, settings.least_ring_db, asked.after_ms, touching)
 
     def settled(good: NDArray[np.bool_], known: NDArray[np.bool_]) -> _Settled | None:
         """By turns, until the same stations are good as the turn before."""

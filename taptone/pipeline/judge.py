@@ -637,7 +637,10 @@ def _taught(ring: str, compared: Comparison, k: int) -> tuple[str, str, str, int
         taught = f"{compared.n_good} good places and stations"
         return "good place", "sound this different", taught, compared.n_good
     if together is None:
-        how = "ring this long" if rings_longer(compared, k) else "ring this short"
+        how = "ring this short"
+        if rings_longer(compared, k):
+            among = 1 if compared.lasting is None else compared.lasting.among(k)
+            how = "ring this long" if among < 2 else f"lie among {among} side by side that ring so long"
         return "good place", how, f"{law.places} good places and stations", law.places
     how = "ring this short" if together.off_db[k] < 0 else "ring this long"
     return "area of good skin", how, f"areas among {together.stations} stations", together.stations // AREA

@@ -6,6 +6,15 @@ So a place lasts as much longer as the less telling says of the ring after 5 ms 
 noise may have added to a ring is taken off (:func:`~taptone.pipeline.ringing.not_by_noise_db`), which leaves
 little of the late one where it is loud; the decay, read off the start of the curve, is heard through it, and
 does for the late ring where it tells more. The ring that is asked by itself must not speak against it.
+
+A hollow patch is seldom a single place wide. Where places side by side each last longer than 99 of 100 good
+ones, they count together: so many are hardly ever as rare by chance, and beside each other. A place that is
+not rare by itself is not taken along.
+
+References
+----------
+How many shapes so many touching squares can have, and with them the chance that a place lies in one: the
+numbers of fixed polyplets, 1, 4, 20, 110, 638, 3832 (OEIS A006770, from memory), and Boole's inequality.
 """
 
 from __future__ import annotations
@@ -20,12 +29,16 @@ from taptone.pipeline.ringing import DECAY, EARLY_MS, LATE_MS, Ringing, Rings, f
 from taptone.pipeline.robust import LEAST_CHANCE, location_scale
 from taptone.types import FloatArray
 
-__all__ = ["BOTH", "Lasting", "find_lasting"]
+__all__ = ["BOTH", "Lasting", "find_lasting", "side_by_side"]
 
 #: Of what the late ring moves by where a decay is longer, the early one does, and the decay itself.
 _MOVES = {LATE_MS: 1.0, EARLY_MS: 0.5, DECAY: 0.3}
 #: Of good places one ring of which is so long, so many have both; fewer on made-up panels.
 BOTH = 0.1
+#: So rare each must be by itself that counts with those it touches; more let good neighbours of a patch in.
+_RARE = 0.01
+#: Shapes of 1, 2, … touching places that a place may lie in; more places count as so many.
+_SHAPES = np.array([1.0, 8.0, 60.0, 440.0, 3190.0, 22992.0])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,17 +46,22 @@ class Lasting:
     """How far each ring of each place lies above what is expected there, and how far good ones do.
 
     ``off_db`` has shape (rings, stations), ``nan`` where a ring could not be read; ``laws`` are of the rings,
-    and the decay is one of them; ``asked_ms`` is that of the ring that is asked by itself.
+    and the decay is one of them; ``asked_ms`` is that of the ring that is asked by itself. ``touching``, of
+    shape (stations, stations), tells which lie side by side; None: nobody knows.
     """
 
     off_db: FloatArray
     laws: tuple[Ringing, ...]
     asked_ms: float = LATE_MS
+    touching: NDArray[np.bool_] | None = None
 
     @property
     def chance(self) -> FloatArray:
-        """Share of good places of which both would lie at least this far above, shape (stations,)."""
-        return self._agreed(self.off_db)
+        """Share of good places of which both would lie at least this far above, shape (stations,).
+
+        Or that would lie among as many that do, where that is less.
+        """
+        return self._counted(self._agreed(self.off_db))[0]
 
     def at(self, k: int, off_db: FloatArray, after_ms: float) -> FloatArray:
         """The same for one place, had it another ring: of `after_ms`, the others as heard.
@@ -66,7 +84,28 @@ class Lasting:
             off_db if law.after_ms == after_ms else np.full_like(off_db, own[k])
             for law, own in zip(self.laws, self.off_db, strict=True)
         ]
-        return self._agreed(np.array(rows))
+        agreed = self._agreed(self.off_db)
+
+        def had_it(own: float) -> float:
+            agreed[k] = own
+            return float(self._counted(agreed)[0][k])
+
+        return np.array([had_it(own) for own in self._agreed(np.array(rows))])
+
+    def among(self, k: int) -> int:
+        """How many places side by side a place is counted with, itself too; 1 where it stands by itself.
+
+        Parameters
+        ----------
+        k : int
+            Which place.
+
+        Returns
+        -------
+        int
+            1 at least.
+        """
+        return int(self._counted(self._agreed(self.off_db))[1][k])
 
     def of(self, after_ms: float) -> FloatArray:
         """``off_db`` of one ring, shape (stations,)."""
@@ -92,13 +131,59 @@ class Lasting:
         return chance[LATE_MS] > max(chance[EARLY_MS], chance.get(DECAY, 1.0))
 
     def _agreed(self, off_db: FloatArray) -> FloatArray:
+        """Chance of each by the less telling of what must agree; 1 where it does not last longer."""
         each = [law.chance_longer(own) for law, own in zip(self.laws, off_db, strict=True)]
         after_ms = [law.after_ms for law in self.laws]
         soon = each.pop(after_ms.index(EARLY_MS))
         less_telling = np.maximum(soon, np.min(each, axis=0))
         asked_db = off_db[after_ms.index(self.asked_ms)]
-        longer = (less_telling < 1) & (asked_db > 0)
-        return np.asarray(np.where(longer, np.maximum(BOTH * less_telling, LEAST_CHANCE), 1.0))
+        return np.asarray(np.where(asked_db > 0, less_telling, 1.0))
+
+    def _counted(self, agreed: FloatArray) -> tuple[FloatArray, NDArray[np.intp]]:
+        """What that counts as, and with how many places."""
+        chance, places = agreed, np.ones(len(agreed), np.intp)
+        if self.touching is not None:
+            chance, places = side_by_side(agreed, self.touching)
+        both = np.maximum(BOTH * chance, LEAST_CHANCE)
+        return np.asarray(np.where(agreed < 1, both, 1.0)), places
+
+
+def side_by_side(chance: FloatArray, touching: NDArray[np.bool_]) -> tuple[FloatArray, NDArray[np.intp]]:
+    """Chance of a good place to be as rare, by itself or with those it touches.
+
+    Parameters
+    ----------
+    chance : ndarray, shape (places,)
+        Of each by itself.
+    touching : ndarray of bool, shape (places, places)
+        Which lie side by side.
+
+    Returns
+    -------
+    chance : ndarray, shape (places,)
+        The smaller of its own and, for each connected group in which all are as rare as 1 in 100, that of the
+        least rare to the power of their number, times the shapes that so many can have.
+    places : ndarray of int, shape (places,)
+        How many that is; 1 where its own counts.
+
+    Examples
+    --------
+    >>> in_a_row = np.abs(np.subtract.outer(np.arange(6), np.arange(6))) == 1
+    >>> chance, places = side_by_side(np.array([0.5, 0.004, 0.003, 0.005, 0.02, 0.001]), in_a_row)
+    >>> chance.round(7), places
+    (array([5.0e-01, 7.5e-06, 7.5e-06, 7.5e-06, 2.0e-02, 1.0e-03]), array([1, 3, 3, 3, 1, 1]))
+    """
+    from scipy.sparse.csgraph import connected_components
+
+    rarest, places = chance.copy(), np.ones(len(chance), np.intp)
+    for least in np.unique(chance[chance <= _RARE]):
+        odd = np.flatnonzero(chance <= least)
+        _, group = connected_components(touching[np.ix_(odd, odd)], directed=False)
+        size = np.minimum(np.bincount(group)[group], len(_SHAPES))
+        as_one = _SHAPES[size - 1] * least**size
+        less = as_one < rarest[odd]
+        rarest[odd[less]], places[odd[less]] = as_one[less], np.bincount(group)[group][less]
+    return rarest, places
 
 
 def find_lasting(
@@ -108,6 +193,7 @@ def find_lasting(
     expected: Callable[[FloatArray, float], FloatArray],
     least_spread_db: float,
     asked_ms: float = LATE_MS,
+    touching: NDArray[np.bool_] | None = None,
 ) -> Lasting | None:
     """Hold the rings of each place against those expected there.
 
@@ -123,6 +209,8 @@ def find_lasting(
         Good places are never taken to agree better.
     asked_ms : float, optional
         Which ring is asked by itself.
+    touching : ndarray of bool, shape (stations, stations), optional
+        Which lie side by side; None: nobody knows.
 
     Returns
     -------
@@ -155,4 +243,4 @@ def find_lasting(
         strays = np.concatenate([known - usual_db, off_db[good]])
         rows.append(off_db)
         laws.append(fit_ringing(strays, least_spread_db * _MOVES[ring.after_ms], ring.after_ms))
-    return Lasting(np.array(rows), tuple(laws), asked_ms)
+    return Lasting(np.array(rows), tuple(laws), asked_ms, touching)

@@ -30,7 +30,7 @@ from taptone.pipeline.heaps import LEANING
 from taptone.pipeline.robust import drawn_in_covariance, location_scale
 from taptone.types import FloatArray
 
-__all__ = ["WEIGHT", "Patches", "find_patches"]
+__all__ = ["WEIGHT", "Patches", "find_patches", "usual_spacing_m"]
 
 #: The chance of a place in a patch counts as the so manieth part of it.
 WEIGHT = 20.0
@@ -109,8 +109,7 @@ def find_patches(
     if able.sum() < _FEWEST:
         return Patches(which)
     far_m = np.linalg.norm(xy_m[:, None] - xy_m[None], axis=2)
-    apart = np.where(far_m > 0, far_m, np.inf)[np.ix_(able, able)].min(axis=1)
-    spacing_m = float(np.median(apart))
+    spacing_m = usual_spacing_m(far_m, able)
     if not np.isfinite(spacing_m):
         return Patches(which)
     at, far = xy_m / spacing_m, far_m / spacing_m
@@ -135,6 +134,31 @@ def find_patches(
         times.append(odd)
         left &= ~disc
     return Patches(which, tuple(times), least)
+
+
+def usual_spacing_m(far_m: FloatArray, able: NDArray[np.bool_]) -> float:
+    """How far stations lie from the nearest other one, in the middle.
+
+    Parameters
+    ----------
+    far_m : ndarray, shape (stations, stations)
+        How far they lie apart.
+    able : ndarray of bool, shape (stations,)
+        Which are asked.
+
+    Returns
+    -------
+    float
+        Infinite where none has another one elsewhere.
+
+    Examples
+    --------
+    >>> in_a_row = np.abs(np.subtract.outer(np.arange(4.0), np.arange(4.0)))
+    >>> usual_spacing_m(0.1 * in_a_row, np.ones(4, bool)), usual_spacing_m(in_a_row, in_a_row[0] < 1)
+    (0.1, inf)
+    """
+    apart = np.where(far_m > 0, far_m, np.inf)[np.ix_(able, able)]
+    return float(np.median(apart.min(axis=1))) if apart.size else float("inf")
 
 
 def _precision(

@@ -91,6 +91,23 @@ def test_a_dead_patch_of_the_usual_spectrum(rng, beside, longer, asked):
     assert {p.character for p in odd} <= {"dead", "dull", ""}
 
 
+@pytest.mark.parametrize("patch", [(27, 28, 39, 40), (3, 4, 5, 15, 16)], ids=["inside", "at the edge"])
+def test_a_small_patch_that_only_rings_on(patch):
+    """Good taps uneven by 6 % in pitch, 4 dB in level, 18 % in decay: single places are told badly."""
+    stated = {"boat": "Kettle", "construction": "skins over foam", "hammer": "60 g steel"}
+    hit = flagged = 0
+    for seed in (71, 73, 74):
+        rng = np.random.default_rng(seed)
+        hits = [tap(rng, uneven=6, longer=2.3 if k in patch else 1.0) for k in range(96)]
+        known = Invented(laid([tap(rng, uneven=6) for _ in range(20)]), "good.wav")
+        baseline = learn_reference([known], **stated)[0]
+        result = analyse_sounds([Invented(laid(hits, [12] * 8))], panel=panel(8, 12), reference=baseline)
+        told = [k for k, p in enumerate(result.points) if p.verdict == "suspect"]
+        hit, flagged = hit + len(set(told) & set(patch)), flagged + len(set(told) - set(patch))
+        assert any(f"would lie among {len(patch)} side by side" in p.reason for p in result.points)
+    assert (hit, flagged) == (3 * len(patch), 0)
+
+
 @pytest.mark.parametrize("baseline", [False, True], ids=["none", "of shorter taps"])
 def test_a_wide_dead_patch_without_a_baseline_or_with_one_that_is_otherwise(baseline):
     """25 of 96, as before; what is asked follows this panel, not a baseline that most of it is unlike."""

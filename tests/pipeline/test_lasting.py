@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import t
 
-from taptone.pipeline.lasting import find_lasting
+from taptone.pipeline.lasting import find_lasting, side_by_side
 from taptone.pipeline.ringing import DECAY, EARLY_MS, LATE_MS, Rings
 
 N = 60
@@ -109,3 +109,64 @@ def test_what_noise_may_have_added_and_what_was_not_read_tells_nothing(rng):
 def test_one_ring_alone_is_not_asked():
     ring_db = np.zeros(N)
     assert find_lasting([Rings(ring_db, ring_db, ring_db)], EVERYONE, EVERYONE, lambda r, _: r, 1.0) is None
+
+
+ROWS, COLUMNS = 6, 10
+TOUCHING = (
+    np.abs(np.subtract.outer(np.arange(N) // COLUMNS, np.arange(N) // COLUMNS)).clip(0, 2)
+    + np.abs(np.subtract.outer(np.arange(N) % COLUMNS, np.arange(N) % COLUMNS)).clip(0, 2) * 3
+)
+TOUCHING = np.isin(TOUCHING, [1, 3, 4])  # a king's move apart
+
+
+def test_places_side_by_side_that_each_last_a_little_longer_count_together(rng):
+    late_db, early_db = rng.normal(-14.0, 2.0, N), rng.normal(-4.0, 1.0, N)
+    patch, strewn = [22, 23, 32], [5, 47, 59]
+    late_db[patch + strewn], early_db[patch + strewn] = -14.0 + 2.0 * 5.0, -4.0 + 5.0
+    rings = [Rings(own, own, NONE, ms) for own, ms in ((late_db, LATE_MS), (early_db, EARLY_MS))]
+    usual = lambda _, usual_db: np.full(N, usual_db)  # noqa: E731
+    alone = find_lasting(rings, EVERYONE, EVERYONE, usual, 1.0)
+    told = find_lasting(rings, EVERYONE, EVERYONE, usual, 1.0, touching=TOUCHING)
+    assert told.chance[strewn] == pytest.approx(alone.chance[strewn])
+    assert (told.chance[patch] < alone.chance[patch] / 20).all()
+    assert [told.among(k) for k in (*patch, *strewn)] == [3, 3, 3, 1, 1, 1]
+    # Had the one in the middle the usual ring, the others would stand by themselves.
+    for k in patch:
+        assert told.at(k, told.of(LATE_MS)[k : k + 1], LATE_MS)[0] == pytest.approx(told.chance[k])
+    assert told.at(23, np.zeros(1), LATE_MS)[0] > 0.01
+
+
+def test_a_place_that_is_not_rare_by_itself_is_not_taken_along():
+    chance = np.full(N, 0.5)
+    chance[[22, 23, 32]], chance[33] = 0.005, 0.02
+    together, places = side_by_side(chance, TOUCHING)
+    assert together[[22, 23, 32]] == pytest.approx(60 * 0.005**3)
+    assert (together[33], places[33], places[22]) == (0.02, 1, 3)
+
+
+def test_good_places_are_no_rarer_with_their_neighbours_than_chance_has_it(rng):
+    """Their own chance, and Boole's bound for each size of group: at most a few times what is asked."""
+    told = np.concatenate([side_by_side(rng.uniform(size=N), TOUCHING)[0] for _ in range(2000)])
+    for limit in (1e-3, 3e-4):
+        assert 0.7 * limit < (told < limit).mean() < 3 * limit
+
+
+def test_so_many_shapes_hold_a_place(rng):
+    """Counted one by one: the connected groups of 1 to 4 squares, corners too, that one square lies in."""
+    shapes = {frozenset([(0, 0)])}
+    for size, of_them in ((1, 1), (2, 8), (3, 60), (4, 440)):
+        if size > 1:
+            grown = set()
+            for shape in shapes:
+                for i, j in shape:
+                    grown |= {
+                        shape | {(i + a, j + b)}
+                        for a in (-1, 0, 1)
+                        for b in (-1, 0, 1)
+                        if (i + a, j + b) not in shape
+                    }
+            shapes = grown
+        assert len(shapes) == of_them
+        # As rare as it may be by itself, so many squares side by side of an endless row count as so many.
+        row = np.abs(np.subtract.outer(np.arange(size), np.arange(size))) == 1
+        assert side_by_side(np.full(size, 0.001), row)[0] == pytest.approx(of_them * 0.001**size)
