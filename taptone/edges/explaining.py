@@ -749,9 +749,9 @@ def _by_its_ring(explained: Explained) -> str:
         if among > 1:
             others = (
                 f" It is counted with those that touch it, {among} side by side that are each rarer than 1 "
-                "in 100: the least rare of them to the power of their number, times the shapes that so many "
-                "can have. Strike these again, in another order; look for what stands behind, a stand pad, "
-                "and thickness."
+                "in 100: the least rare of them to the power of their number, three at most, times the "
+                "shapes that so many can have. Strike these again, in another order; look for what stands "
+                "behind, a stand pad, a free edge, and thickness."
             )
         return (
             f" Its chance is not from the score but from the ring after {law.after_ms:g} ms, {off} "
