@@ -180,3 +180,15 @@ def test_small_panels_amid_noise(monkeypatch, condition):
     assert told == loose >= 1
     assert others <= 1
     assert left <= struck // 4
+
+
+def test_panels_of_chance_making(monkeypatch):
+    """What is drawn adds up, and two panels whose patch anyone would hear: by the table's own function."""
+    monkeypatch.syspath_prepend(str(ROOT / "benchmarks"))
+    import chance_taps
+
+    for seed in (24_006, 24_007):
+        making, (loose, told, good, others, left) = chance_taps.told(seed)
+        assert loose + good == making.rows * making.columns
+        assert (told, others, left) == (loose, 0, 0)
+        assert loose == 2

@@ -184,7 +184,7 @@ def side_by_side(chance: FloatArray, touching: NDArray[np.bool_]) -> tuple[Float
         _, group = connected_components(touching[np.ix_(odd, odd)], directed=False)
         size = np.minimum(np.bincount(group)[group], len(_SHAPES))
         as_one = np.maximum(_SHAPES[size - 1] * least**size, _LEAST)
-        less = as_one < rarest[odd]
+        less = as_one <= rarest[odd]  # of groups that are as rare, the larger
         rarest[odd[less]], places[odd[less]] = as_one[less], np.bincount(group)[group][less]
     return rarest, places
 
