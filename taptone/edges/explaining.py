@@ -744,24 +744,34 @@ def _by_its_ring(explained: Explained) -> str:
         lasting = judging.compared.lasting
         by_decay = lasting is not None and lasting.by_decay(k)
         instead = f" (the decay does for the ring after {LATE_MS:g} ms, which tells less)" if by_decay else ""
-        among = 1 if lasting is None else lasting.among(k)
-        others = ""
-        if among > 1:
-            others = (
-                f" It is counted with those that touch it, {among} side by side that are each rarer than 1 "
-                "in 100: the least rare of them to the power of their number, three at most, times the "
-                "shapes that so many can have. Strike these again, in another order; look for what stands "
-                "behind, a stand pad, a free edge, and thickness."
-            )
         return (
             f" Its chance is not from the score but from the ring after {law.after_ms:g} ms, {off} "
             f"({usual}), and {the_other_ring(judging.compared, k)}: both are asked, because a late sound "
             f"makes one longer{instead}. The less telling of the two counts, {taught}; a tenth of it, as "
-            f"good places hardly ever have both, and that {RARER:.0f} times, {beside}{others}"
+            f"good places hardly ever have both, and that {RARER:.0f} times, {beside}"
+            f"{_side_by_side(explained)}"
         )
     return (
         f" Its chance is not from the score but from the ring after {law.after_ms:g} ms by itself, {off}: "
         f"{usual}, {taught}; it is counted {RARER:.0f} times, {beside}"
+    )
+
+
+def _side_by_side(explained: Explained) -> str:
+    """Say with which stations one that rings on is counted, how, and what it would be without them."""
+    lasting, k = explained.judging.compared.lasting, explained.k
+    if lasting is None or lasting.among[k].sum() < 2:
+        return ""
+    own_db = float(np.asarray(explained.judging.compared.ring_off_db)[k])
+    by_itself = _with_ring(explained, own_db, explained.point.score, alone=True)
+    names = " ".join(explained.result.points[j].station for j in np.flatnonzero(lasting.among[k]))
+    return (
+        f" Counted together are {names}, side by side: each is rarer than 1 in 100, and good places hardly "
+        "ever are so side by side. So the largest chance among them counts, to the power of their number "
+        "(three at most), times 8 or 60, the shapes that two or three can have; no such group is told as "
+        f"rarer than 1 good place in 10,000. By itself this one would be {by_itself}. Strike these again, in "
+        "another order; tap the same corner on the other side; look for laminate that is thinner there or "
+        "stands on nothing, and for a corner or a hatch."
     )
 
 
@@ -895,12 +905,13 @@ def _with_ring(explained: Explained, off_db: float, score: float, *, alone: bool
     """The verdict, had the station another ring and another score; alone: whatever those around it do."""
     judging, k, ring = explained.judging, explained.k, explained.judging.compared.ringing
     assert ring is not None
-    together = judging.compared.together
+    together, lasting = judging.compared.together, judging.compared.lasting
     by_its_ring = np.array(judging.compared.chance_by_ring, float)
     off = np.array([off_db])
     by_its_ring[k] = ring.chance(off)[0]
-    if judging.compared.lasting is not None:
-        by_its_ring[k] = min(by_its_ring[k], judging.compared.lasting.at(k, off, ring.after_ms)[0])
+    if lasting is not None:
+        lasting = dataclasses.replace(lasting, touching=None) if alone else lasting
+        by_its_ring[k] = min(by_its_ring[k], lasting.at(k, off, ring.after_ms)[0])
     if together is not None and not alone:
         by_its_ring[k] = min(by_its_ring[k], together.chance[k])
     other = with_score(dataclasses.replace(judging.compared, chance_by_ring=by_its_ring), k, score)
@@ -977,6 +988,8 @@ def _by_its_ring_alone(explained: Explained) -> str:
     if math.isnan(from_db):
         return ""
     other = " and the other stays as long" if longer else ""
+    if longer and judging.compared.lasting is not None and judging.compared.lasting.among[k].sum() > 1:
+        other = ", the other stays as long and those side by side ring as they do"
     return (
         f"At any score it is suspect while its ring after {ring.after_ms:g} ms lies {from_db:.1f} dB or more "
         f"{'above' if longer else 'below'} what was expected{other}; with the ring as expected it would be "

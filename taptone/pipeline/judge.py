@@ -31,6 +31,7 @@ __all__ = [
     "on_its_kind",
     "rarity",
     "rings_longer",
+    "side_by_side",
     "sure_in_patches",
     "sureness",
     "the_other_ring",
@@ -268,7 +269,8 @@ def sure_in_patches(
 ) -> tuple[FloatArray, FloatArray]:
     """Confidence, where the chance of a station in a patch counts as a twentieth.
 
-    Elsewhere that changes nothing: what a patch lets in must not let in others.
+    Elsewhere that changes nothing: what a patch lets in must not let in others. Nor must stations that are
+    rare only side by side.
 
     Parameters
     ----------
@@ -293,7 +295,9 @@ def sure_in_patches(
     >>> sure.round(3), counts
     (array([0.997, 0.97 , 0.1  ]), array([0.001, 0.02 , 0.9  ]))
     """
-    sure = confidence(chance_if_good, able)
+    beside = side_by_side(compared)
+    sure = confidence(np.where(beside, 1.0, chance_if_good), able)
+    sure = np.where(beside, confidence(chance_if_good, able), sure)
     if compared.patches is None:
         return sure, chance_if_good
     in_patch = compared.patches.which >= 0
@@ -332,6 +336,32 @@ def off_together(compared: Comparison, k: int) -> Together | None:
     if compared.lasting is not None:
         by_its_own = min(by_its_own, compared.lasting.chance[k])
     return together if together.chance[k] < by_its_own else None
+
+
+def side_by_side(compared: Comparison) -> NDArray[np.bool_]:
+    """Which stations have the chance they have because those they touch ring on too.
+
+    Parameters
+    ----------
+    compared : Comparison
+        Of all stations.
+
+    Returns
+    -------
+    ndarray of bool, shape (stations,)
+        False where they would be as rare by themselves.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> one = np.ones(1)
+    >>> side_by_side(Comparison(one, one, one > 0, ((),)))
+    array([False])
+    """
+    if compared.lasting is None:
+        return np.zeros(len(compared.chance_if_good), bool)
+    not_alone = compared.lasting.among.sum(axis=1) > 1
+    return np.asarray(not_alone & (compared.chance_if_good >= RARER * compared.lasting.chance))
 
 
 def rings_longer(compared: Comparison, k: int) -> bool:
@@ -639,8 +669,8 @@ def _taught(ring: str, compared: Comparison, k: int) -> tuple[str, str, str, int
     if together is None:
         how = "ring this short"
         if rings_longer(compared, k):
-            among = 1 if compared.lasting is None else compared.lasting.among(k)
-            how = "ring this long" if among < 2 else f"lie among {among} side by side that ring so long"
+            among = 1 if compared.lasting is None else int(compared.lasting.among[k].sum())
+            how = "ring this long" if among < 2 else f"lie among {among} side by side that ring on"
         return "good place", how, f"{law.places} good places and stations", law.places
     how = "ring this short" if together.off_db[k] < 0 else "ring this long"
     return "area of good skin", how, f"areas among {together.stations} stations", together.stations // AREA

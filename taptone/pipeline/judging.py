@@ -19,7 +19,7 @@ from taptone.pipeline.faults import end_hz
 from taptone.pipeline.halfway import Changed, find_change
 from taptone.pipeline.hearing import medians, pool
 from taptone.pipeline.hint import hints
-from taptone.pipeline.judge import Heard, Judgement, judge, off_together
+from taptone.pipeline.judge import Heard, Judgement, judge, off_together, side_by_side
 from taptone.pipeline.mirror import Mirrored, match, mirrored, say_mirror
 from taptone.pipeline.named import named
 from taptone.pipeline.outline import outline, spacing
@@ -359,20 +359,27 @@ def _about_areas(labels: Sequence[str], verdicts: Sequence[Judgement], compared:
         if verdicts[k].verdict == "suspect" and off_together(compared, k)
     ]
     by_patch = [label for label, v in zip(labels, verdicts, strict=True) if v.with_patch]
+    counted = side_by_side(compared)
+    ring_on = [label for k, label in enumerate(labels) if verdicts[k].verdict == "suspect" and counted[k]]
     other = "a stand pad, a hand, what stands behind"
     notes = [
-        f"suspect {how}, not by themselves: {named(who)}. Strike them again, in another order; {what} can do "
-        "it too"
+        f"suspect {how}: {named(who)}. Strike them again, in another order; {what} can do it too"
         for how, who, what in (
             (
-                "by the ring of the area they lie in",
+                "by the ring of the area they lie in, not by themselves",
                 by_ring,
                 f"{other}, thickness, or a recorder that was moved",
             ),
             (
-                "with the patch they lie in, which differs as a whole from what lies around it",
+                "with the patch they lie in, which differs as a whole from what lies around it, not by "
+                "themselves",
                 by_patch,
                 f"{other}, filler, a repair or another lay-up",
+            ),
+            (
+                "with those side by side, which all ring on",
+                ring_on,
+                "a corner, a hatch, laminate that is thinner or stands on nothing",
             ),
         )
         if who

@@ -94,20 +94,10 @@ class Lasting:
 
         return np.array([had_it(own) for own in self._agreed(np.array(rows))])
 
-    def among(self, k: int) -> int:
-        """How many places side by side a place is counted with, itself too; 1 where it stands by itself.
-
-        Parameters
-        ----------
-        k : int
-            Which place.
-
-        Returns
-        -------
-        int
-            1 at least.
-        """
-        return int(self._counted(self._agreed(self.off_db))[1][k])
+    @property
+    def among(self) -> NDArray[np.bool_]:
+        """Which places side by side each is counted with, itself too, shape (stations, stations)."""
+        return self._counted(self._agreed(self.off_db))[1]
 
     def of(self, after_ms: float) -> FloatArray:
         """``off_db`` of one ring, shape (stations,)."""
@@ -141,16 +131,17 @@ class Lasting:
         asked_db = off_db[after_ms.index(self.asked_ms)]
         return np.asarray(np.where(asked_db > 0, less_telling, 1.0))
 
-    def _counted(self, agreed: FloatArray) -> tuple[FloatArray, NDArray[np.intp]]:
-        """What that counts as, and with how many places."""
-        chance, places = agreed, np.ones(len(agreed), np.intp)
-        if self.touching is not None:
-            chance, places = side_by_side(agreed, self.touching)
+    def _counted(self, agreed: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
+        """What that counts as, and with which places."""
+        touching = self.touching
+        if touching is None:
+            touching = np.zeros((len(agreed), len(agreed)), bool)
+        chance, among = side_by_side(agreed, touching)
         both = np.maximum(BOTH * chance, LEAST_CHANCE)
-        return np.asarray(np.where(agreed < 1, both, 1.0)), places
+        return np.asarray(np.where(agreed < 1, both, 1.0)), among
 
 
-def side_by_side(chance: FloatArray, touching: NDArray[np.bool_]) -> tuple[FloatArray, NDArray[np.intp]]:
+def side_by_side(chance: FloatArray, touching: NDArray[np.bool_]) -> tuple[FloatArray, NDArray[np.bool_]]:
     """Chance of a good place to be as rare, by itself or with those it touches.
 
     Parameters
@@ -158,35 +149,39 @@ def side_by_side(chance: FloatArray, touching: NDArray[np.bool_]) -> tuple[Float
     chance : ndarray, shape (places,)
         Of each by itself.
     touching : ndarray of bool, shape (places, places)
-        Which lie side by side.
+        Which lie side by side: of a square grid eight at most; where more do, they count for as many more.
 
     Returns
     -------
     chance : ndarray, shape (places,)
-        The smaller of its own and, for each connected group in which all are as rare as 1 in 100, that of the
-        least rare to the power of their number, three at most, times the shapes that so many can have; no
+        The smaller of its own and, for each connected group in which all are as rare as 1 in 100, the largest
+        of the group to the power of their number, three at most, times the shapes that so many can have; no
         less than 5e-5.
-    places : ndarray of int, shape (places,)
-        How many that is; 1 where its own counts.
+    among : ndarray of bool, shape (places, places)
+        In each row, which places one is counted with; itself alone where its own counts.
 
     Examples
     --------
     >>> in_a_row = np.abs(np.subtract.outer(np.arange(6), np.arange(6))) == 1
-    >>> chance, places = side_by_side(np.array([0.5, 0.004, 0.003, 0.005, 0.02, 0.001]), in_a_row)
-    >>> chance.round(6), places
+    >>> chance, among = side_by_side(np.array([0.5, 0.004, 0.003, 0.005, 0.02, 0.001]), in_a_row)
+    >>> chance.round(6), among.sum(axis=1)
     (array([5.e-01, 5.e-05, 5.e-05, 5.e-05, 2.e-02, 1.e-03]), array([1, 3, 3, 3, 1, 1]))
     """
     from scipy.sparse.csgraph import connected_components
 
-    rarest, places = chance.copy(), np.ones(len(chance), np.intp)
-    for least in np.unique(chance[chance <= _RARE]):
-        odd = np.flatnonzero(chance <= least)
+    rarest, among = chance.copy(), np.eye(len(chance), dtype=bool)
+    crowded = max(1.0, float(touching.sum(axis=1).max(initial=0)) / _SHAPES[1])
+    for largest in np.unique(chance[chance <= _RARE]):
+        odd = np.flatnonzero(chance <= largest)
         _, group = connected_components(touching[np.ix_(odd, odd)], directed=False)
-        size = np.minimum(np.bincount(group)[group], len(_SHAPES))
-        as_one = np.maximum(_SHAPES[size - 1] * least**size, _LEAST)
-        less = as_one <= rarest[odd]  # of groups that are as rare, the larger
-        rarest[odd[less]], places[odd[less]] = as_one[less], np.bincount(group)[group][less]
-    return rarest, places
+        for own in range(group.max() + 1):
+            members = odd[group == own]
+            size = min(len(members), len(_SHAPES))
+            as_one = max(_SHAPES[size - 1] * crowded ** (size - 1) * largest**size, _LEAST)
+            less = members[as_one <= rarest[members]]  # of groups that are as rare, the larger
+            if size > 1 and len(less):
+                rarest[less], among[less] = as_one, np.isin(np.arange(len(chance)), members)
+    return rarest, among
 
 
 def find_lasting(

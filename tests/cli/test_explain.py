@@ -147,7 +147,7 @@ def test_rings_that_are_longer_by_themselves(hollow, tmp_path, capsys):
     alone = [s for s in patch if longer.match(row(hollow / "log", s)["reason"])]
     assert len(alone) >= 3
     reasons = [row(hollow / "log", station)["reason"] for station in alone]
-    assert all("would lie among 6 side by side that ring so long (counted 2 times" in r for r in reasons)
+    assert all("would lie among 6 side by side that ring on (counted 2 times" in r for r in reasons)
     capsys.readouterr()
     assert run_main("explain", hollow / "log", alone[0], "--out", tmp_path / "told.png") == 0
     told = capsys.readouterr().out
@@ -157,8 +157,12 @@ def test_rings_that_are_longer_by_themselves(hollow, tmp_path, capsys):
         r"\(± \d+\.\d dB\): both are asked, because a late sound"
     )
     heard_db = float(re.search(also, told)[1])
-    assert "It is counted with those that touch it, 6 side by side" in told
-    words = r"lies (\d+\.\d) dB or more above what was expected and the other stays as long; with the ring as"
+    assert "Counted together are B3 B4 B5 C3 C4 C5, side by side: each is rarer than 1 in 100" in told
+    assert re.search(r"By itself this one would be (suspect|no difference)\.", told)
+    words = (
+        r"lies (\d+\.\d) dB or more above what was expected, the other stays as long and those side by side "
+        r"ring as they do; with"
+    )
     if found := re.search(words, told):
         assert 2 < float(found[1]) <= heard_db
     else:

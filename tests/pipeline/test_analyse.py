@@ -104,7 +104,9 @@ def test_a_small_patch_that_only_rings_on(patch):
         result = analyse_sounds([Invented(laid(hits, [12] * 8))], panel=panel(8, 12), reference=baseline)
         told = [k for k, p in enumerate(result.points) if p.verdict == "suspect"]
         hit, flagged = hit + len(set(told) & set(patch)), flagged + len(set(told) - set(patch))
-        assert any(f"would lie among {len(patch)} side by side" in p.reason for p in result.points)
+        assert any(
+            f"would lie among {len(patch)} side by side that ring on" in p.reason for p in result.points
+        )
     assert (hit, flagged) == (3 * len(patch), 0)
 
 
