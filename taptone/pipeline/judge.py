@@ -25,13 +25,13 @@ __all__ = [
     "beside_plain_skin",
     "character",
     "confidence",
+    "counted_together",
     "judge",
     "odd_ring",
     "off_together",
     "on_its_kind",
     "rarity",
     "rings_longer",
-    "side_by_side",
     "sure_in_patches",
     "sureness",
     "the_other_ring",
@@ -295,7 +295,7 @@ def sure_in_patches(
     >>> sure.round(3), counts
     (array([0.997, 0.97 , 0.1  ]), array([0.001, 0.02 , 0.9  ]))
     """
-    beside = side_by_side(compared)
+    beside = counted_together(compared)
     sure = confidence(np.where(beside, 1.0, chance_if_good), able)
     sure = np.where(beside, confidence(chance_if_good, able), sure)
     if compared.patches is None:
@@ -338,7 +338,7 @@ def off_together(compared: Comparison, k: int) -> Together | None:
     return together if together.chance[k] < by_its_own else None
 
 
-def side_by_side(compared: Comparison) -> NDArray[np.bool_]:
+def counted_together(compared: Comparison) -> NDArray[np.bool_]:
     """Which stations have the chance they have because those they touch ring on too.
 
     Parameters
@@ -355,7 +355,7 @@ def side_by_side(compared: Comparison) -> NDArray[np.bool_]:
     --------
     >>> import numpy as np
     >>> one = np.ones(1)
-    >>> side_by_side(Comparison(one, one, one > 0, ((),)))
+    >>> counted_together(Comparison(one, one, one > 0, ((),)))
     array([False])
     """
     if compared.lasting is None:

@@ -19,7 +19,7 @@ from taptone.pipeline.faults import end_hz
 from taptone.pipeline.halfway import Changed, find_change
 from taptone.pipeline.hearing import medians, pool
 from taptone.pipeline.hint import hints
-from taptone.pipeline.judge import Heard, Judgement, judge, off_together, side_by_side
+from taptone.pipeline.judge import Heard, Judgement, counted_together, judge, off_together
 from taptone.pipeline.mirror import Mirrored, match, mirrored, say_mirror
 from taptone.pipeline.named import named
 from taptone.pipeline.outline import outline, spacing
@@ -359,7 +359,7 @@ def _about_areas(labels: Sequence[str], verdicts: Sequence[Judgement], compared:
         if verdicts[k].verdict == "suspect" and off_together(compared, k)
     ]
     by_patch = [label for label, v in zip(labels, verdicts, strict=True) if v.with_patch]
-    counted = side_by_side(compared)
+    counted = counted_together(compared)
     ring_on = [label for k, label in enumerate(labels) if verdicts[k].verdict == "suspect" and counted[k]]
     other = "a stand pad, a hand, what stands behind"
     notes = [

@@ -9,10 +9,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.stats import false_discovery_control
+from scipy.stats import false_discovery_control, norm
 
 from taptone.pipeline.compare import Comparison, softened
 from taptone.pipeline.judge import CHARACTERS, Heard, character, confidence, judge
+from taptone.pipeline.lasting import find_lasting
+from taptone.pipeline.ringing import EARLY_MS, LATE_MS, RARER, Rings
 from taptone.settings import JudgeSettings
 
 #: Y. Benjamini and Y. Hochberg, J. R. Stat. Soc. B 57 (1995) 289-300, section 3.2.
@@ -54,6 +56,33 @@ def test_published_example():
     # Adjusted values of the first nine, to the digits that scipy's and statsmodels' manuals give.
     adjusted = [0.0015, 0.003, 0.0095, 0.035625, 0.0603, 0.063857, 0.063857, 0.0645, 0.0765]
     assert 1 - sure[:9] == pytest.approx(adjusted, abs=1e-6)
+
+
+def test_what_is_rare_only_side_by_side_lets_in_no_other(rng):
+    """Three stations that ring on together; a fourth elsewhere stays as sure as it is without them."""
+    n, group, other = 60, [10, 11, 12], 40
+    touching = np.abs(np.subtract.outer(np.arange(n), np.arange(n))) == 1
+    rings = []
+    for after_ms in (LATE_MS, EARLY_MS):
+        own_db = rng.permutation(norm.ppf((np.arange(n) + 0.5) / n))
+        own_db[own_db > 2] = 2.0
+        own_db[group] = 5.0
+        rings.append(Rings(own_db, own_db, np.zeros(0), after_ms))
+    everyone = np.ones(n, bool)
+    usual = lambda _, usual_db: np.full(n, usual_db)  # noqa: E731
+    lasting = find_lasting(rings, everyone, everyone, usual, 1.0, touching=touching)
+    chance = np.linspace(0.1, 1.0, n)
+    chance[group] = RARER * lasting.chance[group]
+    chance[other] = 0.002
+    assert chance[group] == pytest.approx([1e-4] * 3)
+
+    def verdicts(lasting):
+        held = replace(compared(chance), lasting=lasting)
+        told = judge([Heard()] * n, held, reference_decay_ms=40.0, reference_centroid_hz=900.0)
+        return [told[k].verdict for k in (*group, other)]
+
+    assert verdicts(lasting) == ["suspect"] * 3 + ["no difference"]
+    assert verdicts(None) == ["suspect"] * 4  # as rare, each by itself
 
 
 def test_as_scipy_does_in_any_order(rng):
