@@ -42,6 +42,7 @@ from taptone.pipeline.compare import (
 from taptone.pipeline.crisp import FLAG
 from taptone.pipeline.judge import (
     CHARACTERS,
+    counted_together,
     odd_ring,
     off_together,
     rarity,
@@ -759,18 +760,19 @@ def _by_its_ring(explained: Explained) -> str:
 
 def _side_by_side(explained: Explained) -> str:
     """Say with which stations one that rings on is counted, how, and what it would be without them."""
-    lasting, k = explained.judging.compared.lasting, explained.k
-    if lasting is None or lasting.among[k].sum() < 2:
+    compared, k = explained.judging.compared, explained.k
+    among = counted_together(compared)[k]
+    if not len(among):
         return ""
-    own_db = float(np.asarray(explained.judging.compared.ring_off_db)[k])
+    own_db = float(np.asarray(compared.ring_off_db)[k])
     by_itself = _with_ring(explained, own_db, explained.point.score, alone=True)
-    names = " ".join(explained.result.points[j].station for j in np.flatnonzero(lasting.among[k]))
+    names = " ".join(explained.result.points[j].station for j in among)
     return (
         f" Counted together are {names}, side by side: each is rarer than 1 in 100, and good places hardly "
         "ever are so side by side. So the largest chance among them counts, to the power of their number "
         "(three at most), times 8 or 60, the shapes that two or three can have; no such group is told as "
         f"rarer than 1 good place in 10,000. By itself this one would be {by_itself}. Strike these again, in "
-        "another order; tap the same corner on the other side; look for laminate that is thinner there or "
+        "another order; tap the same place on the other side; look for laminate that is thinner there or "
         "stands on nothing, and for a corner or a hatch."
     )
 
@@ -988,7 +990,7 @@ def _by_its_ring_alone(explained: Explained) -> str:
     if math.isnan(from_db):
         return ""
     other = " and the other stays as long" if longer else ""
-    if longer and judging.compared.lasting is not None and judging.compared.lasting.among[k].sum() > 1:
+    if longer and len(counted_together(judging.compared)[k]):
         other = ", the other stays as long and those side by side ring as they do"
     return (
         f"At any score it is suspect while its ring after {ring.after_ms:g} ms lies {from_db:.1f} dB or more "

@@ -29,6 +29,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptone.pipeline.lasting import Lasting, find_lasting
+from taptone.pipeline.outline import JOINED
 from taptone.pipeline.patch import Patches, find_patches, usual_spacing_m
 from taptone.pipeline.patchy import least_chance
 from taptone.pipeline.ringing import Ringing, Rings, by_either, fit_ringing, rings_to_ask, usual_ringing
@@ -67,7 +68,6 @@ _FIRST = 10.0
 _MANY, _ANEW = 0.15, 2  # share of the stations set aside; how often the search begins anew
 _FOLDS = 10
 _BESIDE = 4  # so many stations lie beside one
-_TOUCHING = 1.6  # spacings: the diagonal counts
 _TOGETHER, _LEAST_PARTS = 6, 4  # taps in turn: one, two, three or six strikes a place all fit
 _DULLER = 2.0  # spreads of good stations
 #: Such a share of a panel is enough to say that a reference fits it, where the median of their chances, which
@@ -542,7 +542,7 @@ def compare(
     far_m = np.linalg.norm(at_m[:, None] - at_m[None], axis=2)
     touching = None
     if count:
-        near_by = (far_m > 0) & (far_m <= _TOUCHING * usual_spacing_m(far_m, able))
+        near_by = (far_m > 0) & (far_m <= JOINED * usual_spacing_m(far_m, able))
         touching = near_by & able[:, None] & able
     if reference is not None and able.any():
         scorer = new_scorer().fit(reference)

@@ -295,7 +295,7 @@ def sure_in_patches(
     >>> sure.round(3), counts
     (array([0.997, 0.97 , 0.1  ]), array([0.001, 0.02 , 0.9  ]))
     """
-    beside = counted_together(compared)
+    beside = np.array([len(who) > 0 for who in counted_together(compared)], bool)
     sure = confidence(np.where(beside, 1.0, chance_if_good), able)
     sure = np.where(beside, confidence(chance_if_good, able), sure)
     if compared.patches is None:
@@ -338,8 +338,8 @@ def off_together(compared: Comparison, k: int) -> Together | None:
     return together if together.chance[k] < by_its_own else None
 
 
-def counted_together(compared: Comparison) -> NDArray[np.bool_]:
-    """Which stations have the chance they have because those they touch ring on too.
+def counted_together(compared: Comparison) -> tuple[NDArray[np.intp], ...]:
+    """With which stations, itself too, each has the chance it has because those it touches ring on too.
 
     Parameters
     ----------
@@ -348,20 +348,24 @@ def counted_together(compared: Comparison) -> NDArray[np.bool_]:
 
     Returns
     -------
-    ndarray of bool, shape (stations,)
-        False where they would be as rare by themselves.
+    tuple of ndarray of int, length stations
+        Empty where a station would be as rare by itself.
 
     Examples
     --------
     >>> import numpy as np
     >>> one = np.ones(1)
-    >>> counted_together(Comparison(one, one, one > 0, ((),)))
-    array([False])
+    >>> counted_together(Comparison(one, one, one > 0, ((),)))[0].tolist()
+    []
     """
+    nobody = np.zeros(0, np.intp)
     if compared.lasting is None:
-        return np.zeros(len(compared.chance_if_good), bool)
-    not_alone = compared.lasting.among.sum(axis=1) > 1
-    return np.asarray(not_alone & (compared.chance_if_good >= RARER * compared.lasting.chance))
+        return (nobody,) * len(compared.chance_if_good)
+    because = compared.chance_if_good >= RARER * compared.lasting.chance
+    return tuple(
+        np.flatnonzero(row) if row.sum() > 1 and because[k] else nobody
+        for k, row in enumerate(compared.lasting.among)
+    )
 
 
 def rings_longer(compared: Comparison, k: int) -> bool:
@@ -669,8 +673,8 @@ def _taught(ring: str, compared: Comparison, k: int) -> tuple[str, str, str, int
     if together is None:
         how = "ring this short"
         if rings_longer(compared, k):
-            among = 1 if compared.lasting is None else int(compared.lasting.among[k].sum())
-            how = "ring this long" if among < 2 else f"lie among {among} side by side that ring on"
+            among = len(counted_together(compared)[k])
+            how = f"lie among {among} side by side that ring on" if among else "ring this long"
         return "good place", how, f"{law.places} good places and stations", law.places
     how = "ring this short" if together.off_db[k] < 0 else "ring this long"
     return "area of good skin", how, f"areas among {together.stations} stations", together.stations // AREA

@@ -360,7 +360,9 @@ def _about_areas(labels: Sequence[str], verdicts: Sequence[Judgement], compared:
     ]
     by_patch = [label for label, v in zip(labels, verdicts, strict=True) if v.with_patch]
     counted = counted_together(compared)
-    ring_on = [label for k, label in enumerate(labels) if verdicts[k].verdict == "suspect" and counted[k]]
+    ring_on = [
+        label for k, label in enumerate(labels) if verdicts[k].verdict == "suspect" and len(counted[k])
+    ]
     other = "a stand pad, a hand, what stands behind"
     notes = [
         f"suspect {how}: {named(who)}. Strike them again, in another order; {what} can do it too"

@@ -20,7 +20,7 @@ numbers of fixed polyplets, 1, 4, 20 (OEIS A006770, from memory), and Boole's in
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,21 +49,23 @@ class Lasting:
 
     ``off_db`` has shape (rings, stations), ``nan`` where a ring could not be read; ``laws`` are of the rings,
     and the decay is one of them; ``asked_ms`` is that of the ring that is asked by itself. ``touching``, of
-    shape (stations, stations), tells which lie side by side; None: nobody knows.
+    shape (stations, stations), tells which lie side by side; None: nobody knows. ``chance``, shape
+    (stations,), is the share of good places of which both would lie at least this far above, or that would
+    lie among as many that do, where that is less; ``among``, shape (stations, stations), which places each is
+    counted with, itself too.
     """
 
     off_db: FloatArray
     laws: tuple[Ringing, ...]
     asked_ms: float = LATE_MS
     touching: NDArray[np.bool_] | None = None
+    chance: FloatArray = field(init=False)
+    among: NDArray[np.bool_] = field(init=False)
 
-    @property
-    def chance(self) -> FloatArray:
-        """Share of good places of which both would lie at least this far above, shape (stations,).
-
-        Or that would lie among as many that do, where that is less.
-        """
-        return self._counted(self._agreed(self.off_db))[0]
+    def __post_init__(self) -> None:
+        chance, among = self._counted(self._agreed(self.off_db))
+        object.__setattr__(self, "chance", chance)
+        object.__setattr__(self, "among", among)
 
     def at(self, k: int, off_db: FloatArray, after_ms: float) -> FloatArray:
         """The same for one place, had it another ring: of `after_ms`, the others as heard.
@@ -93,11 +95,6 @@ class Lasting:
             return float(self._counted(agreed)[0][k])
 
         return np.array([had_it(own) for own in self._agreed(np.array(rows))])
-
-    @property
-    def among(self) -> NDArray[np.bool_]:
-        """Which places side by side each is counted with, itself too, shape (stations, stations)."""
-        return self._counted(self._agreed(self.off_db))[1]
 
     def of(self, after_ms: float) -> FloatArray:
         """``off_db`` of one ring, shape (stations,)."""

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
 __all__ = [
+    "JOINED",
     "along",
     "clipped",
     "facing",
@@ -32,7 +33,8 @@ __all__ = [
 ]
 
 _Place = tuple[float, float]
-_JOINED = 1.6  # stations nearer than this many spacings belong together: the diagonal counts
+#: Stations nearer than this many spacings belong together: the diagonal counts.
+JOINED = 1.6
 _TOUCH_M = 1e-6
 _GRID_M = 1e-8  # cells that share a side have it in common to the last figure
 _SQUARE = 0.8  # circle through four stations of a grid, in spacings, and some unevenness
@@ -167,7 +169,7 @@ def together(suspects: Sequence[Station], good: Sequence[Station], spacing_m: fl
     [['A0', 'A1'], ['A3']]
     """
     groups: list[list[Station]] = []
-    near_m = _JOINED * spacing_m
+    near_m = JOINED * spacing_m
     for station in suspects:
         near = [s for s in good if _away(station, s) <= near_m]
         touching = [
